@@ -1,0 +1,136 @@
+//! Hand-written TOML files: every error with its line, and the nearest known key.
+
+use serde::de::DeserializeOwned;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
+/// Something is wrong in a sheet or a profile.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{}{}: {message}", file.display(), shown(*position))]
+pub struct KeyfileError {
+    /// The file.
+    pub file: PathBuf,
+    /// Line and column, both from 1, where the fault has a place.
+    pub position: Option<(usize, usize)>,
+    /// What is wrong.
+    pub message: String,
+    /// The line at fault as it stands in the file.
+    pub line: Option<String>,
+    /// What to do.
+    pub help: Option<String>,
+}
+
+fn shown(position: Option<(usize, usize)>) -> String {
+    position.map_or_else(String::new, |(line, column)| format!(":{line}:{column}"))
+}
+
+impl KeyfileError {
+    /// A fault in the value of the key at `path` in `text`.
+    #[must_use]
+    pub fn at_key(file: &Path, text: &str, path: &[&str], message: impl Into<String>) -> Self {
+        Self::at_span(file, text, locate(text, path), message.into())
+    }
+
+    /// Adds what to do.
+    #[must_use]
+    pub fn with_help(mut self, help: impl Into<String>) -> Self {
+        self.help = Some(help.into());
+        self
+    }
+
+    /// A fault at a byte range of `text`.
+    #[must_use]
+    pub fn at_span(file: &Path, text: &str, span: Option<Range<usize>>, message: String) -> Self {
+        let position = span.map(|span| {
+            let before = text.get(..span.start).unwrap_or(text);
+            let line = before.matches('\n').count() + 1;
+            let column = before.chars().rev().take_while(|c| *c != '\n').count() + 1;
+            (line, column)
+        });
+        let line = position.and_then(|(line, _)| text.lines().nth(line - 1)).map(str::to_owned);
+        Self { file: file.to_owned(), position, message, line, help: None }
+    }
+}
+
+/// Reads `text` as a `T`; unknown keys are refused where `T` denies them.
+///
+/// # Errors
+/// With line, column, and the nearest known key where a key is unknown.
+pub fn parse<T: DeserializeOwned>(file: &Path, text: &str) -> Result<T, KeyfileError> {
+    toml::from_str(text).map_err(|error| from_toml(file, text, &error))
+}
+
+fn from_toml(file: &Path, text: &str, error: &toml::de::Error) -> KeyfileError {
+    let message = error.message();
+    let mut result = KeyfileError::at_span(file, text, error.span(), message.to_owned());
+    // serde words it as: unknown field `x`, expected one of `a`, `b`, ...
+    let mut ticked = message.split('`').skip(1).step_by(2);
+    if message.starts_with("unknown field")
+        && let Some(unknown) = ticked.next()
+    {
+        let known: Vec<&str> = ticked.collect();
+        result.message = format!("unknown key `{unknown}`");
+        result.help = Some(match nearest(unknown, known.iter().copied()) {
+            Some(near) => format!("did you mean `{near}`? Known here: {}", known.join(", ")),
+            None => format!("known here: {}", known.join(", ")),
+        });
+    }
+    result
+}
+
+/// The name most like `word`, if one is like it at all.
+#[must_use]
+pub fn nearest<'a>(word: &str, names: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    names
+        .into_iter()
+        .map(|name| (strsim::jaro_winkler(word, name), name))
+        .filter(|(likeness, _)| *likeness > 0.7)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, name)| name)
+}
+
+/// Byte range of the value at a path of keys and indices (`["setting", "0", "limit"]`).
+#[must_use]
+pub fn locate(text: &str, path: &[&str]) -> Option<Range<usize>> {
+    let table = toml::de::DeTable::parse(text).ok()?;
+    let (first, rest) = path.split_first()?;
+    let mut value = table.get_ref().get(*first)?;
+    for key in rest {
+        value = match key.parse::<usize>() {
+            Ok(index) => value.get_ref().get(index)?,
+            Err(_) => value.get_ref().get(*key)?,
+        };
+    }
+    Some(value.span())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Debug, serde::Deserialize)]
+    #[serde(deny_unknown_fields)]
+    #[allow(dead_code)]
+    struct Sample {
+        scale: f64,
+        delay_s: Option<f64>,
+    }
+
+    #[test]
+    fn unknown_key_names_line_and_nearest() {
+        let text = "scale = 2.0\ndelay = 1e-9\n";
+        let error = parse::<Sample>(Path::new("a.toml"), text).unwrap_err();
+        assert_eq!(error.position, Some((2, 1)));
+        assert_eq!(error.message, "unknown key `delay`");
+        assert!(error.help.unwrap().contains("did you mean `delay_s`"));
+        assert_eq!(error.line.as_deref(), Some("delay = 1e-9"));
+    }
+
+    #[test]
+    fn values_are_located() {
+        let text = "[[setting]]\nid = 'a'\n[[setting]]\nid = 'b'\n";
+        let span = locate(text, &["setting", "1", "id"]).unwrap();
+        assert_eq!(&text[span], "'b'");
+        assert_eq!(locate(text, &["setting", "7"]), None);
+    }
+}

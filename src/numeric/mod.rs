@@ -1,0 +1,8 @@
+//! Mathematics on slices: no files, no settings, no words of the trade.
+
+pub mod crest;
+pub mod delay;
+pub mod moments;
+pub mod order;
+pub mod sinefit;
+pub mod spectrum;

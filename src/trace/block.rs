@@ -1,0 +1,82 @@
+//! A stretch of samples, and the door through which later stages ask for one again.
+
+use std::ops::Range;
+
+/// Which of the two channels a capture holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Channels {
+    /// Voltage is there.
+    pub voltage: bool,
+    /// Current is there.
+    pub current: bool,
+}
+
+/// Consecutive samples, planar. A channel that is absent is empty; else both are equally long.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Block {
+    /// Index in the record of the first sample.
+    pub start: u64,
+    /// Voltage, in volts once conditioned.
+    pub v: Vec<f64>,
+    /// Current, in amperes once conditioned.
+    pub i: Vec<f64>,
+}
+
+impl Block {
+    /// Number of samples.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.v.len().max(self.i.len())
+    }
+
+    /// Whether there are none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// The channel that shows the output best: voltage, or current where there is no voltage.
+    #[must_use]
+    pub fn leading(&self) -> &[f64] {
+        if self.v.is_empty() { &self.i } else { &self.v }
+    }
+
+    /// Index after the last sample.
+    #[must_use]
+    pub fn end(&self) -> u64 {
+        self.start + self.len() as u64
+    }
+}
+
+/// Reading samples a second time failed; the cause is the reader's own error.
+#[derive(Debug, thiserror::Error)]
+#[error("samples {start}..{end} can't be read again")]
+pub struct ReadFailure {
+    /// First sample that was wanted.
+    pub start: u64,
+    /// Sample after the last one wanted.
+    pub end: u64,
+    /// What the reader said.
+    #[source]
+    pub cause: Box<dyn std::error::Error + Send + Sync>,
+}
+
+/// Conditioned samples by place, for the few stretches that need a second look.
+pub trait Samples: Sync {
+    /// Number of samples of the record.
+    fn len(&self) -> u64;
+
+    /// Whether the record holds no sample.
+    fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// Samples per second.
+    fn rate(&self) -> crate::units::SampleRate;
+
+    /// The samples of `range`, cut to the record.
+    ///
+    /// # Errors
+    /// Where the data can't be read again.
+    fn read(&self, range: Range<u64>) -> Result<Block, ReadFailure>;
+}

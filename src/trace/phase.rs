@@ -1,0 +1,107 @@
+//! Phases: stretches of one kind of output.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Kind of output of a phase.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Kind {
+    /// Continuous or blended output above the level at which cutting arcs form.
+    Cut,
+    /// Strongly modulated output, or continuous output of low voltage.
+    Coag,
+    /// No output.
+    Rest,
+}
+
+impl Kind {
+    /// All kinds, in the order in which they are listed.
+    pub const ALL: [Self; 3] = [Self::Cut, Self::Coag, Self::Rest];
+
+    /// The word used in files and tables.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Cut => "cut",
+            Self::Coag => "coag",
+            Self::Rest => "rest",
+        }
+    }
+
+    /// Whether there is output.
+    #[must_use]
+    pub fn powered(self) -> bool {
+        self != Self::Rest
+    }
+}
+
+impl fmt::Display for Kind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.name())
+    }
+}
+
+/// A half-open stretch `[start, end)` of samples of one kind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Phase {
+    /// Kind, as measured or as the expected sequence names it.
+    pub kind: Kind,
+    /// Kind by the measured waveform alone.
+    pub measured_kind: Kind,
+    /// First sample.
+    pub start: u64,
+    /// Sample after the last.
+    pub end: u64,
+}
+
+impl Phase {
+    /// Number of samples.
+    #[must_use]
+    pub fn len(&self) -> u64 {
+        self.end - self.start
+    }
+
+    /// Whether it holds no sample.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.end <= self.start
+    }
+}
+
+/// Says where `phases` fail to tile `[0, samples)`: sorted, without gap, overlap or empty phase.
+///
+/// # Errors
+/// A sentence naming the first place at fault.
+pub fn check_tiling(phases: &[Phase], samples: u64) -> Result<(), String> {
+    let mut next = 0;
+    for (k, phase) in phases.iter().enumerate() {
+        if phase.start != next || phase.is_empty() {
+            return Err(format!(
+                "phase {k} covers {}..{}, expected to start at {next}",
+                phase.start, phase.end
+            ));
+        }
+        next = phase.end;
+    }
+    if next == samples {
+        Ok(())
+    } else {
+        Err(format!("phases end at {next} of {samples} samples"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tiling_is_proved_or_refuted() {
+        let phase = |start, end| Phase { kind: Kind::Cut, measured_kind: Kind::Cut, start, end };
+        assert!(check_tiling(&[phase(0, 4), phase(4, 9)], 9).is_ok());
+        assert!(check_tiling(&[phase(0, 4), phase(5, 9)], 9).is_err());
+        assert!(check_tiling(&[phase(0, 4), phase(4, 4)], 4).is_err());
+        assert!(check_tiling(&[phase(0, 4)], 5).is_err());
+        assert!(check_tiling(&[], 0).is_ok());
+    }
+}

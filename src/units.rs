@@ -1,0 +1,267 @@
+//! Units, estimates and the way numbers are written for people.
+
+use serde::Serialize;
+
+/// Sampling frequency in hertz: finite and above zero.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize)]
+#[serde(transparent)]
+pub struct SampleRate(f64);
+
+impl SampleRate {
+    /// A rate of `hertz`, or `None` where that is not a finite number above zero.
+    #[must_use]
+    pub fn new(hertz: f64) -> Option<Self> {
+        (hertz.is_finite() && hertz > 0.0).then_some(Self(hertz))
+    }
+
+    /// The rate in hertz.
+    #[must_use]
+    pub fn hertz(self) -> f64 {
+        self.0
+    }
+
+    /// Time in seconds that `samples` sample intervals take.
+    #[must_use]
+    pub fn seconds(self, samples: f64) -> f64 {
+        samples / self.0
+    }
+
+    /// Number of sample intervals in `seconds`, not rounded.
+    #[must_use]
+    pub fn samples(self, seconds: f64) -> f64 {
+        seconds * self.0
+    }
+
+    /// `seconds` as a whole number of samples, at least `least`.
+    #[must_use]
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    pub fn count(self, seconds: f64, least: usize) -> usize {
+        // `as` saturates: an absurd duration becomes usize::MAX, never a wrap.
+        (self.samples(seconds).round() as usize).max(least)
+    }
+}
+
+/// Unit of a measure; SI throughout, shares and ratios are [`Unit::One`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Unit {
+    /// V
+    Volt,
+    /// A
+    Ampere,
+    /// W
+    Watt,
+    /// VA
+    VoltAmpere,
+    /// Ω
+    Ohm,
+    /// Hz
+    Hertz,
+    /// s
+    Second,
+    /// J
+    Joule,
+    /// a ratio or share
+    One,
+}
+
+impl Unit {
+    /// Symbol as written after a number; empty for [`Unit::One`].
+    #[must_use]
+    pub fn symbol(self) -> &'static str {
+        match self {
+            Self::Volt => "V",
+            Self::Ampere => "A",
+            Self::Watt => "W",
+            Self::VoltAmpere => "VA",
+            Self::Ohm => "Ω",
+            Self::Hertz => "Hz",
+            Self::Second => "s",
+            Self::Joule => "J",
+            Self::One => "",
+        }
+    }
+
+    /// Reads a unit cell such as `mV`, `µs`, `Volt`, `kHz`, `[A]` or `(ms)`.
+    ///
+    /// Returns the unit and the factor that turns a value into the SI unit, or `None` where the
+    /// text is not a unit this program knows. Case matters where it tells milli from mega.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<(Self, f64)> {
+        let text = text
+            .trim()
+            .trim_start_matches(['(', '[', '{'])
+            .trim_end_matches([')', ']', '}'])
+            .trim();
+        let word = match text.to_ascii_lowercase().as_str() {
+            "volt" | "volts" => Some(Self::Volt),
+            "ampere" | "amperes" | "amp" | "amps" => Some(Self::Ampere),
+            "second" | "seconds" | "sec" | "sekunde" | "sekunden" => Some(Self::Second),
+            "watt" | "watts" => Some(Self::Watt),
+            "ohm" | "ohms" => Some(Self::Ohm),
+            "hertz" => Some(Self::Hertz),
+            _ => None,
+        };
+        if let Some(unit) = word {
+            return Some((unit, 1.0));
+        }
+        let (unit, prefix) = [
+            ("VA", Self::VoltAmpere),
+            ("V", Self::Volt),
+            ("v", Self::Volt),
+            ("A", Self::Ampere),
+            ("W", Self::Watt),
+            ("Ohm", Self::Ohm),
+            ("ohm", Self::Ohm),
+            ("Ω", Self::Ohm),
+            ("Ω", Self::Ohm),
+            ("Hz", Self::Hertz),
+            ("S/s", Self::Hertz),
+            ("Sa/s", Self::Hertz),
+            ("s", Self::Second),
+            ("S", Self::Second),
+            ("J", Self::Joule),
+        ]
+        .into_iter()
+        .find_map(|(symbol, unit)| Some((unit, text.strip_suffix(symbol)?)))?;
+        let factor = match prefix {
+            "" => 1.0,
+            "p" => 1e-12,
+            "n" => 1e-9,
+            "u" | "µ" | "μ" => 1e-6,
+            "m" => 1e-3,
+            "k" | "K" => 1e3,
+            "M" => 1e6,
+            "G" => 1e9,
+            _ => return None,
+        };
+        Some((unit, factor))
+    }
+}
+
+/// One measured value, with what is known of its spread and uncertainty, in the measure's unit.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Estimate {
+    /// The value; always finite.
+    pub value: f64,
+    /// Standard uncertainty, where it is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub standard_uncertainty: Option<f64>,
+    /// Standard deviation over the repetitions that the value is the mean of.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub standard_deviation: Option<f64>,
+}
+
+impl Estimate {
+    /// A bare value; `None` where it is not finite, so that NaN and infinity end here.
+    #[must_use]
+    pub fn new(value: f64) -> Option<Self> {
+        value.is_finite().then_some(Self {
+            value,
+            standard_uncertainty: None,
+            standard_deviation: None,
+        })
+    }
+
+    /// The same with the standard deviation of what it is the mean of.
+    #[must_use]
+    pub fn with_deviation(mut self, deviation: Option<f64>) -> Self {
+        self.standard_deviation = deviation.filter(|d| d.is_finite());
+        self
+    }
+}
+
+/// Writes `value` with its unit for people: four significant digits and an SI prefix where the
+/// unit takes one, such as `391.2 kHz`, `12.50 ms`, `0.0600` (a ratio).
+#[must_use]
+pub fn for_people(value: f64, unit: Unit) -> String {
+    significant(value, unit, 4)
+}
+
+/// As [`for_people`], with `digits` significant digits.
+#[must_use]
+pub fn significant(value: f64, unit: Unit, digits: usize) -> String {
+    if unit == Unit::One {
+        return digits_of(value, digits);
+    }
+    if value == 0.0 {
+        return format!("0 {}", unit.symbol());
+    }
+    const PREFIXES: [(&str, f64); 8] = [
+        ("p", 1e-12),
+        ("n", 1e-9),
+        ("µ", 1e-6),
+        ("m", 1e-3),
+        ("", 1.0),
+        ("k", 1e3),
+        ("M", 1e6),
+        ("G", 1e9),
+    ];
+    // Volts, amperes, watts and ohms read best unprefixed over the range met on a bench.
+    let plain = match unit {
+        Unit::Volt | Unit::Watt | Unit::VoltAmpere | Unit::Ohm => 0.1..20_000.0,
+        Unit::Ampere | Unit::Joule => 0.01..1_000.0,
+        _ => 1.0..1.0,
+    };
+    let size = value.abs();
+    let (prefix, factor) = if plain.contains(&size) {
+        ("", 1.0)
+    } else {
+        PREFIXES
+            .into_iter()
+            .rev()
+            .find(|(_, factor)| size * (1.0 + 1e-12) >= *factor)
+            .unwrap_or(PREFIXES[0])
+    };
+    format!(
+        "{} {prefix}{}",
+        digits_of(value / factor, digits),
+        unit.symbol()
+    )
+}
+
+fn digits_of(value: f64, digits: usize) -> String {
+    if value == 0.0 {
+        return "0".to_owned();
+    }
+    let size = value.abs();
+    if !(1e-4..1e7).contains(&size) {
+        return format!("{value:.*e}", digits.saturating_sub(1));
+    }
+    #[allow(clippy::cast_possible_truncation)]
+    let exponent = size.log10().floor() as i64;
+    let decimals = usize::try_from(digits as i64 - 1 - exponent).unwrap_or(0);
+    format!("{value:.decimals$}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn unit_cells_are_read_with_their_prefix() {
+        assert_eq!(Unit::parse("mV"), Some((Unit::Volt, 1e-3)));
+        assert_eq!(Unit::parse("(µs)"), Some((Unit::Second, 1e-6)));
+        assert_eq!(Unit::parse("[A]"), Some((Unit::Ampere, 1.0)));
+        assert_eq!(Unit::parse("Volt"), Some((Unit::Volt, 1.0)));
+        assert_eq!(Unit::parse("MHz"), Some((Unit::Hertz, 1e6)));
+        assert_eq!(Unit::parse("0.5"), None);
+        assert_eq!(Unit::parse("CH1"), None);
+    }
+
+    #[test]
+    fn numbers_read_as_people_write_them() {
+        assert_eq!(for_people(391_234.0, Unit::Hertz), "391.2 kHz");
+        assert_eq!(for_people(0.0125, Unit::Second), "12.50 ms");
+        assert_eq!(for_people(1234.0, Unit::Volt), "1234 V");
+        assert_eq!(for_people(0.06, Unit::One), "0.06000");
+        assert_eq!(for_people(1.0, Unit::Second), "1.000 s");
+        assert_eq!(for_people(-60.0, Unit::Watt), "-60.00 W");
+    }
+
+    #[test]
+    fn rates_are_positive_and_estimates_finite() {
+        assert!(SampleRate::new(0.0).is_none());
+        assert!(SampleRate::new(f64::NAN).is_none());
+        assert!(Estimate::new(f64::INFINITY).is_none());
+    }
+}
