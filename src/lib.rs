@@ -1,9 +1,15 @@
 #![doc = include_str!("../README.md")]
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
+pub mod check;
 pub mod condition;
 pub mod ingest;
 pub mod keyfile;
+pub mod measures;
 pub mod numeric;
+pub mod profile;
+pub mod result;
+pub mod segment;
+pub mod synth;
 pub mod trace;
 pub mod units;

@@ -2,6 +2,7 @@
 
 pub mod crest;
 pub mod delay;
+pub mod envelope;
 pub mod moments;
 pub mod order;
 pub mod sinefit;

@@ -1,0 +1,176 @@
+//! What is not as the setting says, beside its limits.
+
+use super::Verdict;
+use crate::profile::{Profile, Setting};
+use crate::result::Measurement;
+use crate::trace::Kind;
+use serde::Serialize;
+
+/// One finding.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Finding {
+    /// Code for programs.
+    pub code: &'static str,
+    /// What was found and what to look at.
+    pub message: String,
+    /// The whole can be no better than this.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub at_best: Option<Verdict>,
+}
+
+/// Loads that differ by more than this share are different loads: the published tolerance of a
+/// test load is 3 % (IEC 60601-2-2, from memory).
+const LOAD_SHARE: f64 = 0.03;
+
+/// Compares sequence, load and unit with the setting.
+#[must_use]
+pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting) -> Vec<Finding> {
+    let mut found = Vec::new();
+    sequence(measurement, profile, setting, &mut found);
+    if let (Some(wanted), Some(used)) = (setting.load_ohm, measurement.capture.load_ohm)
+        && (used / wanted - 1.0).abs() > LOAD_SHARE
+    {
+        found.push(Finding {
+            code: "load_differs",
+            message: format!(
+                "the limits hold at {wanted} ohm, the capture was taken at {used} ohm: take it \
+                 again at the right load"
+            ),
+            at_best: Some(Verdict::NotMeasured),
+        });
+    }
+    if measurement.flags.iter().any(|flag| flag.code == "load_mismatch") {
+        found.push(Finding {
+            code: "load_mismatch",
+            message: "voltage and current do not fit the stated load: see the flags".into(),
+            at_best: Some(Verdict::NotMeasured),
+        });
+    }
+    let subject = measurement.capture.subject.as_ref();
+    let named = [
+        ("model", &profile.unit.model, subject.and_then(|s| s.model.as_ref())),
+        ("serial", &profile.unit.serial, subject.and_then(|s| s.serial.as_ref())),
+    ];
+    for (what, wanted, got) in named {
+        if let (Some(wanted), Some(got)) = (wanted, got)
+            && wanted != got
+        {
+            found.push(Finding {
+                code: "other_unit",
+                message: format!("the profile is of {what} `{wanted}`, the capture of `{got}`"),
+                at_best: Some(Verdict::NotMeasured),
+            });
+        }
+    }
+    found
+}
+
+fn sequence(
+    measurement: &Measurement,
+    profile: &Profile,
+    setting: &Setting,
+    found: &mut Vec<Finding>,
+) {
+    if setting.sequence.is_empty() {
+        return;
+    }
+    let measured: Vec<Kind> =
+        measurement.phases.iter().map(|phase| phase.measured_kind.unwrap_or(phase.kind)).collect();
+    let list = |kinds: &[Kind]| kinds.iter().map(|kind| kind.name()).collect::<Vec<_>>().join(", ");
+    if !measured.iter().any(|kind| kind.powered()) {
+        found.push(Finding {
+            code: "no_output",
+            message: "there is no output in the capture: was the generator activated, is the \
+                      load connected?"
+                .into(),
+            at_best: Some(Verdict::NotMeasured),
+        });
+        return;
+    }
+    if fits(&measured, &setting.sequence) {
+        return;
+    }
+    let swapped = |kind: &Kind| match kind {
+        Kind::Cut => Kind::Coag,
+        Kind::Coag => Kind::Cut,
+        Kind::Rest => Kind::Rest,
+    };
+    let other: Vec<Kind> = setting.sequence.iter().map(swapped).collect();
+    let (code, mut message) = if fits(&measured, &other) {
+        (
+            "output_swapped",
+            format!(
+                "the setting should put out {}, the capture shows {}: a pedal, socket or board \
+                 may be swapped",
+                list(&setting.sequence),
+                list(&other)
+            ),
+        )
+    } else {
+        let shown = if measured.len() > 8 {
+            format!("{} and {} more", list(&measured[..8]), measured.len() - 8)
+        } else {
+            list(&measured)
+        };
+        (
+            "sequence_mismatch",
+            format!("the setting should put out {}, repeating; the capture shows {shown}", list(&setting.sequence)),
+        )
+    };
+    let alike: Vec<&str> = profile
+        .setting
+        .iter()
+        .filter(|other| {
+            other.id != setting.id
+                && !other.sequence.is_empty()
+                && fits(&measured, &other.sequence)
+                && !other.limit.is_empty()
+                && other.limit.iter().all(|limit| {
+                    super::judge(measurement, limit, crate::profile::Rule::Simple).verdict
+                        == Verdict::Pass
+                })
+        })
+        .map(|other| other.id.as_str())
+        .collect();
+    if !alike.is_empty() {
+        message.push_str(&format!("; it fits the setting(s) {}", alike.join(", ")));
+    }
+    found.push(Finding { code, message, at_best: Some(Verdict::Fail) });
+}
+
+/// Whether the phases repeat the sequence, from any place in it; a rest before and after is no
+/// part of what the setting does.
+fn fits(measured: &[Kind], sequence: &[Kind]) -> bool {
+    let count = sequence.len();
+    let matches = |phases: &[Kind]| {
+        (0..count).any(|shift| {
+            phases.iter().enumerate().all(|(k, kind)| sequence[(k + shift) % count] == *kind)
+        })
+    };
+    let inner = {
+        let start = usize::from(measured.first() == Some(&Kind::Rest));
+        let end = measured.len() - usize::from(measured.len() > 1 && measured.last() == Some(&Kind::Rest));
+        &measured[start.min(end)..end]
+    };
+    // One kind alone may be switched on and off by hand.
+    let single = count == 1
+        && measured.iter().all(|kind| *kind == sequence[0] || *kind == Kind::Rest)
+        && measured.contains(&sequence[0]);
+    single || matches(measured) || (!inner.is_empty() && matches(inner))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use Kind::{Coag, Cut, Rest};
+
+    #[test]
+    fn sequences_repeat_from_any_place() {
+        let cycle = [Cut, Coag, Rest];
+        assert!(fits(&[Coag, Rest, Cut, Coag, Rest, Cut], &cycle));
+        assert!(!fits(&[Cut, Rest, Cut, Rest], &cycle));
+        assert!(fits(&[Rest, Cut, Rest, Cut], &[Cut]));
+        assert!(!fits(&[Coag], &[Cut]));
+        assert!(fits(&[Rest, Cut, Coag, Cut, Coag, Rest], &[Cut, Coag]));
+    }
+}

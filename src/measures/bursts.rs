@@ -1,0 +1,228 @@
+//! Bursts: the on/off or damped packets of carrier inside a phase.
+
+use crate::numeric::crest::Crest;
+
+/// One burst; times in samples from the start of the slice it was found in.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Burst {
+    /// Start of the on-time: a quarter cycle before the first crest above the threshold.
+    pub start: f64,
+    /// Last crest above the threshold.
+    pub last_crest: f64,
+    /// On-time in samples.
+    pub on: f64,
+    /// Largest |v|.
+    pub peak: f64,
+    /// Decay along the crest line in nepers per sample, where the burst decays.
+    pub decay: Option<f64>,
+}
+
+/// How bursts are told from each other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rule {
+    /// Carrier cycle in samples.
+    pub cycle: f64,
+    /// Share of the burst's peak above which it is on.
+    pub threshold: f64,
+    /// No crest below this is looked at: noise.
+    pub floor: f64,
+}
+
+/// A burst ends where crests fall below this share of its peak, and the next begins where they
+/// rise to twice the valley: hysteresis against ripple and noise.
+const VALLEY: f64 = 0.5;
+
+/// Finds the bursts in a list of crests, in order.
+///
+/// The first and the last found may be cut off by the slice; the caller knows.
+#[must_use]
+pub fn find(crests: &[Crest], rule: &Rule) -> Vec<Burst> {
+    let starts = starts(crests, rule);
+    starts
+        .iter()
+        .enumerate()
+        .filter_map(|(k, start)| {
+            let end = starts.get(k + 1).copied().unwrap_or(crests.len());
+            measure(crests.get(*start..end)?, rule)
+        })
+        .collect()
+}
+
+/// Indices of the crests with which bursts start.
+fn starts(crests: &[Crest], rule: &Rule) -> Vec<usize> {
+    let gap = 1.25 * rule.cycle;
+    // Height over one cycle: both half-waves count, whichever is larger.
+    let height = |k: usize| {
+        let here = crests[k].value.abs();
+        match crests.get(k + 1) {
+            Some(next) if next.at - crests[k].at < 0.75 * rule.cycle => here.max(next.value.abs()),
+            _ => here,
+        }
+    };
+    let mut found = Vec::new();
+    let (mut rising, mut peak, mut valley) = (false, 0.0_f64, (0.0_f64, 0_usize));
+    for k in 0..crests.len() {
+        let h = height(k);
+        let after_gap = k > 0 && crests[k].at - crests[k - 1].at > gap;
+        if after_gap {
+            (rising, valley) = (false, (0.0, k));
+        }
+        if rising {
+            peak = peak.max(h);
+            if h < VALLEY * peak {
+                (rising, valley) = (false, (h, k));
+            }
+        } else if h < valley.0 {
+            valley = (h, k);
+        } else if h * VALLEY > valley.0 && h >= rule.floor {
+            // After a gap the burst starts with this crest, after a dip with the one behind it.
+            found.push(if valley.0 == 0.0 { k } else { (valley.1 + 1).min(k) });
+            (rising, peak) = (true, h);
+        }
+    }
+    found
+}
+
+/// On-time, peak and decay of one burst, from its crests.
+fn measure(crests: &[Crest], rule: &Rule) -> Option<Burst> {
+    let (top, peak) = crests
+        .iter()
+        .enumerate()
+        .map(|(k, crest)| (k, crest.value.abs()))
+        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let level = (rule.threshold * peak).max(rule.floor);
+    let first = crests.iter().position(|crest| crest.value.abs() >= level)?;
+    // From the peak on, until two crests in a row stay below.
+    let mut last = top;
+    for (k, crest) in crests.iter().enumerate().skip(top) {
+        if crest.at - crests[last].at > 1.25 * rule.cycle {
+            break;
+        }
+        if crest.value.abs() >= level {
+            last = k;
+        }
+    }
+    let start = crests[first].at - rule.cycle / 4.0;
+    let gated = crests[last].at + rule.cycle / 4.0 - start;
+    let mut burst =
+        Burst { start, last_crest: crests[last].at, on: gated, peak, decay: None };
+    if let Some(line) = crest_line(&crests[top..=last]) {
+        let fall = line.decay * (crests[last].at - crests[top].at);
+        // Falls by a fifth or more, along a line.
+        if fall > 0.22 && line.straight {
+            burst.decay = Some(line.decay);
+            let reaches_level = (line.height / level).ln() / line.decay;
+            // If a crest due before the line meets the level is not there, a gate ended it.
+            let cut_off = crests[top].at + reaches_level - crests[last].at > 0.75 * rule.cycle;
+            if !cut_off {
+                let before_peak = if top == first { 0.0 } else { crests[top].at - start };
+                burst.on = before_peak - rule.threshold.ln() / line.decay;
+            }
+        }
+    }
+    Some(burst)
+}
+
+struct CrestLine {
+    /// Nepers per sample.
+    decay: f64,
+    /// Height on the line at its first crest.
+    height: f64,
+    straight: bool,
+}
+
+/// Straight line through the logarithms of successive crests.
+fn crest_line(crests: &[Crest]) -> Option<CrestLine> {
+    if crests.len() < 3 {
+        return None;
+    }
+    let n = crests.len() as f64;
+    let logs: Vec<f64> = crests.iter().map(|crest| crest.value.abs().ln()).collect();
+    let mean_t = crests.iter().map(|crest| crest.at).sum::<f64>() / n;
+    let mean_y = logs.iter().sum::<f64>() / n;
+    let (mut tt, mut ty, mut yy) = (0.0, 0.0, 0.0);
+    for (crest, y) in crests.iter().zip(&logs) {
+        let (t, y) = (crest.at - mean_t, y - mean_y);
+        tt += t * t;
+        ty += t * y;
+        yy += y * y;
+    }
+    let slope = ty / tt;
+    let straight = yy > 0.0 && ty * ty / (tt * yy) > 0.8;
+    let height = (mean_y + slope * (crests[0].at - mean_t)).exp();
+    (slope < 0.0).then_some(CrestLine { decay: -slope, height, straight })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::numeric::crest::crests;
+    use std::f64::consts::TAU;
+
+    /// 20 samples per cycle; bursts of `cycles` out of `period` cycles.
+    fn gated(on: usize, period: usize, count: usize) -> Vec<f64> {
+        (0..period * 20 * count)
+            .map(|n| {
+                if n % (period * 20) < on * 20 { (TAU * n as f64 / 20.0).sin() * 100.0 } else { 0.0 }
+            })
+            .collect()
+    }
+
+    const RULE: Rule = Rule { cycle: 20.0, threshold: 0.1, floor: 1.0 };
+
+    #[test]
+    fn gated_bursts_read_their_gate() {
+        let x = gated(3, 50, 5);
+        let bursts = find(&crests(&x, 1.0, true), &RULE);
+        assert_eq!(bursts.len(), 5);
+        for (k, burst) in bursts.iter().enumerate() {
+            assert!((burst.on - 60.0).abs() < 1e-6, "{burst:?}");
+            assert!((burst.start - 1000.0 * k as f64).abs() < 1e-6, "{burst:?}");
+            assert!(burst.decay.is_none());
+        }
+    }
+
+    #[test]
+    fn damped_bursts_read_the_crest_line() {
+        // Log decrement 0.5 per cycle: on-time ln(10)/0.5 = 4.605 cycles at 10 %,
+        // ln(2)/0.5 = 1.386 cycles at 50 %.
+        let period = 333;
+        let x: Vec<f64> = (0..period * 6)
+            .map(|n| {
+                let inside = (n % period) as f64 / 20.0;
+                1000.0 * (-0.5 * inside).exp() * (TAU * inside).sin()
+            })
+            .collect();
+        for threshold in [0.1, 0.5] {
+            let rule = Rule { threshold, ..RULE };
+            let bursts = find(&crests(&x, 1.0, true), &rule);
+            assert_eq!(bursts.len(), 6);
+            let wanted = -f64::ln(threshold) / 0.5 * 20.0;
+            for burst in &bursts[1..] {
+                assert!((burst.on / wanted - 1.0).abs() < 2e-3, "{threshold} {burst:?}");
+                assert!((burst.decay.unwrap() * 20.0 / 0.5 - 1.0).abs() < 2e-3);
+            }
+        }
+    }
+
+    #[test]
+    fn a_damped_burst_cut_by_its_gate_reads_the_gate() {
+        let period = 400;
+        let x: Vec<f64> = (0..period * 6)
+            .map(|n| {
+                let inside = (n % period) as f64 / 20.0;
+                let on = if inside < 3.0 { 1000.0 } else { 0.0 };
+                on * (-0.2 * inside).exp() * (TAU * inside).sin()
+            })
+            .collect();
+        let bursts = find(&crests(&x, 1.0, true), &RULE);
+        assert!((bursts[2].on / 60.0 - 1.0).abs() < 0.02, "{:?}", bursts[2]);
+    }
+
+    #[test]
+    fn a_steady_sine_has_no_bursts_beyond_its_start() {
+        let x: Vec<f64> = (0..4000).map(|n| (TAU * f64::from(n) / 20.0).sin()).collect();
+        assert!(find(&crests(&x, 0.1, true), &RULE).len() <= 1);
+        assert!(find(&[], &RULE).is_empty());
+    }
+}

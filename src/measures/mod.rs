@@ -1,0 +1,19 @@
+//! What each number is computed from, and how.
+//!
+//! [`stats::IntervalStats`] holds what one pass over an interval leaves; a measure is a pure
+//! function of it, one row of [`catalog::MEASURES`]. Statistics of phases merge into those of
+//! kinds, cycles and the whole record.
+
+pub mod bursts;
+pub mod carrier;
+pub mod catalog;
+pub mod clipping;
+mod onset;
+mod set;
+mod sliding;
+pub mod stats;
+mod survey;
+
+pub use set::MeasureSet;
+pub use sliding::largest_mean;
+pub use survey::{Budget, Setting, survey};

@@ -1,0 +1,78 @@
+//! How output sets in after a rest.
+
+use super::stats::{Onset, Repeated};
+use crate::numeric::envelope::envelope;
+use crate::numeric::order::median;
+use crate::trace::{Overview, ReadFailure, Samples};
+use std::f64::consts::TAU;
+use std::ops::Range;
+
+/// The boost is told over this time, s.
+const BOOST_S: f64 = 20e-3;
+
+/// Rise and boost of the phase `range`, which begins after a rest.
+///
+/// `cycle` is the carrier cycle in samples; `steady` whether the output is continuous.
+pub fn onset(
+    overview: &Overview,
+    samples: &dyn Samples,
+    range: &Range<u64>,
+    cycle: f64,
+    steady: bool,
+    voltage: bool,
+) -> Result<Onset, ReadFailure> {
+    let mut found = Onset::default();
+    let rate = samples.rate();
+    let cell = overview.cell_length() as u64;
+    let (_, cells, _) = overview.inside(range);
+    let square = |range: Range<usize>| {
+        let mut total = crate::numeric::moments::PairMoments::default();
+        for cell in &overview.cells()[range] {
+            total.merge(&cell.moments);
+        }
+        if voltage { total.mean_square_v() } else { total.mean_square_i() }
+    };
+
+    let boost_cells = rate.count(BOOST_S, 1).div_ceil(overview.cell_length());
+    if cells.len() >= 2 * boost_cells {
+        let early = square(cells.start..cells.start + boost_cells);
+        let late = square(cells.start + boost_cells..cells.end);
+        if let (Some(early), Some(late)) = (early, late)
+            && late > 0.0
+        {
+            found.boost = Repeated::of(&[(early / late).sqrt()]);
+        }
+    }
+
+    // Level of the phase, and where the cells first pass 10 and 90 % of it.
+    let mut levels: Vec<f64> =
+        cells.clone().filter_map(|k| Some(square(k..k + 1)?.sqrt())).collect();
+    let Some(level) = median(&mut levels).filter(|level| *level > 0.0) else { return Ok(found) };
+    let passes = |share: f64, from: usize| {
+        (from..cells.end).find(|k| square(*k..k + 1).is_some_and(|s| s.sqrt() >= share * level))
+    };
+    let before = cells.start.saturating_sub(64 * cells.len().min(4));
+    let rests = overview.cells().len().min(before);
+    let (Some(low), Some(high)) = (passes(0.1, rests.max(before)), passes(0.9, rests.max(before)))
+    else {
+        return Ok(found);
+    };
+    if high > low + 4 {
+        found.rise_s = Repeated::of(&[rate.seconds((high - low) as f64 * cell as f64)]);
+    } else if steady {
+        // Faster than the cells tell: demodulate the samples.
+        let from = range.start.saturating_sub(4 * cell);
+        let block = samples.read(from..(range.start + 4 * cell).min(range.end))?;
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let length = (cycle.round() as usize).max(2);
+        let e = envelope(block.leading(), TAU / cycle, length);
+        let level = level * std::f64::consts::SQRT_2;
+        let pass = |share: f64| e.iter().position(|e| *e >= share * level);
+        if let (Some(low), Some(high)) = (pass(0.1), pass(0.9))
+            && high >= low
+        {
+            found.rise_s = Repeated::of(&[rate.seconds((high - low) as f64)]);
+        }
+    }
+    Ok(found)
+}

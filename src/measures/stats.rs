@@ -1,0 +1,273 @@
+//! What one pass over an interval leaves, and how two intervals are taken together.
+
+use crate::numeric::moments::PairMoments;
+use crate::trace::Channels;
+
+/// How the power of an interval is had.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum PowerBy {
+    /// mean(v * i).
+    Product,
+    /// Vrms^2 / R with the stated resistance in ohm: there is no current channel.
+    Voltage(f64),
+    /// Irms^2 * R with the stated resistance in ohm: there is no voltage channel.
+    Current(f64),
+    /// Not at all, for this reason.
+    Unknown(&'static str),
+}
+
+impl PowerBy {
+    /// Mean power of an interval with these moments, W.
+    ///
+    /// # Errors
+    /// The reason why it can't be had.
+    pub fn power(self, moments: &PairMoments) -> Result<f64, String> {
+        let value = match self {
+            Self::Product => moments.mean_product(),
+            Self::Voltage(ohm) => moments.mean_square_v().map(|square| square / ohm),
+            Self::Current(ohm) => moments.mean_square_i().map(|square| square * ohm),
+            Self::Unknown(reason) => return Err(reason.to_owned()),
+        };
+        value.ok_or_else(|| "no samples".to_owned())
+    }
+}
+
+/// Extremes of one channel, interpolated between samples and corrected for noise.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Peaks {
+    /// Largest value.
+    pub positive: f64,
+    /// Smallest value; below zero for any output.
+    pub negative: f64,
+}
+
+impl Peaks {
+    /// Largest |x|.
+    #[must_use]
+    pub fn largest(&self) -> f64 {
+        self.positive.max(-self.negative)
+    }
+
+    fn merge(a: Option<Self>, b: Option<Self>) -> Option<Self> {
+        match (a, b) {
+            (Some(a), Some(b)) => Some(Self {
+                positive: a.positive.max(b.positive),
+                negative: a.negative.min(b.negative),
+            }),
+            (a, b) => a.or(b),
+        }
+    }
+}
+
+/// A mean over repetitions that merges: count, mean and sum of squared deviations.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Repeated(PairMoments);
+
+impl Repeated {
+    /// Of single values.
+    #[must_use]
+    pub fn of(values: &[f64]) -> Self {
+        Self(PairMoments::of(values, &[]))
+    }
+
+    /// Takes in the repetitions of another.
+    pub fn merge(&mut self, other: &Self) {
+        self.0.merge(&other.0);
+    }
+
+    /// Number of repetitions.
+    #[must_use]
+    pub fn count(&self) -> u64 {
+        self.0.n
+    }
+
+    /// Mean; `None` of nothing.
+    #[must_use]
+    pub fn mean(&self) -> Option<f64> {
+        (self.0.n > 0).then_some(self.0.mean_v)
+    }
+
+    /// Sample standard deviation; `None` below two.
+    #[must_use]
+    pub fn deviation(&self) -> Option<f64> {
+        (self.0.n > 1).then(|| (self.0.m2_v / (self.0.n - 1) as f64).max(0.0).sqrt())
+    }
+}
+
+/// Carrier of an interval.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Carrier {
+    /// Sum of weights of the fits.
+    pub weight: f64,
+    /// Weighted sum of frequencies, Hz.
+    pub weighted_hz: f64,
+    /// The fitted frequencies, each counted once, Hz.
+    pub hz: Repeated,
+    /// Sum of V * conj(I) over the fits: real and imaginary part, VA.
+    pub product: (f64, f64),
+    /// Sum of |I|^2 over the fits, A^2.
+    pub current_square: f64,
+    /// Power of harmonics over power of the fundamental, weighted; steady output only.
+    pub harmonics: Repeated,
+    /// Power below 10 kHz over all power; steady output only.
+    pub low: Repeated,
+}
+
+impl Carrier {
+    fn merge(&mut self, other: &Self) {
+        self.weight += other.weight;
+        self.weighted_hz += other.weighted_hz;
+        self.hz.merge(&other.hz);
+        self.product.0 += other.product.0;
+        self.product.1 += other.product.1;
+        self.current_square += other.current_square;
+        self.harmonics.merge(&other.harmonics);
+        self.low.merge(&other.low);
+    }
+
+    /// Mean frequency in hertz, weighted by how well each fit determines it.
+    #[must_use]
+    pub fn frequency(&self) -> Option<f64> {
+        (self.weight > 0.0).then(|| self.weighted_hz / self.weight)
+    }
+
+    /// Complex ratio of voltage and current at the fundamental, ohm.
+    #[must_use]
+    pub fn impedance(&self) -> Option<(f64, f64)> {
+        (self.current_square > 0.0)
+            .then(|| (self.product.0 / self.current_square, self.product.1 / self.current_square))
+    }
+}
+
+/// Bursts of an interval.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Bursts {
+    /// On-time, s.
+    pub on_s: Repeated,
+    /// Time from start to start, s.
+    pub period_s: Repeated,
+    /// On-time over time to the next start.
+    pub duty: Repeated,
+    /// Energy from start to start, J.
+    pub energy_j: Repeated,
+    /// 1/alpha of bursts that decay, s.
+    pub decay_s: Repeated,
+    /// Share of the interval that was looked at burst by burst.
+    pub seen_share: f64,
+}
+
+impl Bursts {
+    fn merge(&mut self, other: &Self) {
+        self.seen_share = self.seen_share.min(other.seen_share);
+        self.on_s.merge(&other.on_s);
+        self.period_s.merge(&other.period_s);
+        self.duty.merge(&other.duty);
+        self.energy_j.merge(&other.energy_j);
+        self.decay_s.merge(&other.decay_s);
+    }
+}
+
+/// Whether an interval's output comes in bursts.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Shape {
+    /// No output.
+    None,
+    /// Without gaps; the duty is 1.
+    Continuous,
+    /// In bursts.
+    Bursts(Bursts),
+    /// Too short to tell.
+    Unclear,
+    /// Different shapes taken together.
+    Mixed,
+}
+
+/// How output sets in.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Onset {
+    /// 10-90 % rise of the envelope, s.
+    pub rise_s: Repeated,
+    /// RMS of the first 20 ms over that of the rest of the phase.
+    pub boost: Repeated,
+}
+
+/// Everything the measures of an interval are computed from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct IntervalStats {
+    /// Which channels there are.
+    pub channels: Channels,
+    /// How the power is had.
+    pub power_by: PowerBy,
+    /// Sample interval, s.
+    pub interval_s: f64,
+    /// Length of the single phases (or cycles) of the interval, s.
+    pub duration_s: Repeated,
+    /// Moments of all samples.
+    pub moments: PairMoments,
+    /// Extremes of the voltage.
+    pub peaks_v: Option<Peaks>,
+    /// Extremes of the current.
+    pub peaks_i: Option<Peaks>,
+    /// Carrier, where there is output.
+    pub carrier: Option<Carrier>,
+    /// Bursts or not.
+    pub shape: Shape,
+    /// Onset of the phases that begin inside the record.
+    pub onset: Onset,
+    /// Largest mean power over 1 s, W.
+    pub largest_1s_w: Option<f64>,
+}
+
+impl IntervalStats {
+    /// An interval without samples.
+    #[must_use]
+    pub fn empty(channels: Channels, power_by: PowerBy, interval_s: f64) -> Self {
+        Self {
+            channels,
+            power_by,
+            interval_s,
+            duration_s: Repeated::default(),
+            moments: PairMoments::default(),
+            peaks_v: None,
+            peaks_i: None,
+            carrier: None,
+            shape: Shape::None,
+            onset: Onset::default(),
+            largest_1s_w: None,
+        }
+    }
+
+    /// Takes in another interval.
+    pub fn merge(&mut self, other: &Self) {
+        self.duration_s.merge(&other.duration_s);
+        self.moments.merge(&other.moments);
+        self.peaks_v = Peaks::merge(self.peaks_v, other.peaks_v);
+        self.peaks_i = Peaks::merge(self.peaks_i, other.peaks_i);
+        if let Some(carrier) = &other.carrier {
+            self.carrier.get_or_insert_default().merge(carrier);
+        }
+        self.shape = match (self.shape, other.shape) {
+            (Shape::None, shape) | (shape, Shape::None) => shape,
+            (Shape::Continuous, Shape::Continuous) => Shape::Continuous,
+            (Shape::Bursts(mut a), Shape::Bursts(b)) => {
+                a.merge(&b);
+                Shape::Bursts(a)
+            }
+            // A stretch too short to tell adds nothing to one that tells.
+            (Shape::Unclear, shape) | (shape, Shape::Unclear) => shape,
+            _ => Shape::Mixed,
+        };
+        self.onset.rise_s.merge(&other.onset.rise_s);
+        self.onset.boost.merge(&other.onset.boost);
+        self.largest_1s_w = match (self.largest_1s_w, other.largest_1s_w) {
+            (Some(a), Some(b)) => Some(a.max(b)),
+            (a, b) => a.or(b),
+        };
+    }
+
+    /// Time covered, s.
+    #[must_use]
+    pub fn total_s(&self) -> f64 {
+        self.moments.n as f64 * self.interval_s
+    }
+}

@@ -1,0 +1,424 @@
+//! Fills the statistics of one phase: moments from the overview, the rest from a second look.
+
+use super::bursts::{self, Rule};
+use super::carrier::{self, LOWEST_HZ};
+use super::onset::onset;
+use super::sliding::largest_mean;
+use super::stats::{Bursts, Carrier, IntervalStats, Peaks, PowerBy, Repeated, Shape};
+use crate::numeric::crest::{HALO, crests, unbiased_maximum};
+use crate::numeric::moments::PairMoments;
+use crate::numeric::spectrum::{Fourier, LONGEST};
+use crate::trace::{Block, Channels, Overview, Phase, ReadFailure, Samples};
+use std::f64::consts::TAU;
+use std::ops::Range;
+
+/// How much is read a second time.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+pub struct Budget {
+    /// Samples of the record that are looked at burst by burst; more are sampled evenly.
+    pub burst_samples: u64,
+    /// Bursts of a phase whose carrier is fitted.
+    pub fitted_bursts: usize,
+    /// Slices of a continuous phase whose carrier is fitted.
+    pub fitted_slices: u64,
+    /// Cells of a phase that are searched for its highest crest.
+    pub peak_cells: usize,
+}
+
+impl Default for Budget {
+    fn default() -> Self {
+        Self { burst_samples: 1 << 22, fitted_bursts: 300, fitted_slices: 4, peak_cells: 24 }
+    }
+}
+
+/// What a survey needs to know besides the phase.
+#[derive(Clone, Copy)]
+pub struct Setting<'a> {
+    /// The record's summary, offsets taken away.
+    pub overview: &'a Overview,
+    /// The record's samples, offsets taken away.
+    pub samples: &'a dyn Samples,
+    /// Which channels there are.
+    pub channels: Channels,
+    /// How power is had.
+    pub power_by: PowerBy,
+    /// Noise of voltage and current.
+    pub sigma: (f64, f64),
+    /// Share of a burst's peak above which it is on.
+    pub duty_threshold: f64,
+    /// How much is read again.
+    pub budget: Budget,
+}
+
+/// Statistics of one phase. `after_rest`: it begins inside the record, after a rest.
+///
+/// # Errors
+/// Where samples can't be read again.
+pub fn survey(
+    setting: &Setting<'_>,
+    phase: &Phase,
+    after_rest: bool,
+) -> Result<IntervalStats, ReadFailure> {
+    let range = phase.start..phase.end;
+    let rate = setting.samples.rate();
+    let mut stats =
+        IntervalStats::empty(setting.channels, setting.power_by, 1.0 / rate.hertz());
+    stats.duration_s = Repeated::of(&[rate.seconds(phase.len() as f64)]);
+    stats.moments = moments(setting, &range)?;
+    if rate.seconds(phase.len() as f64) >= 1.0 {
+        stats.largest_1s_w = largest_1s(setting, &range);
+    }
+    if !phase.kind.powered() {
+        return Ok(stats);
+    }
+    let mut close = CloseLook::new(setting, range.clone());
+    close.run()?;
+    (stats.peaks_v, stats.peaks_i) = close.peaks()?;
+    stats.shape = close.shape();
+    stats.carrier = Some(close.carrier);
+    if after_rest {
+        let steady = stats.shape == Shape::Continuous;
+        let cycle = close.cycle;
+        let voltage = setting.channels.voltage;
+        stats.onset =
+            onset(setting.overview, setting.samples, &range, cycle, steady, voltage)?;
+    }
+    Ok(stats)
+}
+
+/// Moments of a range: whole cells, and the samples at its ends that no whole cell covers.
+fn moments(setting: &Setting<'_>, range: &Range<u64>) -> Result<PairMoments, ReadFailure> {
+    let (before, cells, after) = setting.overview.inside(range);
+    let mut total = PairMoments::default();
+    let mut add = |part: Range<u64>| -> Result<(), ReadFailure> {
+        if !part.is_empty() {
+            let block = setting.samples.read(part)?;
+            total.merge(&PairMoments::of(&block.v, &block.i));
+        }
+        Ok(())
+    };
+    add(before)?;
+    add(after)?;
+    for cell in &setting.overview.cells()[cells] {
+        total.merge(&cell.moments);
+    }
+    Ok(total)
+}
+
+/// Largest mean power over 1 s inside a range, at the resolution of the cells.
+fn largest_1s(setting: &Setting<'_>, range: &Range<u64>) -> Option<f64> {
+    let (_, cells, _) = setting.overview.inside(range);
+    let interval = 1.0 / setting.samples.rate().hertz();
+    let energies: Option<Vec<(f64, f64)>> = setting.overview.cells()[cells]
+        .iter()
+        .map(|cell| {
+            let time = cell.moments.n as f64 * interval;
+            Some((time, setting.power_by.power(&cell.moments).ok()? * time))
+        })
+        .collect();
+    largest_mean(&energies?, 1.0)
+}
+
+/// Looks at stretches of a powered phase, sample by sample.
+struct CloseLook<'a> {
+    setting: &'a Setting<'a>,
+    range: Range<u64>,
+    fourier: Fourier,
+    /// Carrier cycle in samples; 0 until it is known.
+    cycle: f64,
+    carrier: Carrier,
+    bursts: Bursts,
+    burst_count: usize,
+    fitted: usize,
+    /// Heights of crests: voltage up and down, current up and down.
+    heights: [Vec<f32>; 4],
+    seen: u64,
+}
+
+/// Samples of one look.
+const LOOK: u64 = 1 << 17;
+
+impl<'a> CloseLook<'a> {
+    fn new(setting: &'a Setting<'a>, range: Range<u64>) -> Self {
+        Self {
+            setting,
+            range,
+            fourier: Fourier::new(),
+            cycle: 0.0,
+            carrier: Carrier::default(),
+            bursts: Bursts::default(),
+            burst_count: 0,
+            fitted: 0,
+            heights: Default::default(),
+            seen: 0,
+        }
+    }
+
+    fn run(&mut self) -> Result<(), ReadFailure> {
+        let length = self.range.end - self.range.start;
+        let share = length as f64 / self.setting.samples.len().max(1) as f64;
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let budget = ((self.setting.budget.burst_samples as f64 * share) as u64).max(LOOK);
+        self.find_cycle()?;
+        if length <= budget {
+            // All of it, each look starting with the burst that the last one left unfinished.
+            let mut at = self.range.start;
+            while at < self.range.end {
+                let end = (at + LOOK).min(self.range.end);
+                let resume = self.look(at..end)?;
+                at = if end == self.range.end { end } else { resume.max(at + LOOK / 2) };
+            }
+        } else {
+            let looks = (budget / LOOK).max(2);
+            let step = (length - LOOK) / (looks - 1);
+            for k in 0..looks {
+                let at = self.range.start + k * step;
+                self.look(at..(at + LOOK).min(self.range.end))?;
+            }
+        }
+        if self.burst_count < 3 {
+            self.steady_carrier()?;
+        }
+        Ok(())
+    }
+
+    /// First idea of the carrier, from the middle of the phase.
+    fn find_cycle(&mut self) -> Result<(), ReadFailure> {
+        let length = (self.range.end - self.range.start).min(1 << 14);
+        let start = self.range.start + (self.range.end - self.range.start - length) / 2;
+        let block = self.setting.samples.read(start..start + length)?;
+        let lowest = LOWEST_HZ / self.setting.samples.rate().hertz();
+        let line = self
+            .fourier
+            .spectrum(block.leading())
+            .and_then(|spectrum| spectrum.strongest(lowest, 0.45));
+        self.cycle = line.map_or(0.0, |line| 1.0 / line);
+        Ok(())
+    }
+
+    fn steady_carrier(&mut self) -> Result<(), ReadFailure> {
+        self.carrier = Carrier::default();
+        let length = (self.range.end - self.range.start).min(LONGEST as u64 / 2);
+        let spare = self.range.end - self.range.start - length;
+        let slices = self.setting.budget.fitted_slices.min(1 + spare / length.max(1));
+        for k in 0..slices {
+            let at = self.range.start + spare * (2 * k + 1) / (2 * slices);
+            let block = self.setting.samples.read(at..at + length)?;
+            let leading = block.leading();
+            if let Some(spectrum) = self.fourier.spectrum(leading) {
+                let rate = self.setting.samples.rate().hertz();
+                carrier::add_steady(&mut self.carrier, leading, &block.v, &block.i, &spectrum, rate);
+            }
+        }
+        Ok(())
+    }
+
+    /// One stretch. Returns the sample at which the last burst begins, which may be cut off.
+    fn look(&mut self, part: Range<u64>) -> Result<u64, ReadFailure> {
+        let halo = HALO as u64;
+        let from = part.start.saturating_sub(halo);
+        let block = self.setting.samples.read(from..part.end + halo)?;
+        self.seen += part.end - part.start;
+        let lead_sigma =
+            if block.v.is_empty() { self.setting.sigma.1 } else { self.setting.sigma.0 };
+        let top = block.leading().iter().fold(0.0_f64, |top, x| top.max(x.abs()));
+        // Crests of noise alone rarely pass four and a half of its standard deviations.
+        let floor = (0.02 * top).max(4.5 * lead_sigma);
+        let leading = crests(block.leading(), floor, true);
+        let (lead, other) = if block.v.is_empty() { (2, 0) } else { (0, 2) };
+        self.keep_heights(&leading, lead);
+        let second = if block.v.is_empty() { &block.v } else { &block.i };
+        if !second.is_empty() {
+            let top = second.iter().fold(0.0_f64, |top, x| top.max(x.abs()));
+            let crests = crests(second, 0.5 * top, true);
+            self.keep_heights(&crests, other);
+        }
+        if self.cycle < 2.0 {
+            return Ok(part.end);
+        }
+        let rule =
+            Rule { cycle: self.cycle, threshold: self.setting.duty_threshold, floor };
+        let found = bursts::find(&leading, &rule);
+        let first_is_whole = part.start == self.range.start;
+        let last_is_whole = part.end == self.range.end;
+        let skip = usize::from(!first_is_whole && !starts_clean(&block, &found, self.cycle, floor));
+        let keep = if last_is_whole { found.len() } else { found.len().saturating_sub(1) };
+        if skip < keep {
+            self.take(&block, &found, skip..keep);
+        }
+        let last = found.last().map_or(part.end as f64, |burst| from as f64 + burst.start);
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let resume = (last - self.cycle / 2.0).max(0.0) as u64;
+        Ok(resume.min(part.end))
+    }
+
+    /// Takes in the bursts `whole` of `found`.
+    fn take(&mut self, block: &Block, found: &[bursts::Burst], whole: Range<usize>) {
+        let interval = 1.0 / self.setting.samples.rate().hertz();
+        let (mut on, mut period, mut duty) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut energy, mut decay) = (Vec::new(), Vec::new());
+        for k in whole.clone() {
+            let burst = &found[k];
+            decay.extend(burst.decay.map(|a| interval / a));
+            if let Some(next) = found.get(k + 1) {
+                let length = next.start - burst.start;
+                let lasting = burst.on.min(length);
+                on.push(lasting * interval);
+                period.push(length * interval);
+                duty.push(lasting / length);
+                energy.extend(energy_of(block, burst.start, next.start, self.setting.power_by, interval));
+            } else {
+                on.push(burst.on * interval);
+            }
+            if self.fitted < self.setting.budget.fitted_bursts {
+                self.fitted += 1;
+                self.fit(block, burst);
+            }
+        }
+        self.burst_count += whole.len();
+        for (slot, values) in [
+            (&mut self.bursts.on_s, on),
+            (&mut self.bursts.period_s, period),
+            (&mut self.bursts.duty, duty),
+            (&mut self.bursts.energy_j, energy),
+            (&mut self.bursts.decay_s, decay),
+        ] {
+            slot.merge(&Repeated::of(&values));
+        }
+    }
+
+    fn fit(&mut self, block: &Block, burst: &bursts::Burst) {
+        let from = (burst.start + 0.05 * self.cycle).max(0.0).ceil();
+        let to = (burst.last_crest + 0.2 * self.cycle).floor();
+        if to <= from {
+            return;
+        }
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let part = from as usize..to as usize + 1;
+        let Some(leading) = block.leading().get(part.clone()) else { return };
+        let (v, i) = (block.v.get(part.clone()), block.i.get(part));
+        carrier::add_burst(
+            &mut self.carrier,
+            leading,
+            v.unwrap_or_default(),
+            i.unwrap_or_default(),
+            TAU / self.cycle,
+            burst.decay.unwrap_or(0.0),
+            self.setting.samples.rate().hertz(),
+        );
+    }
+
+    fn keep_heights(&mut self, crests: &[crate::numeric::crest::Crest], first: usize) {
+        for crest in crests {
+            #[allow(clippy::cast_possible_truncation)]
+            let slot = if crest.value >= 0.0 { first } else { first + 1 };
+            #[allow(clippy::cast_possible_truncation)]
+            self.heights[slot].push(crest.value.abs() as f32);
+        }
+        for heights in &mut self.heights {
+            // Only the highest matter; keep memory flat on long phases.
+            if heights.len() > 1 << 17 {
+                let top = heights.iter().copied().fold(0.0, f32::max);
+                heights.retain(|h| *h > 0.6 * top);
+            }
+        }
+    }
+
+    fn shape(&self) -> Shape {
+        if self.burst_count >= 3 {
+            let length = (self.range.end - self.range.start).max(1) as f64;
+            return Shape::Bursts(Bursts {
+                seen_share: (self.seen as f64 / length).min(1.0),
+                ..self.bursts
+            });
+        }
+        let cycles = (self.range.end - self.range.start) as f64 / self.cycle.max(1.0);
+        // One or two bursts with a gap are no continuous output; nor are a few cycles.
+        let gap = self.bursts.duty.mean().is_some_and(|duty| duty < 0.9);
+        if self.cycle < 2.0 || cycles < 10.0 || gap { Shape::Unclear } else { Shape::Continuous }
+    }
+
+    /// Peaks of voltage and current, from the highest cells, corrected by the crest heights.
+    fn peaks(&self) -> Result<(Option<Peaks>, Option<Peaks>), ReadFailure> {
+        let length = (self.range.end - self.range.start).max(1) as f64;
+        let every = (length / self.seen.max(1) as f64).max(1.0);
+        let side = |voltage: bool| -> Result<Option<Peaks>, ReadFailure> {
+            let (present, sigma, first) = if voltage {
+                (self.setting.channels.voltage, self.setting.sigma.0, 0)
+            } else {
+                (self.setting.channels.current, self.setting.sigma.1, 2)
+            };
+            if !present {
+                return Ok(None);
+            }
+            let top = self.highest(voltage, true)?;
+            let bottom = self.highest(voltage, false)?;
+            Ok(Some(Peaks {
+                positive: unbiased_maximum(top, &self.heights[first], every, sigma),
+                negative: -unbiased_maximum(bottom, &self.heights[first + 1], every, sigma),
+            }))
+        };
+        Ok((side(true)?, side(false)?))
+    }
+
+    /// Highest crest of one sign, interpolated, among the cells with the highest samples.
+    fn highest(&self, voltage: bool, up: bool) -> Result<f64, ReadFailure> {
+        let (before, cells, after) = self.setting.overview.inside(&self.range);
+        let height = |k: usize| {
+            let cell = &self.setting.overview.cells()[k];
+            let [low, high] = if voltage { cell.v } else { cell.i };
+            f64::from(if up { high } else { -low })
+        };
+        let mut order: Vec<(f64, usize)> = cells.map(|k| (height(k), k)).collect();
+        let count = self.setting.budget.peak_cells.min(order.len());
+        if count > 0 {
+            order.select_nth_unstable_by(count - 1, |a, b| b.0.total_cmp(&a.0));
+        }
+        let mut spans: Vec<Range<u64>> =
+            order[..count].iter().map(|(_, k)| self.setting.overview.span(*k..*k + 1)).collect();
+        spans.extend([before, after].into_iter().filter(|span| !span.is_empty()));
+        let halo = HALO as u64;
+        let mut best = 0.0_f64;
+        for span in spans {
+            let from = span.start.saturating_sub(halo);
+            let block = self.setting.samples.read(from..span.end + halo)?;
+            let x = if voltage { block.v } else { block.i };
+            let sign = if up { 1.0 } else { -1.0 };
+            // Samples at the ends of the record have no neighbours to interpolate with.
+            #[allow(clippy::cast_possible_truncation)]
+            let own = (span.start - from) as usize..((span.end - from) as usize).min(x.len());
+            best = x[own].iter().fold(best, |best, value| best.max(sign * value));
+            for crest in crests(&x, 0.9 * best, true) {
+                best = best.max(sign * crest.value);
+            }
+        }
+        Ok(best)
+    }
+}
+
+/// Whether the first burst of a block has quiet samples before it, so that its start was seen.
+fn starts_clean(block: &Block, found: &[bursts::Burst], cycle: f64, floor: f64) -> bool {
+    let Some(first) = found.first() else { return false };
+    let before = first.start - cycle;
+    if before < 0.0 {
+        return false;
+    }
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let quiet = &block.leading()[..before as usize];
+    quiet.iter().all(|x| x.abs() < floor.max(first.peak * 0.5))
+}
+
+/// Energy from `start` to `end` (samples into the block), J.
+fn energy_of(
+    block: &Block,
+    start: f64,
+    end: f64,
+    power_by: PowerBy,
+    interval: f64,
+) -> Option<f64> {
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let part = start.round().max(0.0) as usize..end.round().max(0.0) as usize;
+    let (v, i) = (block.v.get(part.clone()), block.i.get(part.clone()));
+    let moments = PairMoments::of(v.unwrap_or_default(), i.unwrap_or_default());
+    (moments.n > 0).then(|| power_by.power(&moments).ok())?.map(|p| p * moments.n as f64 * interval)
+}

@@ -1,0 +1,270 @@
+//! The result of measuring one capture, as it is shown, stored and compared.
+
+use crate::ingest::Receipt;
+use crate::ingest::sheet::{BenchSheet, InstrumentSheet, SubjectSheet};
+use crate::measures::{Budget, MeasureSet};
+use crate::segment::{Evidence, Thresholds};
+use crate::trace::Kind;
+use crate::units::Estimate;
+use serde::Serialize;
+use serde::ser::SerializeMap;
+
+/// Everything measured on one capture.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Measurement {
+    /// Form of this document.
+    pub schema: &'static str,
+    /// The program that made it.
+    pub program: Program,
+    /// The capture.
+    pub capture: CaptureFacts,
+    /// Every threshold that shaped the result.
+    pub settings: Plan,
+    /// Measures over the whole record.
+    pub whole: MeasureSet,
+    /// Measures over all phases of a kind.
+    pub kinds: Kinds,
+    /// The phases in order.
+    pub phases: Vec<PhaseResult>,
+    /// The repeating sequence.
+    pub cycles: CyclesResult,
+    /// What is in doubt.
+    pub flags: Vec<Flag>,
+    /// How the file was read.
+    pub receipt: Receipt,
+}
+
+/// Name and version of the program.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Program {
+    /// Version.
+    pub version: &'static str,
+}
+
+/// The capture as it was read.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct CaptureFacts {
+    /// Data file as it was named.
+    pub file: String,
+    /// SHA-256 of the data file, where it was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sha256: Option<String>,
+    /// Number of samples.
+    pub samples: u64,
+    /// Samples per second.
+    pub sample_rate_hz: f64,
+    /// Length, s.
+    pub duration_s: f64,
+    /// Nominal load, ohm.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load_ohm: Option<f64>,
+    /// Kind of load; `unknown` without a sheet.
+    pub load_kind: &'static str,
+    /// How the power was had.
+    pub power_by: &'static str,
+    /// What was on the bench.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub subject: Option<SubjectSheet>,
+    /// Where, when and by whom.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bench: Option<BenchSheet>,
+    /// Instruments.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub instrument: Vec<InstrumentSheet>,
+}
+
+/// Settings and what was decided from the data: the same plan gives the same result.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Plan {
+    /// Share of a burst's peak above which it is on.
+    pub duty_threshold: f64,
+    /// Thresholds of the segmentation.
+    #[serde(flatten)]
+    pub thresholds: Thresholds,
+    /// How much is read a second time.
+    #[serde(flatten)]
+    pub budget: Budget,
+    /// Scale, offset and delay of the voltage channel.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub voltage: Option<ChannelPlan>,
+    /// Scale, offset and delay of the current channel.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub current: Option<ChannelPlan>,
+    /// Sequence by which the phases were named.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub expected_sequence: Option<Vec<Kind>>,
+}
+
+/// Conditioning of one channel.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ChannelPlan {
+    /// Name in the file.
+    pub channel: String,
+    /// SI units per number in the file.
+    pub scale: f64,
+    /// Offset that was taken away, in file units.
+    pub offset: f64,
+    /// Where the offset comes from.
+    pub offset_from: &'static str,
+    /// The channel lags by this, s.
+    pub delay_s: f64,
+    /// Standard deviation of the noise, V or A.
+    pub noise: f64,
+}
+
+/// Measures by kind; only kinds that occur.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Kinds(pub Vec<KindResult>);
+
+impl Kinds {
+    /// Measures of one kind.
+    #[must_use]
+    pub fn get(&self, kind: Kind) -> Option<&KindResult> {
+        self.0.iter().find(|result| result.kind == kind)
+    }
+}
+
+impl Serialize for Kinds {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(Some(self.0.len()))?;
+        for kind in &self.0 {
+            map.serialize_entry(kind.kind.name(), kind)?;
+        }
+        map.end()
+    }
+}
+
+/// All phases of one kind taken together.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct KindResult {
+    /// The kind.
+    #[serde(skip)]
+    pub kind: Kind,
+    /// Number of phases.
+    pub count: usize,
+    /// Measures.
+    #[serde(flatten)]
+    pub measures: MeasureSet,
+}
+
+/// One phase.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PhaseResult {
+    /// Kind.
+    pub kind: Kind,
+    /// Kind by the waveform alone, where the expected sequence names it otherwise.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub measured_kind: Option<Kind>,
+    /// Start, s.
+    pub start_s: f64,
+    /// End, s.
+    pub end_s: f64,
+    /// Whether the record begins or ends inside this phase.
+    pub cut_off: bool,
+    /// What decided the kind.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decided_by: Option<Evidence>,
+    /// Measures.
+    #[serde(flatten)]
+    pub measures: MeasureSet,
+}
+
+/// The repeating sequence.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct CyclesResult {
+    /// Whole cycles.
+    pub count: usize,
+    /// Length of a cycle.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub period_s: Option<Estimate>,
+    /// Kinds in order.
+    pub sequence: Vec<Kind>,
+    /// Measures over all whole cycles.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub measures: Option<MeasureSet>,
+    /// Each whole cycle.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub each: Vec<CycleResult>,
+}
+
+/// One cycle.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct CycleResult {
+    /// Start, s.
+    pub start_s: f64,
+    /// End, s.
+    pub end_s: f64,
+    /// Measures.
+    #[serde(flatten)]
+    pub measures: MeasureSet,
+}
+
+/// A doubt about a result.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Flag {
+    /// Code for programs.
+    pub code: &'static str,
+    /// What was seen, how large it is, and what to do.
+    pub message: String,
+    /// Samples concerned, where that has a meaning.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub samples: Option<u64>,
+}
+
+impl Flag {
+    /// A flag without a sample count.
+    #[must_use]
+    pub fn new(code: &'static str, message: impl Into<String>) -> Self {
+        Self { code, message: message.into(), samples: None }
+    }
+}
+
+/// Part of a measurement that a limit speaks of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Part {
+    /// The whole record.
+    Whole,
+    /// All cut phases.
+    Cut,
+    /// All coag phases.
+    Coag,
+    /// All rests.
+    Rest,
+    /// All whole cycles.
+    Cycle,
+}
+
+impl Part {
+    /// The word used in files.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Whole => "whole",
+            Self::Cut => "cut",
+            Self::Coag => "coag",
+            Self::Rest => "rest",
+            Self::Cycle => "cycle",
+        }
+    }
+}
+
+impl Measurement {
+    /// Measures of a part.
+    ///
+    /// # Errors
+    /// A sentence saying that there is no such part.
+    pub fn part(&self, part: Part) -> Result<&MeasureSet, String> {
+        let kind = match part {
+            Part::Whole => return Ok(&self.whole),
+            Part::Cycle => {
+                return self.cycles.measures.as_ref().ok_or("no whole cycle was found".into());
+            }
+            Part::Cut => Kind::Cut,
+            Part::Coag => Kind::Coag,
+            Part::Rest => Kind::Rest,
+        };
+        let found = self.kinds.get(kind).map(|result| &result.measures);
+        found.ok_or_else(|| format!("no {kind} phase was found"))
+    }
+}
