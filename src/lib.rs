@@ -3,10 +3,13 @@
 
 pub mod check;
 pub mod condition;
+pub mod export;
+pub mod files;
 pub mod ingest;
 pub mod keyfile;
 pub mod measures;
 pub mod numeric;
+pub mod pipeline;
 pub mod profile;
 pub mod result;
 pub mod segment;

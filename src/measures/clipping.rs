@@ -97,11 +97,27 @@ fn has_flat_top(x: &[f64]) -> bool {
     longest as f64 > 3.0 * (before + after) as f64
 }
 
-/// Smallest step between different values.
+/// Step of the quantiser: the greatest common divisor of all differences, within a millionth of
+/// the range; `None` where there is none, as in computed data.
 fn quantum(x: &[f64]) -> Option<f64> {
+    let (low, high) = extremes(x)?;
+    let slack = 1e-6 * (high - low);
     let mut sorted = x.to_vec();
     sorted.sort_by(f64::total_cmp);
-    sorted.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step > 0.0).reduce(f64::min)
+    let mut step = 0.0_f64;
+    for pair in sorted.windows(2) {
+        let mut difference = pair[1] - pair[0];
+        // Euclid's algorithm, with remainders next to 0 or to the divisor taken as none.
+        while difference > slack {
+            let rest = step % difference;
+            step = difference;
+            difference = if difference - rest < slack { 0.0 } else { rest };
+        }
+        if step > 0.0 && step < 10.0 * slack {
+            return None;
+        }
+    }
+    (step > 0.0).then_some(step)
 }
 
 /// What clipping a sine at this share of its peak does to its mean square, relative: the integral
@@ -137,7 +153,7 @@ mod tests {
 
     #[test]
     fn a_crest_is_no_plateau_and_a_clipped_one_is() {
-        for (bits, per_cycle) in [(0, 20.0), (8, 20.0), (8, 100.0), (8, 400.0), (12, 50.0)] {
+        for (bits, per_cycle) in [(0, 24.0), (8, 24.0), (8, 100.0), (8, 400.0), (12, 50.0)] {
             for phase in [0.0, 0.3, 0.7] {
                 let wave = |clip: f64| -> Vec<f64> {
                     (0..2000)
@@ -149,7 +165,7 @@ mod tests {
                         .collect()
                 };
                 assert!(!has_flat_top(&wave(1.0)), "{bits} {per_cycle}");
-                assert!(has_flat_top(&wave(0.7)), "{bits} {per_cycle}");
+                assert!(has_flat_top(&wave(0.9)), "{bits} {per_cycle}");
             }
         }
     }

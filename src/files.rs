@@ -1,0 +1,120 @@
+//! Files written whole or not at all.
+
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+/// An output could not be written.
+#[derive(Debug, thiserror::Error)]
+#[error("{}: can't write", file.display())]
+pub struct WriteError {
+    /// The file.
+    pub file: PathBuf,
+    /// The reason given.
+    #[source]
+    pub source: io::Error,
+}
+
+/// A file that appears under its name only when it is complete.
+///
+/// It is written under another name in the same folder, synced, and renamed; dropped before
+/// [`Self::finish`] it leaves nothing behind.
+#[derive(Debug)]
+pub struct WholeFile {
+    path: PathBuf,
+    out: BufWriter<tempfile::NamedTempFile>,
+}
+
+impl WholeFile {
+    /// Begins a file.
+    ///
+    /// # Errors
+    /// Where the folder is not there or can't be written to.
+    pub fn create(path: &Path) -> Result<Self, WriteError> {
+        let fail = |source| WriteError { file: path.to_owned(), source };
+        let folder = match path.parent() {
+            Some(folder) if folder != Path::new("") => folder,
+            _ => Path::new("."),
+        };
+        if path.is_dir() {
+            return Err(fail(io::Error::other("is a directory")));
+        }
+        let mut builder = tempfile::Builder::new();
+        builder.prefix(".crestbook-");
+        #[cfg(unix)]
+        {
+            // As any newly made file; the umask takes away what it wants.
+            use std::os::unix::fs::PermissionsExt;
+            builder.permissions(std::fs::Permissions::from_mode(0o666));
+        }
+        let file = builder.tempfile_in(folder).map_err(fail)?;
+        Ok(Self { path: path.to_owned(), out: BufWriter::with_capacity(1 << 16, file) })
+    }
+
+    /// The path it will have.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Turns an error of writing into one that names the file.
+    pub fn fail(&self, source: io::Error) -> WriteError {
+        WriteError { file: self.path.clone(), source }
+    }
+
+    /// Completes the file under its name.
+    ///
+    /// # Errors
+    /// Where the last bytes can't be written, synced or renamed.
+    pub fn finish(self) -> Result<(), WriteError> {
+        let Self { path, out } = self;
+        let fail = |source| WriteError { file: path.clone(), source };
+        let file = out.into_inner().map_err(|error| fail(error.into_error()))?;
+        file.as_file().sync_all().map_err(fail)?;
+        file.persist(&path).map_err(|error| fail(error.error))?;
+        Ok(())
+    }
+}
+
+impl Write for WholeFile {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.out.write(bytes)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.out.flush()
+    }
+}
+
+impl io::Seek for WholeFile {
+    fn seek(&mut self, to: io::SeekFrom) -> io::Result<u64> {
+        self.out.seek(to)
+    }
+}
+
+/// Writes a whole file at once.
+///
+/// # Errors
+/// Where it can't be written.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), WriteError> {
+    let mut file = WholeFile::create(path)?;
+    file.write_all(bytes).map_err(|error| file.fail(error))?;
+    file.finish()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_is_left_of_an_unfinished_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.csv");
+        let mut file = WholeFile::create(&path).unwrap();
+        file.write_all(b"half").unwrap();
+        drop(file);
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+        write_whole(&path, b"whole").unwrap();
+        assert_eq!(std::fs::read(&path).unwrap(), b"whole");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+}
