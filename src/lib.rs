@@ -2,6 +2,7 @@
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
 pub mod check;
+pub mod cli;
 pub mod condition;
 pub mod export;
 pub mod files;
@@ -11,6 +12,7 @@ pub mod measures;
 pub mod numeric;
 pub mod pipeline;
 pub mod profile;
+pub mod report;
 pub mod result;
 pub mod segment;
 pub mod synth;

@@ -1,2 +1,5 @@
-//! x
-fn main(){}
+//! The `crestbook` program.
+
+fn main() -> crestbook::cli::Exit {
+    crestbook::cli::main()
+}

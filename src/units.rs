@@ -183,7 +183,8 @@ pub fn significant(value: f64, unit: Unit, digits: usize) -> String {
     if unit == Unit::One {
         return digits_of(value, digits);
     }
-    if value == 0.0 {
+    // Below a pico nothing is measured here: rounding.
+    if value.abs() < 1e-12 {
         return format!("0 {}", unit.symbol());
     }
     const PREFIXES: [(&str, f64); 8] = [

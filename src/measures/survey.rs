@@ -192,8 +192,32 @@ impl<'a> CloseLook<'a> {
             .fourier
             .spectrum(block.leading())
             .and_then(|spectrum| spectrum.strongest(lowest, 0.45));
-        self.cycle = line.map_or(0.0, |line| 1.0 / line);
+        let Some(line) = line else { return Ok(()) };
+        self.cycle = 1.0 / line;
+        // The strongest line of bursts stands on a multiple of their rate, not on the carrier:
+        // fit inside a few bursts.
+        let floor = self.floor(&block);
+        let found = bursts::find(&crests(block.leading(), floor, true), &self.rule(floor));
+        let mut carrier = Carrier::default();
+        for burst in found.iter().take(16) {
+            self.fit(&mut carrier, &block, burst);
+        }
+        if let Some(hz) = carrier.frequency().filter(|_| found.len() >= 3) {
+            self.cycle = self.setting.samples.rate().hertz() / hz;
+        }
         Ok(())
+    }
+
+    /// Height under which crests of the leading channel may be noise.
+    fn floor(&self, block: &Block) -> f64 {
+        let sigma = if block.v.is_empty() { self.setting.sigma.1 } else { self.setting.sigma.0 };
+        let top = block.leading().iter().fold(0.0_f64, |top, x| top.max(x.abs()));
+        // Crests of noise alone rarely pass four and a half of its standard deviations.
+        (0.02 * top).max(4.5 * sigma)
+    }
+
+    fn rule(&self, floor: f64) -> Rule {
+        Rule { cycle: self.cycle, threshold: self.setting.duty_threshold, floor }
     }
 
     fn steady_carrier(&mut self) -> Result<(), ReadFailure> {
@@ -219,11 +243,7 @@ impl<'a> CloseLook<'a> {
         let from = part.start.saturating_sub(halo);
         let block = self.setting.samples.read(from..part.end + halo)?;
         self.seen += part.end - part.start;
-        let lead_sigma =
-            if block.v.is_empty() { self.setting.sigma.1 } else { self.setting.sigma.0 };
-        let top = block.leading().iter().fold(0.0_f64, |top, x| top.max(x.abs()));
-        // Crests of noise alone rarely pass four and a half of its standard deviations.
-        let floor = (0.02 * top).max(4.5 * lead_sigma);
+        let floor = self.floor(&block);
         let leading = crests(block.leading(), floor, true);
         let (lead, other) = if block.v.is_empty() { (2, 0) } else { (0, 2) };
         self.keep_heights(&leading, lead);
@@ -236,9 +256,7 @@ impl<'a> CloseLook<'a> {
         if self.cycle < 2.0 {
             return Ok(part.end);
         }
-        let rule =
-            Rule { cycle: self.cycle, threshold: self.setting.duty_threshold, floor };
-        let found = bursts::find(&leading, &rule);
+        let found = bursts::find(&leading, &self.rule(floor));
         let first_is_whole = part.start == self.range.start;
         let last_is_whole = part.end == self.range.end;
         let skip = usize::from(!first_is_whole && !starts_clean(&block, &found, self.cycle, floor));
@@ -272,7 +290,9 @@ impl<'a> CloseLook<'a> {
             }
             if self.fitted < self.setting.budget.fitted_bursts {
                 self.fitted += 1;
-                self.fit(block, burst);
+                let mut carrier = self.carrier;
+                self.fit(&mut carrier, block, burst);
+                self.carrier = carrier;
             }
         }
         self.burst_count += whole.len();
@@ -287,7 +307,7 @@ impl<'a> CloseLook<'a> {
         }
     }
 
-    fn fit(&mut self, block: &Block, burst: &bursts::Burst) {
+    fn fit(&self, carrier: &mut Carrier, block: &Block, burst: &bursts::Burst) {
         let from = (burst.start + 0.05 * self.cycle).max(0.0).ceil();
         let to = (burst.last_crest + 0.2 * self.cycle).floor();
         if to <= from {
@@ -298,7 +318,7 @@ impl<'a> CloseLook<'a> {
         let Some(leading) = block.leading().get(part.clone()) else { return };
         let (v, i) = (block.v.get(part.clone()), block.i.get(part));
         carrier::add_burst(
-            &mut self.carrier,
+            carrier,
             leading,
             v.unwrap_or_default(),
             i.unwrap_or_default(),

@@ -14,8 +14,9 @@ const LOAD_SHARE: f64 = 0.05;
 /// Phase between voltage and current on a resistor that makes skew likely, degrees: the phase
 /// that the published standard allows a test load (IEC 60601-2-2, from memory).
 const SKEW_DEGREES: f64 = 8.5;
-/// DC share of the RMS on a powered phase.
+/// DC share of the RMS on a powered phase; bursts that ring down have a mean of their own.
 const DC_SHARE: f64 = 0.02;
+const DC_SHARE_BURSTS: f64 = 0.1;
 /// Signal over noise below which results are in doubt, dB.
 const NOISE_DB: f64 = 30.0;
 
@@ -243,7 +244,11 @@ fn quality(phases: &[Phase], stats: &[IntervalStats], noise: (f64, f64), flags: 
             (one.moments.mean_i, one.moments.mean_square_i(), noise.1),
         ] {
             let Some(rms) = square.map(f64::sqrt).filter(|rms| *rms > 0.0) else { continue };
-            dc = dc.max(mean.abs() / rms);
+            let allowed =
+                if one.shape == Shape::Continuous { DC_SHARE } else { DC_SHARE_BURSTS };
+            if mean.abs() / rms > allowed {
+                dc = dc.max(mean.abs() / rms);
+            }
             if sigma > 0.0 {
                 decibel = decibel.min(20.0 * (rms / sigma).log10());
             }
@@ -257,14 +262,15 @@ fn quality(phases: &[Phase], stats: &[IntervalStats], noise: (f64, f64), flags: 
             }
         }
     }
-    if dc > DC_SHARE {
+    if dc > 0.0 {
         flags.push(Flag::new(
             "dc_offset",
             format!(
-                "the mean of a powered phase is {:.1} % of its RMS, over {:.0} %: an offset that \
-                 the sheet does not take away, or real DC",
+                "the mean of a powered phase is {:.1} % of its RMS, over {:.0} % (bursts {:.0} %): \
+                 an offset that the sheet does not take away, or real DC",
                 100.0 * dc,
-                100.0 * DC_SHARE
+                100.0 * DC_SHARE,
+                100.0 * DC_SHARE_BURSTS
             ),
         ));
     }

@@ -3,7 +3,8 @@
 use super::Thresholds;
 use super::frames::Frames;
 use crate::numeric::order::{median, quantile};
-use crate::numeric::spectrum::Fourier;
+use crate::numeric::sinefit::{fit_decaying, fit_linear};
+use crate::numeric::spectrum::{Fourier, Spectrum};
 use crate::trace::{ReadFailure, Samples};
 
 /// Noise and output by frame.
@@ -73,19 +74,30 @@ fn noise(
         if flatness(bins) > 0.3 {
             flat += 1;
         }
-        floors.extend(spectrum.floor_deviation());
-        // Gaps between bursts: the quietest stretch of a frame, but not the quietest of all.
-        let mut stretches: Vec<f64> = block
-            .leading()
-            .chunks_exact(32.min(block.len().max(1)))
-            .filter_map(|chunk| crate::numeric::moments::mean_and_deviation(chunk)?.1)
-            .collect();
-        floors.extend(quantile(&mut stretches, 0.1));
+        residuals(block.leading(), &spectrum, &mut floors);
     }
     if 2 * flat > near.len() {
         return Ok(quiet.sqrt());
     }
-    Ok(quantile(&mut floors, 0.25).unwrap_or(0.0))
+    Ok(quantile(&mut floors, 0.2).unwrap_or(0.0))
+}
+
+/// What a decaying sine leaves over a few cycles at a time: noise, but for the stretches in which
+/// a burst begins or ends.
+fn residuals(x: &[f64], spectrum: &Spectrum, found: &mut Vec<f64>) {
+    const LOWEST: usize = 32;
+    let Some(line) = spectrum.strongest(3.0 / spectrum.length as f64, 0.45) else { return };
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let length = ((2.5 / line).ceil() as usize).max(LOWEST);
+    let w = std::f64::consts::TAU * line;
+    for stretch in x.chunks_exact(length) {
+        let Some(fit) = fit_decaying(stretch, w, 0.0).or_else(|| fit_linear(stretch, w, 0.0)) else {
+            continue;
+        };
+        // Five parameters were fitted.
+        let freedom = length as f64 / (length as f64 - 5.0);
+        found.push(fit.residual * freedom.sqrt());
+    }
 }
 
 /// Geometric over arithmetic mean of the bins: 0.56 for white noise, far less for lines.

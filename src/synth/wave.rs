@@ -53,7 +53,8 @@ impl Output {
         let w = self.w();
         match self.wave {
             Wave::Continuous => {
-                let rise = if time < self.ramp_s { time / self.ramp_s } else { 1.0 };
+                let rise =
+                    if self.ramp_s > 0.0 { (time / self.ramp_s).clamp(0.0, 1.0) } else { 1.0 };
                 rise * self.peak_v * (w * time).sin()
             }
             Wave::Gated { burst_hz, duty } => {

@@ -1,0 +1,85 @@
+//! `crestbook check`.
+
+use super::exit::{Exit, Failure};
+use super::measure::{CaptureArgs, ShowArgs, plot, plot_kind};
+use super::printer::Printer;
+use super::progress::Watch;
+use crate::check::{Verdict, check};
+use crate::keyfile::nearest;
+use crate::pipeline;
+use crate::profile::{Profile, Setting};
+use crate::report::table;
+use std::path::PathBuf;
+
+/// `crestbook check`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(flatten)]
+    capture: CaptureArgs,
+
+    /// Expected profile of the unit
+    #[arg(long, value_name = "FILE")]
+    profile: PathBuf,
+
+    /// Setting of the profile; left out: the one the sheet names
+    #[arg(long, value_name = "ID")]
+    setting: Option<String>,
+
+    #[command(flatten)]
+    show: ShowArgs,
+}
+
+/// Runs `crestbook check`.
+pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+    let mut settings = args.capture.settings(printer.json())?;
+    if let Some(path) = &args.show.plot {
+        plot_kind(path)?;
+    }
+    let text = std::fs::read_to_string(&args.profile).map_err(|error| {
+        let message = format!("{}: can't read the profile: {error}", args.profile.display());
+        Failure::usage(message, "name the profile of the unit with --profile")
+    })?;
+    let profile = Profile::read(&args.profile, &text)?;
+    let capture = args.capture.resolve()?;
+    let stated = capture.sheet.subject.as_ref().and_then(|subject| subject.setting.clone());
+    let setting = find_setting(&profile, args, stated)?;
+    settings.expected_sequence.clone_from(&setting.sequence);
+    let run = pipeline::measure(&capture, &settings, &Watch::new(printer))?;
+    let result = check(run.measurement.clone(), &profile, setting);
+    if let Some(path) = &args.show.plot {
+        let load = run.measurement.capture.load_ohm;
+        let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
+        plot(&run, &format!("{}: setting {}, {load}", result.verdict.words(), result.setting), path)?;
+        printer.note(&format!("picture in {}", path.display()));
+    }
+    if printer.json() {
+        printer.out_json(&result)?;
+    } else {
+        let manner = printer.manner(args.show.all);
+        if args.show.explain {
+            printer.out(&table::receipt(&result.measurement, manner))?;
+        }
+        printer.out(&table::check(&result, manner))?;
+    }
+    Ok(if result.verdict == Verdict::Pass { Exit::Done } else { Exit::NotAPass })
+}
+
+fn find_setting<'a>(
+    profile: &'a Profile,
+    args: &Args,
+    stated: Option<String>,
+) -> Result<&'a Setting, Failure> {
+    let ids: Vec<&str> = profile.setting.iter().map(|setting| setting.id.as_str()).collect();
+    let list = format!("settings of {}: {}", args.profile.display(), ids.join(", "));
+    let Some(id) = args.setting.clone().or(stated) else {
+        return Err(Failure::usage(
+            "neither --setting nor the sheet's subject.setting names a setting",
+            list,
+        ));
+    };
+    profile.setting(&id).ok_or_else(|| {
+        let near = nearest(&id, ids.iter().copied());
+        let near = near.map_or(String::new(), |near| format!("did you mean `{near}`? "));
+        Failure::usage(format!("the profile has no setting `{id}`"), format!("{near}{list}"))
+    })
+}

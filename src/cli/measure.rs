@@ -1,0 +1,202 @@
+//! `crestbook measure`.
+
+use super::exit::{Exit, Failure};
+use super::printer::Printer;
+use super::progress::Watch;
+use super::sheet_flags::SheetFlags;
+use crate::files::write_whole;
+use crate::pipeline::{self, Capture, Run, Settings};
+use crate::report::picture::{self, Picture};
+use crate::report::{raster, table};
+use crate::trace::Kind;
+use std::path::{Path, PathBuf};
+
+/// Flags that say how a capture is read and measured.
+#[derive(Debug, clap::Args)]
+pub struct CaptureArgs {
+    /// Data file or capture sheet; `-` reads standard input
+    pub capture: PathBuf,
+
+    /// Capture sheet, where it is not beside the data file
+    #[arg(long, value_name = "FILE")]
+    pub sheet: Option<PathBuf>,
+
+    /// Share of a burst's peak above which the burst counts as on
+    #[arg(long, value_name = "SHARE", default_value_t = 0.1)]
+    pub duty_threshold: f64,
+
+    /// Least crest factor of coag
+    #[arg(long, value_name = "CF", help_heading = "Thresholds")]
+    pub coag_crest_factor: Option<f64>,
+
+    /// Crest factor below which output is continuous
+    #[arg(long, value_name = "CF", help_heading = "Thresholds")]
+    pub continuous_crest_factor: Option<f64>,
+
+    /// Continuous output of a lower peak (V) is coag
+    #[arg(long, value_name = "V", help_heading = "Thresholds")]
+    pub arc_peak_v: Option<f64>,
+
+    /// Share of the strongest phase below which there is rest
+    #[arg(long, value_name = "SHARE", help_heading = "Thresholds")]
+    pub rest_share: Option<f64>,
+
+    /// A shorter quiet stretch (s) is a gap between bursts, not a rest
+    #[arg(long, value_name = "S", help_heading = "Thresholds")]
+    pub rest_min_s: Option<f64>,
+
+    /// A shorter stretch of output (s) is no phase of its own
+    #[arg(long, value_name = "S", help_heading = "Thresholds")]
+    pub phase_min_s: Option<f64>,
+
+    /// Samples looked at burst by burst; longer records are sampled evenly
+    #[arg(long, value_name = "N", help_heading = "Thresholds")]
+    pub burst_samples: Option<u64>,
+
+    /// Threads
+    #[arg(long, value_name = "N")]
+    pub threads: Option<usize>,
+
+    /// Sheet keys
+    #[command(flatten)]
+    pub flags: SheetFlags,
+}
+
+/// Flags that say what is shown.
+#[derive(Debug, clap::Args)]
+pub struct ShowArgs {
+    /// Show every phase and every measure
+    #[arg(long)]
+    pub all: bool,
+
+    /// Show how the file was read
+    #[arg(long)]
+    pub explain: bool,
+
+    /// Draw the capture to an .svg or .png file
+    #[arg(long, value_name = "FILE")]
+    pub plot: Option<PathBuf>,
+}
+
+/// `crestbook measure`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(flatten)]
+    capture: CaptureArgs,
+    #[command(flatten)]
+    show: ShowArgs,
+}
+
+impl CaptureArgs {
+    /// The capture these flags name.
+    pub fn resolve(&self) -> Result<Capture, Failure> {
+        Ok(pipeline::resolve(&self.capture, self.sheet.as_deref(), &self.flags.replaced)?)
+    }
+
+    /// The settings these flags make.
+    pub fn settings(&self, hash: bool) -> Result<Settings, Failure> {
+        let mut settings = Settings { duty_threshold: self.duty_threshold, hash, ..Settings::default() };
+        let range = |name: &str, value: f64, low: f64, high: f64| {
+            if value.is_finite() && value > low && value < high {
+                Ok(value)
+            } else {
+                let message = format!("--{name} {value} is out of range");
+                Err(Failure::usage(message, format!("give a number between {low} and {high}")))
+            }
+        };
+        range("duty-threshold", self.duty_threshold, 0.0, 1.0)?;
+        let thresholds = &mut settings.thresholds;
+        for (name, given, slot, low, high) in [
+            ("coag-crest-factor", self.coag_crest_factor, &mut thresholds.coag_crest_factor, 1.0, 1e3),
+            ("continuous-crest-factor", self.continuous_crest_factor, &mut thresholds.continuous_crest_factor, 1.0, 1e3),
+            ("arc-peak-v", self.arc_peak_v, &mut thresholds.arc_peak_v, -1.0, 1e6),
+            ("rest-share", self.rest_share, &mut thresholds.rest_share, 0.0, 1.0),
+            ("rest-min-s", self.rest_min_s, &mut thresholds.rest_min_s, 0.0, 1e3),
+            ("phase-min-s", self.phase_min_s, &mut thresholds.phase_min_s, 0.0, 1e3),
+        ] {
+            if let Some(value) = given {
+                *slot = range(name, value, low, high)?;
+            }
+        }
+        if let Some(samples) = self.burst_samples {
+            settings.budget.burst_samples = samples;
+        }
+        if let Some(threads) = self.threads {
+            settings.threads = threads.clamp(1, 256);
+        }
+        Ok(settings)
+    }
+}
+
+/// Runs `crestbook measure`.
+pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+    let settings = args.capture.settings(printer.json())?;
+    if let Some(path) = &args.show.plot {
+        plot_kind(path)?;
+    }
+    let capture = args.capture.resolve()?;
+    let run = pipeline::measure(&capture, &settings, &Watch::new(printer))?;
+    if let Some(path) = &args.show.plot {
+        let load = run.measurement.capture.load_ohm;
+        let subtitle = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
+        plot(&run, &subtitle, path)?;
+        printer.note(&format!("picture in {}", path.display()));
+    }
+    if printer.json() {
+        printer.out_json(&run.measurement)?;
+    } else {
+        let manner = printer.manner(args.show.all);
+        if args.show.explain {
+            printer.out(&table::receipt(&run.measurement, manner))?;
+        }
+        printer.out(&table::measurement(&run.measurement, manner))?;
+    }
+    Ok(Exit::Done)
+}
+
+/// Whether a picture is to be rasterised; told by the ending of its file.
+pub fn plot_kind(path: &Path) -> Result<bool, Failure> {
+    match path.extension().and_then(|ending| ending.to_str()).map(str::to_ascii_lowercase).as_deref() {
+        Some("svg") => Ok(false),
+        Some("png") => Ok(true),
+        _ => Err(Failure::usage(
+            format!("{}: pictures are written as .svg or .png", path.display()),
+            "end the name in .svg or .png",
+        )),
+    }
+}
+
+/// Draws a run to a file.
+pub fn plot(run: &Run, subtitle: &str, path: &Path) -> Result<(), Failure> {
+    let measurement = &run.measurement;
+    let close_s = |kind: Kind| {
+        let measures = measurement.kinds.get(kind).map(|kind| &kind.measures);
+        let value = |key: &str| measures.and_then(|m| m.get(key)).map(|e| e.value).filter(|v| *v > 0.0);
+        // Three bursts, or six carrier cycles.
+        let bursts = value("burst_rate_hz").map(|rate| 3.0 / rate);
+        bursts.or_else(|| value("fundamental_hz").map(|hz| 6.0 / hz)).unwrap_or(20e-6)
+    };
+    let name = Path::new(&measurement.capture.file).file_name();
+    let title = name.map_or_else(|| measurement.capture.file.clone(), |n| n.to_string_lossy().into_owned());
+    let fail = |error: &dyn std::error::Error| Failure {
+        exit: Exit::Data,
+        message: error.to_string(),
+        excerpt: None,
+        help: None,
+    };
+    let svg = picture::svg(&Picture {
+        title: &title,
+        subtitle,
+        overview: run.record.overview(),
+        samples: run.record.samples(),
+        phases: &run.phases,
+        close_s: &close_s,
+    })
+    .map_err(|error| fail(&error))?;
+    let bytes = if plot_kind(path)? {
+        raster::png(&svg, 1.5).map_err(|error| fail(&error))?
+    } else {
+        svg.into_bytes()
+    };
+    Ok(write_whole(path, &bytes)?)
+}

@@ -1,0 +1,70 @@
+//! The command line: parse, call, show.
+#![allow(clippy::print_stdout, clippy::print_stderr)]
+
+mod check;
+mod exit;
+mod measure;
+mod printer;
+mod progress;
+mod sheet_flags;
+mod shell;
+mod synth;
+
+pub use exit::Exit;
+
+use clap::{ColorChoice, Parser, Subcommand};
+use printer::Printer;
+
+/// Measures what a high-frequency surgical generator really puts out, from voltage and current
+/// sampled across a test load.
+#[derive(Debug, Parser)]
+#[command(name = "crestbook", version, after_help = crate::report::CAUTIONS)]
+pub struct Cli {
+    /// What to do
+    #[command(subcommand)]
+    command: Command,
+
+    /// Print one JSON document instead of text
+    #[arg(long, global = true)]
+    json: bool,
+
+    /// No progress and no notes on standard error
+    #[arg(long, short, global = true)]
+    quiet: bool,
+
+    /// Colours; `NO_COLOR` is honoured
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    color: ColorChoice,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Read one capture and print its phases and measures
+    Measure(measure::Args),
+    /// Measure one capture and compare it with the expected profile
+    Check(check::Args),
+    /// Write an exact synthetic capture with its truth beside it
+    Synth(synth::Args),
+    /// Print completions for a shell
+    Completions(shell::Completions),
+    /// Print the manual page, or write all of them to a folder
+    Man(shell::Man),
+}
+
+/// Runs the program with the process's own arguments.
+#[must_use]
+pub fn main() -> Exit {
+    let cli = Cli::parse();
+    let printer = Printer::new(cli.json, cli.quiet, cli.color);
+    let done = match &cli.command {
+        Command::Measure(args) => measure::run(args, &printer),
+        Command::Check(args) => check::run(args, &printer),
+        Command::Synth(args) => synth::run(args, &printer),
+        Command::Completions(args) => shell::completions(args, &printer),
+        Command::Man(args) => shell::man(args, &printer),
+    };
+    done.unwrap_or_else(|failure| {
+        printer.failure(&failure);
+        failure.exit
+    })
+}

@@ -1,0 +1,105 @@
+//! Standard output and standard error.
+
+use super::exit::{Exit, Failure};
+use crate::report::table::Manner;
+use anstyle::{AnsiColor, Style};
+use clap::ColorChoice;
+use serde::Serialize;
+use std::io::{self, IsTerminal, Write};
+
+/// Where results and notes go.
+#[derive(Debug)]
+pub struct Printer {
+    json: bool,
+    quiet: bool,
+    colour_out: bool,
+    colour_err: bool,
+}
+
+impl Printer {
+    /// As the global flags say.
+    pub fn new(json: bool, quiet: bool, color: ColorChoice) -> Self {
+        let wanted = |terminal: bool| match color {
+            ColorChoice::Always => true,
+            ColorChoice::Never => false,
+            ColorChoice::Auto => terminal && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty()),
+        };
+        Self {
+            json,
+            quiet,
+            colour_out: wanted(io::stdout().is_terminal()),
+            colour_err: wanted(io::stderr().is_terminal()),
+        }
+    }
+
+    /// Whether JSON was asked for.
+    pub fn json(&self) -> bool {
+        self.json
+    }
+
+    /// Whether a progress bar may be drawn.
+    pub fn draws_progress(&self) -> bool {
+        !self.json && !self.quiet && io::stderr().is_terminal()
+    }
+
+    /// How tables are to look.
+    pub fn manner(&self, all: bool) -> Manner {
+        Manner { all, colour: self.colour_out }
+    }
+
+    /// Prints a result.
+    pub fn out(&self, text: &str) -> Result<(), Failure> {
+        let mut out = io::stdout().lock();
+        match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+            // Whoever was reading has seen enough.
+            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+            Err(error) => Err(Failure {
+                exit: Exit::Write,
+                message: format!("standard output: can't write: {error}"),
+                excerpt: None,
+                help: Some("check the space left where the output goes".into()),
+            }),
+            Ok(()) => Ok(()),
+        }
+    }
+
+    /// Prints a result as JSON.
+    pub fn out_json(&self, result: &impl Serialize) -> Result<(), Failure> {
+        let mut text = serde_json::to_string_pretty(result).map_err(|error| Failure {
+            exit: Exit::Write,
+            message: format!("the result can't be written as JSON: {error}"),
+            excerpt: None,
+            help: None,
+        })?;
+        text.push('\n');
+        self.out(&text)
+    }
+
+    /// A note for people.
+    pub fn note(&self, text: &str) {
+        if !self.quiet {
+            self.err(&self.paint(AnsiColor::Cyan, "note"), text);
+        }
+    }
+
+    /// A failure: what, where, what to do.
+    pub fn failure(&self, failure: &Failure) {
+        self.err(&self.paint(AnsiColor::Red, "error"), &failure.message);
+        if let Some(excerpt) = &failure.excerpt {
+            let _ = writeln!(io::stderr(), "{excerpt}");
+        }
+        if let Some(help) = &failure.help {
+            self.err(&self.paint(AnsiColor::Cyan, "help"), help);
+        }
+    }
+
+    fn paint(&self, colour: AnsiColor, word: &str) -> String {
+        let style = Style::new().bold().fg_color(Some(colour.into()));
+        if self.colour_err { format!("{style}{word}{style:#}") } else { word.to_owned() }
+    }
+
+    fn err(&self, word: &str, text: &str) {
+        // Nowhere is left to tell that standard error is closed.
+        let _ = writeln!(io::stderr(), "{word}: {text}");
+    }
+}

@@ -1,0 +1,358 @@
+//! `crestbook synth`.
+
+use super::exit::{Exit, Failure};
+use super::printer::Printer;
+use super::progress::{catch_interrupts, stopped};
+use crate::export;
+use crate::files::{WriteError, write_whole};
+use crate::ingest::sheet::{ChannelName, ChannelSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
+use crate::synth::{Output, Recipe, Section, Wave, truth};
+use crate::trace::{Channels, Kind};
+use crate::units::SampleRate;
+use std::path::{Path, PathBuf};
+
+/// Shape of a synthetic capture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Shape {
+    /// A steady sine
+    Continuous,
+    /// A sine, on for a share of each burst period
+    Gated,
+    /// Bursts that ring and die away
+    Damped,
+    /// A sine with sinusoidal amplitude modulation
+    Modulated,
+    /// A repeating cycle of cut, coag and rest
+    Pulsed,
+}
+
+/// `crestbook synth`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Shape; of a cycle, `pulsed`
+    shape: Shape,
+
+    /// Data file to write: .csv, .wav or .npy; sheet and truth are written beside it
+    #[arg(long, short, value_name = "FILE")]
+    output: PathBuf,
+
+    /// Sample rate
+    #[arg(long, value_name = "HZ", default_value_t = 10e6)]
+    rate_hz: f64,
+
+    /// Length of the record [default: 0.01, or two cycles]
+    #[arg(long, value_name = "S")]
+    duration_s: Option<f64>,
+
+    /// Carrier frequency
+    #[arg(long, value_name = "HZ", default_value_t = 500e3)]
+    carrier_hz: f64,
+
+    /// Bursts per second (gated, damped)
+    #[arg(long, value_name = "HZ", default_value_t = 25e3)]
+    burst_rate_hz: f64,
+
+    /// Share of the burst period with carrier (gated)
+    #[arg(long, value_name = "SHARE", default_value_t = 0.25)]
+    duty: f64,
+
+    /// Logarithmic decrement per carrier cycle (damped)
+    #[arg(long, value_name = "NEPER", default_value_t = 0.5)]
+    decrement: f64,
+
+    /// Modulation frequency (modulated)
+    #[arg(long, value_name = "HZ", default_value_t = 20e3)]
+    modulation_hz: f64,
+
+    /// Modulation depth (modulated)
+    #[arg(long, value_name = "SHARE", default_value_t = 0.5)]
+    depth: f64,
+
+    /// Largest voltage [default: 1000]
+    #[arg(long, value_name = "V", conflicts_with = "power_w")]
+    peak_v: Option<f64>,
+
+    /// Mean power instead of the largest voltage
+    #[arg(long, value_name = "W")]
+    power_w: Option<f64>,
+
+    /// Load
+    #[arg(long, value_name = "OHM", default_value_t = 500.0)]
+    load_ohm: f64,
+
+    /// White noise this far under the output's RMS
+    #[arg(long, value_name = "DB")]
+    snr_db: Option<f64>,
+
+    /// Seed of the noise
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+
+    /// Clip at this share of the peak
+    #[arg(long, value_name = "SHARE")]
+    clip: Option<f64>,
+
+    /// The current channel lags by this
+    #[arg(long, value_name = "S", default_value_t = 0.0, allow_negative_numbers = true)]
+    skew_s: f64,
+
+    /// Resolution
+    #[arg(long, value_name = "BITS")]
+    bits: Option<u32>,
+
+    /// Linear rise at the start (continuous; cut of pulsed)
+    #[arg(long, value_name = "S", default_value_t = 0.0)]
+    ramp_s: f64,
+
+    /// Place in the sequence at which the record begins
+    #[arg(long, value_name = "S", default_value_t = 0.0)]
+    start_s: f64,
+
+    /// Length of each cut (pulsed)
+    #[arg(long, value_name = "S", default_value_t = 0.02, help_heading = "Pulsed")]
+    cut_s: f64,
+
+    /// Length of each coag (pulsed)
+    #[arg(long, value_name = "S", default_value_t = 0.05, help_heading = "Pulsed")]
+    coag_s: f64,
+
+    /// Length of each rest (pulsed); 0 leaves it out
+    #[arg(long, value_name = "S", default_value_t = 0.03, help_heading = "Pulsed")]
+    rest_s: f64,
+
+    /// Shape of the coag (pulsed): continuous, gated, damped or modulated
+    #[arg(long, value_name = "SHAPE", default_value = "damped", help_heading = "Pulsed")]
+    coag_shape: Shape,
+
+    /// Largest voltage of the coag (pulsed)
+    #[arg(long, value_name = "V", default_value_t = 1500.0, help_heading = "Pulsed")]
+    coag_peak_v: f64,
+
+    /// Sheet: model of the generator
+    #[arg(long, value_name = "TEXT", help_heading = "Sheet")]
+    model: Option<String>,
+
+    /// Sheet: serial number
+    #[arg(long, value_name = "TEXT", help_heading = "Sheet")]
+    serial: Option<String>,
+
+    /// Sheet: setting id
+    #[arg(long, value_name = "ID", help_heading = "Sheet")]
+    setting: Option<String>,
+}
+
+/// Samples written at a time.
+const BLOCK: u64 = 1 << 14;
+/// Longest record, so that a slip of the keyboard does not fill the disk.
+const LONGEST: f64 = 1e10;
+
+/// Runs `crestbook synth`.
+pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+    catch_interrupts();
+    if !export::can_write(&args.output) {
+        let known: Vec<&str> = export::endings().collect();
+        return Err(Failure::usage(
+            format!("{}: no format has this ending", args.output.display()),
+            format!("end the name in one of: {}", known.join(", ")),
+        ));
+    }
+    let recipe = recipe(args)?;
+    let data = &args.output;
+    // Only stated for integer files; floats are volts and amperes.
+    let full = (recipe.full_scale_v(), recipe.full_scale_v() / recipe.load_ohm);
+    let scaled = export::is_scaled(data, recipe.bits);
+    let shape = export::Shape {
+        channels: Channels { voltage: true, current: true },
+        rate: recipe.rate,
+        samples: recipe.samples,
+        bits: recipe.bits,
+        full_scale: full,
+    };
+    let mut writer = export::create(data, &shape)?;
+    let mut at = 0;
+    while at < recipe.samples {
+        if stopped() {
+            return Err(crate::pipeline::PipelineError::Interrupted.into());
+        }
+        let end = (at + BLOCK).min(recipe.samples);
+        writer.push(&recipe.block(at..end))?;
+        at = end;
+    }
+    let sheet = sheet(args, &recipe, scaled.then_some(full));
+    let json = |error: serde_json::Error| WriteError {
+        file: beside(data, "truth.json"),
+        source: std::io::Error::other(error),
+    };
+    let mut truth = serde_json::to_string_pretty(&truth(&recipe, 0.1)).map_err(json)?;
+    truth.push('\n');
+    let sheet = toml::to_string(&sheet).map_err(|error| WriteError {
+        file: beside(data, "capture.toml"),
+        source: std::io::Error::other(error),
+    })?;
+    writer.finish()?;
+    write_whole(&beside(data, "capture.toml"), sheet.as_bytes())?;
+    write_whole(&beside(data, "truth.json"), truth.as_bytes())?;
+    printer.note(&format!(
+        "{}, {} and {}",
+        data.display(),
+        beside(data, "capture.toml").display(),
+        beside(data, "truth.json").display()
+    ));
+    Ok(Exit::Done)
+}
+
+fn beside(data: &Path, ending: &str) -> PathBuf {
+    let stem = data.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
+    data.with_file_name(format!("{stem}.{ending}"))
+}
+
+fn recipe(args: &Args) -> Result<Recipe, Failure> {
+    let bad = |flag: &str, message: &str| {
+        Err(Failure::usage(format!("--{flag}: {message}"), "see `crestbook synth --help`"))
+    };
+    for (flag, value) in [
+        ("carrier-hz", args.carrier_hz),
+        ("burst-rate-hz", args.burst_rate_hz),
+        ("decrement", args.decrement),
+        ("modulation-hz", args.modulation_hz),
+        ("load-ohm", args.load_ohm),
+        ("cut-s", args.cut_s),
+        ("coag-s", args.coag_s),
+        ("coag-peak-v", args.coag_peak_v),
+        ("duration-s", args.duration_s.unwrap_or(1.0)),
+        ("peak-v", args.peak_v.unwrap_or(1.0)),
+        ("power-w", args.power_w.unwrap_or(1.0)),
+    ] {
+        if !(value.is_finite() && value > 0.0) {
+            return bad(flag, "must be above 0");
+        }
+    }
+    for (flag, value) in [("rest-s", args.rest_s), ("ramp-s", args.ramp_s), ("start-s", args.start_s)] {
+        if !(value.is_finite() && value >= 0.0) {
+            return bad(flag, "can't be negative");
+        }
+    }
+    for (flag, value) in
+        [("duty", args.duty), ("depth", args.depth), ("clip", args.clip.unwrap_or(1.0))]
+    {
+        if !(value > 0.0 && value <= 1.0) {
+            return bad(flag, "must lie above 0 and up to 1");
+        }
+    }
+    if args.bits.is_some_and(|bits| !(2..=32).contains(&bits)) {
+        return bad("bits", "2 to 32");
+    }
+    if !args.skew_s.is_finite() || args.snr_db.is_some_and(|snr| !snr.is_finite()) {
+        return bad("skew-s", "skew and SNR must be finite");
+    }
+    let Some(rate) = SampleRate::new(args.rate_hz) else {
+        return bad("rate-hz", "must be above 0");
+    };
+    if args.carrier_hz >= args.rate_hz / 2.0 {
+        return bad("rate-hz", "the carrier needs more than two samples per cycle");
+    }
+    if args.coag_shape == Shape::Pulsed {
+        return bad("coag-shape", "a coag is continuous, gated, damped or modulated");
+    }
+    let output = |shape: Shape, peak_v: f64, ramp_s: f64| Output {
+        wave: match shape {
+            Shape::Continuous | Shape::Pulsed => Wave::Continuous,
+            Shape::Gated => Wave::Gated { burst_hz: args.burst_rate_hz, duty: args.duty },
+            Shape::Damped => {
+                Wave::Damped { burst_hz: args.burst_rate_hz, decrement: args.decrement }
+            }
+            Shape::Modulated => {
+                Wave::Modulated { modulation_hz: args.modulation_hz, depth: args.depth }
+            }
+        },
+        peak_v,
+        carrier_hz: args.carrier_hz,
+        ramp_s,
+    };
+    let mut sections = Vec::new();
+    let first = output(args.shape, args.peak_v.unwrap_or(1000.0), args.ramp_s);
+    let cycle = args.cut_s + args.coag_s + args.rest_s;
+    let duration = args.duration_s.unwrap_or(if args.shape == Shape::Pulsed { 2.0 * cycle } else { 0.01 });
+    let count = (rate.samples(duration)).round();
+    if !(2.0..=LONGEST).contains(&count) {
+        return bad("duration-s", "the record would have fewer than 2 or more than 10^10 samples");
+    }
+    if args.shape == Shape::Pulsed {
+        let coag = output(args.coag_shape, args.coag_peak_v, 0.0);
+        for (duration_s, output) in
+            [(args.cut_s, Some(first)), (args.coag_s, Some(coag)), (args.rest_s, None)]
+        {
+            let kind = output.map_or(Kind::Rest, |output| kind_of(&output));
+            sections.push(Section { kind, duration_s, output });
+        }
+        sections.retain(|section| section.duration_s > 0.0);
+    } else {
+        sections.push(Section { kind: kind_of(&first), duration_s: f64::INFINITY, output: Some(first) });
+    }
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let mut recipe = Recipe {
+        sections,
+        samples: count as u64,
+        start_s: args.start_s,
+        snr_db: args.snr_db,
+        seed: args.seed,
+        clip_share: args.clip,
+        skew_s: args.skew_s,
+        bits: args.bits,
+        ..Recipe::single(first, Kind::Cut, rate, 0, args.load_ohm)
+    };
+    if let Some(power) = args.power_w {
+        // Power goes with the square of all voltages.
+        let factor = (power / truth(&recipe, 0.1).whole.power_w).sqrt();
+        for section in &mut recipe.sections {
+            if let Some(output) = &mut section.output {
+                output.peak_v *= factor;
+            }
+        }
+        for section in &mut recipe.sections {
+            section.kind = section.output.map_or(Kind::Rest, |output| kind_of(&output));
+        }
+    }
+    Ok(recipe)
+}
+
+/// Kind by the definitions, from the closed forms.
+fn kind_of(output: &Output) -> Kind {
+    let long = 1000.0 / output.burst_hz().unwrap_or(output.carrier_hz);
+    let crest = output.peak_v / (output.square_integral(long) / long).sqrt();
+    if crest >= 4.0 || (crest < 1.7 && output.peak_v < 200.0) { Kind::Coag } else { Kind::Cut }
+}
+
+fn sheet(args: &Args, recipe: &Recipe, full_scale: Option<(f64, f64)>) -> Sheet {
+    let file = args.output.file_name().map(PathBuf::from);
+    let text = args.output.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("csv"));
+    let channel = |name: &str, number: usize, scale: Option<f64>| ChannelSheet {
+        channel: Some(if text { ChannelName::Name(name.into()) } else { ChannelName::Number(number) }),
+        scale,
+        ..ChannelSheet::default()
+    };
+    let npy = args.output.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("npy"));
+    let mut current = channel("current", 1, full_scale.map(|(_, i)| i));
+    if recipe.skew_s != 0.0 {
+        current.delay_s = Some(recipe.skew_s);
+    }
+    Sheet {
+        format: Some(1),
+        data: file,
+        sample_rate_hz: npy.then(|| recipe.rate.hertz()),
+        voltage: Some(channel("voltage", 0, full_scale.map(|(v, _)| v))),
+        current: Some(current),
+        load: Some(LoadSheet {
+            kind: Some(LoadKind::Resistor),
+            nominal_ohm: Some(recipe.load_ohm),
+            relative_standard_uncertainty: None,
+        }),
+        subject: Some(SubjectSheet {
+            model: args.model.clone(),
+            serial: args.serial.clone(),
+            setting: args.setting.clone(),
+        })
+        .filter(|s| s.model.is_some() || s.serial.is_some() || s.setting.is_some()),
+        ..Sheet::default()
+    }
+}

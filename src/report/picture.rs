@@ -1,0 +1,331 @@
+//! A capture as a picture: voltage, current, phases, and the carrier of each kind from close by.
+
+use crate::numeric::moments::{PairMoments, extremes};
+use crate::trace::{Cell, Kind, Overview, Phase, ReadFailure, Samples};
+use crate::units::{Unit, for_people};
+use plotters::coord::Shift;
+use plotters::prelude::*;
+use std::ops::Range;
+
+/// What is drawn.
+pub struct Picture<'a> {
+    /// Title line.
+    pub title: &'a str,
+    /// Line under the title: verdict or load.
+    pub subtitle: &'a str,
+    /// The record in cells.
+    pub overview: &'a Overview,
+    /// Its samples.
+    pub samples: &'a dyn Samples,
+    /// Its phases.
+    pub phases: &'a [Phase],
+    /// Rough length of a burst period or of a carrier cycle by kind, s: how much the close-up
+    /// shows.
+    pub close_s: &'a dyn Fn(Kind) -> f64,
+}
+
+/// A picture could not be drawn.
+#[derive(Debug, thiserror::Error)]
+pub enum PictureError {
+    /// Samples can't be read again.
+    #[error(transparent)]
+    Read(#[from] ReadFailure),
+    /// The drawing library refused.
+    #[error("the picture can't be drawn: {0}")]
+    Draw(String),
+}
+
+const WIDTH: u32 = 1200;
+const PANEL: u32 = 230;
+const CLOSE: u32 = 250;
+const HEAD: u32 = 86;
+/// Columns of the overview: one pixel each.
+const COLUMNS: usize = 1100;
+/// Records up to this length are drawn from their samples, longer ones from their cells.
+const FROM_SAMPLES: u64 = 1 << 20;
+
+const INK: RGBColor = RGBColor(30, 30, 30);
+const FAINT: RGBColor = RGBColor(150, 150, 150);
+const VOLTAGE: RGBColor = RGBColor(70, 70, 70);
+const ENVELOPE: RGBColor = RGBColor(190, 30, 45);
+/// Yellow for cut, blue for coag (IEC 60601-2-2, from memory).
+const CUT: RGBColor = RGBColor(255, 205, 0);
+const COAG: RGBColor = RGBColor(40, 110, 210);
+
+fn colour(kind: Kind) -> RGBColor {
+    match kind {
+        Kind::Cut => CUT,
+        Kind::Coag => COAG,
+        Kind::Rest => RGBColor(245, 245, 245),
+    }
+}
+
+type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+
+fn draw<E: std::error::Error>(error: E) -> PictureError {
+    PictureError::Draw(error.to_string())
+}
+
+/// The picture as SVG text.
+///
+/// # Errors
+/// Where samples can't be read again.
+pub fn svg(picture: &Picture<'_>) -> Result<String, PictureError> {
+    let columns = columns(picture)?;
+    let has = |range: fn(&Cell) -> [f32; 2]| columns.iter().any(|c| range(&c.1) != [0.0, 0.0]);
+    let mut panels: Vec<(&str, Unit, fn(&Cell) -> [f32; 2])> = Vec::new();
+    if has(|c| c.v) {
+        panels.push(("voltage", Unit::Volt, |c| c.v));
+    }
+    if has(|c| c.i) {
+        panels.push(("current", Unit::Ampere, |c| c.i));
+    }
+    if panels.is_empty() {
+        panels.push(("voltage", Unit::Volt, |c| c.v));
+    }
+    let kinds: Vec<Kind> = [Kind::Cut, Kind::Coag]
+        .into_iter()
+        .filter(|kind| picture.phases.iter().any(|phase| phase.kind == *kind))
+        .collect();
+    #[allow(clippy::cast_possible_truncation)]
+    let close = if kinds.is_empty() { 0 } else { CLOSE };
+    #[allow(clippy::cast_possible_truncation)]
+    let height = HEAD + PANEL * panels.len() as u32 + close;
+    let mut text = String::new();
+    {
+        let root = SVGBackend::with_string(&mut text, (WIDTH, height)).into_drawing_area();
+        root.fill(&WHITE).map_err(draw)?;
+        let (head, rest) = root.split_vertically(HEAD);
+        heading(picture, &head)?;
+        let (waves, bottom) = rest.split_vertically(PANEL * panels.len() as u32);
+        for (panel, area) in panels.iter().zip(waves.split_evenly((panels.len(), 1))) {
+            overview_panel(picture, &columns, panel, &area)?;
+        }
+        if !kinds.is_empty() {
+            for (kind, area) in kinds.iter().zip(bottom.split_evenly((1, kinds.len()))) {
+                close_up(picture, *kind, &area)?;
+            }
+        }
+        root.present().map_err(draw)?;
+    }
+    Ok(text)
+}
+
+/// Left and right margin of the panels, in pixels; the heading's strip lines up with them.
+const LEFT: u32 = 74;
+const RIGHT: u32 = 26;
+
+fn heading(picture: &Picture<'_>, area: &Area<'_>) -> Result<(), PictureError> {
+    let label = |size: i32| ("sans-serif", size).into_font().color(&INK);
+    area.draw(&Text::new(picture.title.to_owned(), (LEFT as i32, 10), label(19))).map_err(draw)?;
+    area.draw(&Text::new(picture.subtitle.to_owned(), (LEFT as i32, 36), label(14))).map_err(draw)?;
+    // The strip of phases: colour, pattern and word, so that it reads without colour too.
+    let width = f64::from(WIDTH - LEFT - RIGHT);
+    let total = picture.overview.samples().max(1) as f64;
+    #[allow(clippy::cast_possible_truncation)]
+    let x = |sample: u64| LEFT as i32 + (sample as f64 / total * width).round() as i32;
+    let (top, bottom) = (60, 82);
+    for phase in picture.phases {
+        let (from, to) = (x(phase.start), x(phase.end));
+        let frame = [(from, top), (to, bottom)];
+        area.draw(&Rectangle::new(frame, colour(phase.kind).filled())).map_err(draw)?;
+        if phase.kind == Kind::Coag {
+            let mut at = from - 22;
+            while at < to {
+                let (a, b) = ((at.max(from), bottom - (at.max(from) - at)), ((at + 22).min(to), top + (at + 22 - (at + 22).min(to))));
+                if a.0 < b.0 {
+                    area.draw(&PathElement::new(vec![a, b], WHITE.mix(0.45))).map_err(draw)?;
+                }
+                at += 9;
+            }
+        }
+        area.draw(&Rectangle::new(frame, FAINT)).map_err(draw)?;
+        if to - from > 34 {
+            let middle = i32::midpoint(from, to);
+            let word = phase.kind.name();
+            if phase.kind == Kind::Coag {
+                let back = [(middle - 19, top + 3), (middle + 19, bottom - 3)];
+                area.draw(&Rectangle::new(back, WHITE.mix(0.85).filled())).map_err(draw)?;
+            }
+            let style = label(13).pos(plotters::style::text_anchor::Pos::new(
+                plotters::style::text_anchor::HPos::Center,
+                plotters::style::text_anchor::VPos::Center,
+            ));
+            area.draw(&Text::new(word, (middle, (top + bottom) / 2), style)).map_err(draw)?;
+        }
+    }
+    Ok(())
+}
+
+/// Time at the middle of each column, s, and its summary.
+fn columns(picture: &Picture<'_>) -> Result<Vec<(f64, Cell)>, PictureError> {
+    let rate = picture.samples.rate();
+    let total = picture.overview.samples();
+    let mut found = Vec::with_capacity(COLUMNS);
+    let cells = picture.overview.cells();
+    let count = COLUMNS.min(usize::try_from(total).unwrap_or(COLUMNS)).max(1);
+    let block = if total <= FROM_SAMPLES { Some(picture.samples.read(0..total)?) } else { None };
+    for k in 0..count as u64 {
+        let span = k * total / count as u64..(k + 1) * total / count as u64;
+        let cell = match &block {
+            Some(block) => {
+                #[allow(clippy::cast_possible_truncation)]
+                let part = span.start as usize..span.end as usize;
+                let of = |x: &[f64]| x.get(part.clone()).map(<[f64]>::to_vec).unwrap_or_default();
+                Cell::of(&of(&block.v), &of(&block.i))
+            }
+            None => {
+                let length = picture.overview.cell_length() as u64;
+                #[allow(clippy::cast_possible_truncation)]
+                let range = (span.start / length) as usize..(span.end.div_ceil(length) as usize).min(cells.len());
+                let mut all = Cell::default();
+                for cell in &cells[range] {
+                    all.merge(cell);
+                }
+                all
+            }
+        };
+        found.push((rate.seconds((span.start + span.end) as f64 / 2.0), cell));
+    }
+    Ok(found)
+}
+
+fn root_mean_square(moments: &PairMoments, unit: Unit) -> f64 {
+    let square = if unit == Unit::Volt { moments.mean_square_v() } else { moments.mean_square_i() };
+    square.unwrap_or(0.0).sqrt()
+}
+
+fn overview_panel(
+    picture: &Picture<'_>,
+    columns: &[(f64, Cell)],
+    (name, unit, range): &(&str, Unit, fn(&Cell) -> [f32; 2]),
+    area: &Area<'_>,
+) -> Result<(), PictureError> {
+    let rate = picture.samples.rate();
+    let length = rate.seconds(picture.overview.samples() as f64);
+    let top = columns
+        .iter()
+        .flat_map(|(_, cell)| range(cell))
+        .fold(0.0_f64, |top, x| top.max(f64::from(x).abs()));
+    let top = if top > 0.0 { 1.12 * top } else { 1.0 };
+    let mut chart = ChartBuilder::on(area)
+        .margin_top(6)
+        .margin_right(RIGHT)
+        .x_label_area_size(30)
+        .y_label_area_size(LEFT)
+        .build_cartesian_2d(0.0..length, -top..top)
+        .map_err(draw)?;
+    let second = rate.seconds(1.0);
+    for phase in picture.phases.iter().filter(|phase| phase.kind.powered()) {
+        let frame = [(phase.start as f64 * second, -top), (phase.end as f64 * second, top)];
+        let tint = colour(phase.kind).mix(0.16).filled();
+        chart.draw_series([Rectangle::new(frame, tint)]).map_err(draw)?;
+    }
+    mesh(&mut chart, &format!("{name} ({})", unit.symbol()))?;
+    let bars = columns.iter().map(|(time, cell)| {
+        let [low, high] = range(cell);
+        PathElement::new(vec![(*time, f64::from(low)), (*time, f64::from(high))], VOLTAGE)
+    });
+    chart.draw_series(bars).map_err(draw)?;
+    let rms = columns.iter().map(|(time, cell)| (*time, root_mean_square(&cell.moments, *unit)));
+    chart
+        .draw_series(LineSeries::new(rms, ENVELOPE.stroke_width(2)))
+        .map_err(draw)?
+        .label("envelope (RMS of one column)")
+        .legend(|(x, y)| PathElement::new(vec![(x, y), (x + 16, y)], ENVELOPE.stroke_width(2)));
+    chart
+        .configure_series_labels()
+        .position(SeriesLabelPosition::LowerRight)
+        .background_style(WHITE.mix(0.8))
+        .border_style(FAINT)
+        .label_font(("sans-serif", 12).into_font().color(&INK))
+        .draw()
+        .map_err(draw)?;
+    Ok(())
+}
+
+type Chart<'a, 'b> = ChartContext<
+    'a,
+    SVGBackend<'b>,
+    Cartesian2d<plotters::coord::types::RangedCoordf64, plotters::coord::types::RangedCoordf64>,
+>;
+
+fn mesh(chart: &mut Chart<'_, '_>, name: &str) -> Result<(), PictureError> {
+    chart
+        .configure_mesh()
+        .x_labels(9)
+        .y_labels(7)
+        .light_line_style(TRANSPARENT)
+        .bold_line_style(FAINT.mix(0.35))
+        .axis_style(FAINT)
+        .label_style(("sans-serif", 12).into_font().color(&INK))
+        .axis_desc_style(("sans-serif", 13).into_font().color(&INK))
+        .x_label_formatter(&|x| if *x == 0.0 { "0".into() } else { for_people(*x, Unit::Second) })
+        .y_label_formatter(&|y| short(*y))
+        .y_desc(name)
+        .draw()
+        .map_err(draw)
+}
+
+/// A number on an axis: at most four digits, no trailing zeros.
+fn short(y: f64) -> String {
+    if y.abs() >= 1.0 || y == 0.0 { format!("{y:.0}") } else { format!("{y:.3}").trim_end_matches('0').to_owned() }
+}
+
+fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), PictureError> {
+    let rate = picture.samples.rate();
+    let Some(phase) =
+        picture.phases.iter().filter(|phase| phase.kind == kind).max_by_key(|phase| phase.len())
+    else {
+        return Ok(());
+    };
+    let wanted = rate.count((picture.close_s)(kind), 24) as u64;
+    let length = wanted.min(phase.len());
+    // From the strongest cell near the middle of the phase, so that a burst is in sight.
+    let (_, cells, _) = picture.overview.inside(&(phase.start..phase.end));
+    let middle = usize::midpoint(cells.start, cells.end);
+    let near = middle.saturating_sub(8).max(cells.start)..(middle + 8).min(cells.end);
+    let height = |k: &usize| {
+        let [low, high] = picture.overview.cells()[*k].v;
+        high.max(-low)
+    };
+    let start = near
+        .max_by(|a, b| height(a).total_cmp(&height(b)))
+        .map_or(phase.start, |k| picture.overview.span(k..k + 1).start)
+        .clamp(phase.start, phase.end - length);
+    let block = picture.samples.read(start..start + length)?;
+    let x = block.leading();
+    let unit = if block.v.is_empty() { Unit::Ampere } else { Unit::Volt };
+    let top = extremes(x).map_or(1.0, |(low, high)| high.max(-low));
+    let top = if top > 0.0 { 1.15 * top } else { 1.0 };
+    let seconds = |sample: u64| rate.seconds(sample as f64);
+    let span: Range<f64> = 0.0..seconds(length);
+    let at = format!("{kind}: {} from {}", for_people(span.end, Unit::Second), for_people(seconds(start), Unit::Second));
+    let mut chart = ChartBuilder::on(area)
+        .margin_top(6)
+        .margin_right(RIGHT)
+        .caption(at, ("sans-serif", 14).into_font().color(&INK))
+        .x_label_area_size(30)
+        .y_label_area_size(LEFT)
+        .build_cartesian_2d(span.clone(), -top..top)
+        .map_err(draw)?;
+    let frame = [(span.start, -top), (span.end, top)];
+    chart.draw_series([Rectangle::new(frame, colour(kind).mix(0.16).filled())]).map_err(draw)?;
+    chart
+        .configure_mesh()
+        .x_labels(6)
+        .y_labels(5)
+        .light_line_style(TRANSPARENT)
+        .bold_line_style(FAINT.mix(0.35))
+        .axis_style(FAINT)
+        .label_style(("sans-serif", 12).into_font().color(&INK))
+        .axis_desc_style(("sans-serif", 13).into_font().color(&INK))
+        .x_label_formatter(&|x| if *x == 0.0 { "0".into() } else { for_people(*x, Unit::Second) })
+        .y_label_formatter(&|y| short(*y))
+        .y_desc(if unit == Unit::Volt { "voltage (V)" } else { "current (A)" })
+        .draw()
+        .map_err(draw)?;
+    let points = x.iter().enumerate().map(|(k, value)| (rate.seconds(k as f64), *value));
+    chart.draw_series(LineSeries::new(points, VOLTAGE.stroke_width(1))).map_err(draw)?;
+    Ok(())
+}

@@ -1,0 +1,310 @@
+//! Results as aligned text.
+
+use crate::check::{CheckResult, Verdict};
+use crate::measures::{MeasureSet, catalog};
+use crate::result::{Measurement, Part};
+use crate::trace::Kind;
+use crate::units::{Unit, for_people};
+use anstyle::{AnsiColor, Style};
+
+/// How much is shown, and whether in colour.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Manner {
+    /// Every phase, every measure.
+    pub all: bool,
+    /// With ANSI colours.
+    pub colour: bool,
+}
+
+impl Manner {
+    fn paint(self, style: Style, text: &str) -> String {
+        if self.colour { format!("{style}{text}{style:#}") } else { text.to_owned() }
+    }
+
+    fn heading(self, text: &str) -> String {
+        self.paint(Style::new().bold(), text)
+    }
+}
+
+/// Phases listed before the rest is folded.
+const FOLD: usize = 8;
+
+/// Measures that have a column of their own.
+const COLUMNS: [(&str, &str); 8] = [
+    ("duration_s", "duration"),
+    ("power_w", "power"),
+    ("voltage_rms_v", "V rms"),
+    ("voltage_peak_v", "V peak"),
+    ("crest_factor", "crest"),
+    ("duty_cycle", "duty"),
+    ("fundamental_hz", "fundamental"),
+    ("burst_rate_hz", "burst rate"),
+];
+
+/// A measurement for people.
+#[must_use]
+pub fn measurement(result: &Measurement, manner: Manner) -> String {
+    let mut out = String::new();
+    header(result, manner, &mut out);
+    let mut rows = vec![heading_row("")];
+    for kind in &result.kinds.0 {
+        let count = if kind.count == 1 { "1 phase".into() } else { format!("{} phases", kind.count) };
+        rows.push(row(&format!("{} ({count})", kind.kind), &kind.measures));
+    }
+    rows.push(row("whole record", &result.whole));
+    if let Some(measures) = &result.cycles.measures {
+        rows.push(row(&format!("cycles ({})", result.cycles.count), measures));
+    }
+    push_table(&rows, manner, &mut out);
+    if let Some(period) = result.cycles.period_s {
+        let kinds: Vec<&str> = result.cycles.sequence.iter().map(|kind| kind.name()).collect();
+        let spread = period
+            .standard_deviation
+            .map_or(String::new(), |d| format!(" (standard deviation {})", for_people(d, Unit::Second)));
+        out.push_str(&format!(
+            "\nsequence {}; {} whole cycle(s) of {}{spread}\n",
+            kinds.join(", "),
+            result.cycles.count,
+            for_people(period.value, Unit::Second)
+        ));
+    }
+    phases(result, manner, &mut out);
+    if manner.all {
+        everything(result, manner, &mut out);
+    }
+    flags(result, manner, &mut out);
+    out.push_str(&format!(
+        "\nOn-times are told at {:.0} % of each burst's peak. No uncertainty is stated yet.\n",
+        100.0 * result.settings.duty_threshold
+    ));
+    out
+}
+
+/// A check for people: the verdict first, then why, then what was measured.
+#[must_use]
+pub fn check(result: &CheckResult, manner: Manner) -> String {
+    let mut out = format!(
+        "{}  setting {}, {}\n\n",
+        paint_verdict(result.verdict, manner),
+        result.setting,
+        result.rule
+    );
+    let mut rows = vec![
+        ["limit", "value", "lower", "upper", "U (95 %)", "verdict"].map(str::to_owned).to_vec(),
+    ];
+    for limit in &result.limits {
+        let measure = catalog::find(&limit.measure);
+        let unit = measure.map_or(Unit::One, |measure| measure.unit);
+        let shown = |value: Option<f64>| value.map_or("-".into(), |value| for_people(value, unit));
+        let part = if limit.part == Part::Whole { "whole record" } else { limit.part.name() };
+        rows.push(vec![
+            format!("{}, {part}", measure.map_or(limit.measure.as_str(), |measure| measure.title)),
+            shown(limit.value),
+            shown(limit.lower),
+            shown(limit.upper),
+            limit.expanded_uncertainty.map_or("unknown".into(), |u| for_people(u, unit)),
+            limit.verdict.words().to_owned(),
+        ]);
+    }
+    push_table(&rows, manner, &mut out);
+    for limit in &result.limits {
+        if let Some(reason) = &limit.reason {
+            out.push_str(&format!("  {} in {}: {reason}\n", limit.measure, limit.part.name()));
+        }
+    }
+    if !result.findings.is_empty() {
+        out.push_str(&format!("\n{}\n", manner.heading("findings")));
+        for finding in &result.findings {
+            out.push_str(&bullet(finding.code, &finding.message));
+        }
+    }
+    out.push('\n');
+    out.push_str(&measurement(&result.measurement, manner));
+    out
+}
+
+/// The receipt: how the file was read.
+#[must_use]
+pub fn receipt(result: &Measurement, manner: Manner) -> String {
+    let mut out = format!("{} {}\n", manner.heading("read as"), result.receipt.format);
+    let width = result.receipt.decisions.iter().map(|d| d.about.chars().count()).max().unwrap_or(0);
+    for decision in &result.receipt.decisions {
+        out.push_str(&format!("  {:<width$}  {}\n", decision.about, decision.found));
+    }
+    for (name, channel) in [("voltage", &result.settings.voltage), ("current", &result.settings.current)] {
+        if let Some(channel) = channel {
+            out.push_str(&format!(
+                "  {name:<width$}  {} times {}, offset {} ({}), lags by {}\n",
+                channel.channel,
+                channel.scale,
+                channel.offset,
+                channel.offset_from,
+                for_people(channel.delay_s, Unit::Second)
+            ));
+        }
+    }
+    out.push('\n');
+    out
+}
+
+fn paint_verdict(verdict: Verdict, manner: Manner) -> String {
+    let colour = match verdict {
+        Verdict::Pass => AnsiColor::Green,
+        Verdict::ConditionalPass | Verdict::NotMeasured => AnsiColor::Yellow,
+        Verdict::ConditionalFail | Verdict::Fail => AnsiColor::Red,
+    };
+    let style = Style::new().bold().fg_color(Some(colour.into()));
+    manner.paint(style, &verdict.words().to_uppercase())
+}
+
+fn header(result: &Measurement, manner: Manner, out: &mut String) {
+    let facts = &result.capture;
+    let load = match (facts.load_kind, facts.load_ohm) {
+        ("open", _) => "open circuit".to_owned(),
+        (_, Some(ohm)) => format!("load {} (nominal)", for_people(ohm, Unit::Ohm)),
+        _ => "load not stated".to_owned(),
+    };
+    out.push_str(&format!(
+        "{}  {} at {}, {} samples; {load}; power by {}\n",
+        manner.heading(&facts.file),
+        for_people(facts.duration_s, Unit::Second),
+        for_people(facts.sample_rate_hz, Unit::Hertz),
+        facts.samples,
+        facts.power_by
+    ));
+    if let Some(subject) = &facts.subject {
+        let parts = [("", &subject.model), ("serial ", &subject.serial), ("setting ", &subject.setting)];
+        let known: Vec<String> = parts
+            .into_iter()
+            .filter_map(|(name, value)| Some(format!("{name}{}", value.as_ref()?)))
+            .collect();
+        if !known.is_empty() {
+            out.push_str(&format!("{}\n", known.join(", ")));
+        }
+    }
+    out.push('\n');
+}
+
+fn heading_row(first: &str) -> Vec<String> {
+    let mut row = vec![first.to_owned()];
+    row.extend(COLUMNS.iter().map(|(_, title)| (*title).to_owned()));
+    row
+}
+
+fn row(name: &str, measures: &MeasureSet) -> Vec<String> {
+    let mut row = vec![name.to_owned()];
+    row.extend(COLUMNS.iter().map(|(key, _)| cell(measures, key)));
+    row
+}
+
+fn cell(measures: &MeasureSet, key: &str) -> String {
+    let unit = catalog::find(key).map_or(Unit::One, |measure| measure.unit);
+    measures.get(key).map_or_else(|| "-".into(), |estimate| for_people(estimate.value, unit))
+}
+
+fn phases(result: &Measurement, manner: Manner, out: &mut String) {
+    if result.phases.len() < 2 {
+        return;
+    }
+    out.push_str(&format!("\n{}\n", manner.heading("phases")));
+    let shown = if manner.all { result.phases.len() } else { result.phases.len().min(FOLD) };
+    let mut rows = vec![heading_row("starts")];
+    for phase in &result.phases[..shown] {
+        let cut_off = if phase.cut_off { " *" } else { "" };
+        let kind = match phase.measured_kind {
+            Some(measured) => format!("{} (measured: {measured})", phase.kind),
+            None => phase.kind.name().to_owned(),
+        };
+        let start = if phase.start_s == 0.0 { "0 s".into() } else { for_people(phase.start_s, Unit::Second) };
+        rows.push(row(&format!("{kind} {start}{cut_off}"), &phase.measures));
+    }
+    push_table(&rows, manner, out);
+    if shown < result.phases.len() {
+        out.push_str(&format!("  ... and {} more; --all shows them\n", result.phases.len() - shown));
+    }
+    out.push_str("  * may go on beyond the record\n");
+}
+
+fn everything(result: &Measurement, manner: Manner, out: &mut String) {
+    let mut parts: Vec<(String, &MeasureSet)> = Kind::ALL
+        .into_iter()
+        .filter_map(|kind| Some((kind.name().to_owned(), &result.kinds.get(kind)?.measures)))
+        .collect();
+    parts.push(("whole record".into(), &result.whole));
+    if let Some(measures) = &result.cycles.measures {
+        parts.push(("cycles".into(), measures));
+    }
+    for (name, measures) in parts {
+        out.push_str(&format!("\n{}\n", manner.heading(&name)));
+        let mut rows = Vec::new();
+        for measure in catalog::MEASURES {
+            let value = match measures.get(measure.key) {
+                Some(estimate) => {
+                    // A spread below a millionth says no more than that there is none.
+                    let spread = estimate
+                        .standard_deviation
+                        .filter(|deviation| *deviation > 1e-6 * estimate.value.abs())
+                        .map_or(String::new(), |deviation| {
+                            format!("  (standard deviation {})", for_people(deviation, measure.unit))
+                        });
+                    format!("{}{spread}", for_people(estimate.value, measure.unit))
+                }
+                None => format!("- {}", measures.why_missing(measure.key).unwrap_or_default()),
+            };
+            rows.push((measure.title, value));
+        }
+        let width = rows.iter().map(|(title, _)| title.len()).max().unwrap_or(0);
+        for (title, value) in rows {
+            out.push_str(&format!("  {title:<width$}  {value}\n"));
+        }
+    }
+}
+
+fn flags(result: &Measurement, manner: Manner, out: &mut String) {
+    if result.flags.is_empty() {
+        return;
+    }
+    let style = Style::new().bold().fg_color(Some(AnsiColor::Yellow.into()));
+    out.push_str(&format!("\n{}\n", manner.paint(style, "flags")));
+    for flag in &result.flags {
+        out.push_str(&bullet(flag.code, &flag.message));
+    }
+}
+
+/// A word and a sentence, wrapped at 96 columns.
+fn bullet(word: &str, sentence: &str) -> String {
+    let mut out = String::new();
+    let mut line = format!("  {word}:");
+    for part in sentence.split_whitespace() {
+        if line.chars().count() + 1 + part.chars().count() > 96 {
+            out.push_str(&line);
+            out.push('\n');
+            line = "   ".into();
+        }
+        line.push(' ');
+        line.push_str(part);
+    }
+    out.push_str(&line);
+    out.push('\n');
+    out
+}
+
+/// Columns aligned: the first to the left, the others to the right; the first row is a heading.
+fn push_table(rows: &[Vec<String>], manner: Manner, out: &mut String) {
+    let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
+    let widths: Vec<usize> = (0..columns)
+        .map(|column| {
+            rows.iter().filter_map(|row| row.get(column)).map(|c| c.chars().count()).max().unwrap_or(0)
+        })
+        .collect();
+    for (k, row) in rows.iter().enumerate() {
+        let mut line = String::from(" ");
+        for (column, (cell, width)) in row.iter().zip(&widths).enumerate() {
+            let fill = " ".repeat(width - cell.chars().count());
+            line.push_str(&if column == 0 { format!(" {cell}{fill}") } else { format!("  {fill}{cell}") });
+        }
+        let line = line.trim_end();
+        out.push_str(&if k == 0 { manner.paint(Style::new().dimmed(), line) } else { line.to_owned() });
+        out.push('\n');
+    }
+}
