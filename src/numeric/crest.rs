@@ -130,9 +130,9 @@ pub fn unbiased_maximum(highest: f64, heights: &[f32], every: f64, sigma: f64) -
     if sigma <= 0.0 {
         return highest;
     }
-    let mut estimate = highest;
-    for _ in 0..20 {
-        let above = heights.iter().filter(|h| f64::from(**h) >= estimate).count() as f64;
+    let mut estimate = highest - 0.5 * sigma;
+    for _ in 0..30 {
+        let above = heights.iter().filter(|h| f64::from(**h) >= estimate).count().max(1) as f64;
         let next = highest - sigma * expected_maximum(2.0 * above * every);
         if (next - estimate).abs() <= 1e-9 * highest {
             break;

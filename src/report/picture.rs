@@ -112,7 +112,9 @@ pub fn svg(picture: &Picture<'_>) -> Result<String, PictureError> {
 }
 
 /// Left and right margin of the panels, in pixels; the heading's strip lines up with them.
-const LEFT: u32 = 74;
+const LEFT: u32 = 84;
+/// Part of the left margin that lies outside of the axis labels.
+const OUTER: u32 = 12;
 const RIGHT: u32 = 26;
 
 fn heading(picture: &Picture<'_>, area: &Area<'_>) -> Result<(), PictureError> {
@@ -210,9 +212,10 @@ fn overview_panel(
     let top = if top > 0.0 { 1.12 * top } else { 1.0 };
     let mut chart = ChartBuilder::on(area)
         .margin_top(6)
+        .margin_left(OUTER)
         .margin_right(RIGHT)
         .x_label_area_size(30)
-        .y_label_area_size(LEFT)
+        .y_label_area_size(LEFT - OUTER)
         .build_cartesian_2d(0.0..length, -top..top)
         .map_err(draw)?;
     let second = rate.seconds(1.0);
@@ -224,7 +227,10 @@ fn overview_panel(
     mesh(&mut chart, &format!("{name} ({})", unit.symbol()))?;
     let bars = columns.iter().map(|(time, cell)| {
         let [low, high] = range(cell);
-        PathElement::new(vec![(*time, f64::from(low)), (*time, f64::from(high))], VOLTAGE)
+        PathElement::new(
+            vec![(*time, f64::from(low)), (*time, f64::from(high))],
+            VOLTAGE.stroke_width(2),
+        )
     });
     chart.draw_series(bars).map_err(draw)?;
     let rms = columns.iter().map(|(time, cell)| (*time, root_mean_square(&cell.moments, *unit)));
@@ -260,11 +266,22 @@ fn mesh(chart: &mut Chart<'_, '_>, name: &str) -> Result<(), PictureError> {
         .axis_style(FAINT)
         .label_style(("sans-serif", 12).into_font().color(&INK))
         .axis_desc_style(("sans-serif", 13).into_font().color(&INK))
-        .x_label_formatter(&|x| if *x == 0.0 { "0".into() } else { for_people(*x, Unit::Second) })
+        .x_label_formatter(&|x| time_label(*x))
         .y_label_formatter(&|y| short(*y))
         .y_desc(name)
         .draw()
         .map_err(draw)
+}
+
+/// A time on an axis, without zeros that say nothing: `50 ms`.
+fn time_label(x: f64) -> String {
+    let text = for_people(x, Unit::Second);
+    match text.split_once(' ') {
+        Some((digits, unit)) if digits.contains('.') => {
+            format!("{} {unit}", digits.trim_end_matches('0').trim_end_matches('.'))
+        }
+        _ => text,
+    }
 }
 
 /// A number on an axis: at most four digits, no trailing zeros.
@@ -303,10 +320,11 @@ fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), Pi
     let at = format!("{kind}: {} from {}", for_people(span.end, Unit::Second), for_people(seconds(start), Unit::Second));
     let mut chart = ChartBuilder::on(area)
         .margin_top(6)
+        .margin_left(OUTER)
         .margin_right(RIGHT)
         .caption(at, ("sans-serif", 14).into_font().color(&INK))
         .x_label_area_size(30)
-        .y_label_area_size(LEFT)
+        .y_label_area_size(LEFT - OUTER)
         .build_cartesian_2d(span.clone(), -top..top)
         .map_err(draw)?;
     let frame = [(span.start, -top), (span.end, top)];
@@ -320,7 +338,7 @@ fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), Pi
         .axis_style(FAINT)
         .label_style(("sans-serif", 12).into_font().color(&INK))
         .axis_desc_style(("sans-serif", 13).into_font().color(&INK))
-        .x_label_formatter(&|x| if *x == 0.0 { "0".into() } else { for_people(*x, Unit::Second) })
+        .x_label_formatter(&|x| time_label(*x))
         .y_label_formatter(&|y| short(*y))
         .y_desc(if unit == Unit::Volt { "voltage (V)" } else { "current (A)" })
         .draw()

@@ -1,0 +1,169 @@
+#!/usr/bin/env python3
+"""Times crestbook against equivalent pandas+scipy and polars+scipy scripts, side by side.
+
+    python3 benches/compare.py [--megabytes 640] [--runs 3]
+
+Makes its own virtual environment in benches/.venv and its data in benches/data, builds crestbook
+in release mode, and prints times, ratios and peak memory. Nothing here is run by the tests.
+"""
+import argparse
+import os
+import pathlib
+import subprocess
+import sys
+import time
+import venv
+
+HERE = pathlib.Path(__file__).resolve().parent
+ROOT = HERE.parent
+DATA = HERE / "data"
+VENV = HERE / ".venv"
+PYTHON = VENV / "bin" / "python"
+NEEDS = ["numpy", "scipy", "pandas", "polars"]
+
+# What the two scripts have in common: phases from the block RMS, and per phase RMS, power, peak,
+# crest factor and carrier. It is far less than crestbook does (no interpolated peaks, no bursts,
+# no refined edges), so the ratios are on the safe side.
+ANALYSIS = r'''
+import numpy as np
+from scipy import signal
+def analyse(t, v, i):
+    fs = (len(t) - 1) / (t[-1] - t[0])
+    n = int(fs * 250e-6)
+    blocks = len(v) // n
+    level = np.sqrt(np.mean(v[:blocks * n].reshape(blocks, n) ** 2, axis=1))
+    kurt = np.mean(v[:blocks * n].reshape(blocks, n) ** 4, axis=1) / np.maximum(level, 1e-9) ** 4
+    on = level > 0.02 * level.max()
+    state = np.where(on, np.where(kurt > 4, 2, 1), 0)
+    edges = np.flatnonzero(np.diff(state)) + 1
+    bounds = np.concatenate([[0], edges, [blocks]]) * n
+    out = []
+    for a, b in zip(bounds[:-1], bounds[1:]):
+        pv, pi = v[a:b], i[a:b]
+        rms = np.sqrt(np.mean(pv * pv))
+        peak = np.abs(pv).max()
+        f, p = signal.periodogram(pv[:1 << 16], fs, window="hann")
+        out.append((a / fs, b / fs, rms, np.sqrt(np.mean(pi * pi)), np.mean(pv * pi), peak,
+                    peak / rms, f[np.argmax(p)]))
+    return out
+'''
+SCRIPTS = {
+    "pandas+scipy": ANALYSIS + r'''
+import sys, pandas as pd
+d = pd.read_csv(sys.argv[1])
+print(len(analyse(*(d.iloc[:, k].to_numpy() for k in range(3)))))
+''',
+    "polars+scipy": ANALYSIS + r'''
+import sys, polars as pl
+d = pl.read_csv(sys.argv[1])
+print(len(analyse(*(d[:, k].to_numpy() for k in range(3)))))
+''',
+}
+MAKE = r'''
+import sys, numpy as np
+megabytes, csv, wav, npy = float(sys.argv[1]), sys.argv[2], sys.argv[3], sys.argv[4]
+fs, f = 10e6, 500e3
+rng = np.random.default_rng(1)
+def stretch(start, count):
+    n = np.arange(start, start + count)
+    t = n / fs
+    c = t % 0.9
+    burst = t % 40e-6
+    cut = 700 * np.sin(2 * np.pi * f * t)
+    coag = 2500 * np.exp(-0.4 * f * burst) * np.sin(2 * np.pi * f * burst)
+    v = np.where(c < 0.05, cut, np.where(c < 0.8, coag, 0)) + rng.normal(0, 3, count)
+    return t, v, v / 500 + rng.normal(0, 0.006, count)
+rows = 0
+with open(csv, "w") as out:
+    out.write("time (s),voltage (V),current (A)\n")
+    while out.tell() < megabytes * 1e6:
+        t, v, i = stretch(rows, 250_000)
+        out.write("\n".join(map("%.7f,%.5f,%.7f".__mod__, zip(t, v, i))) + "\n")
+        rows += 250_000
+count = 60_000_000
+array = np.lib.format.open_memmap(npy, mode="w+", dtype="<f4", shape=(count, 2))
+import struct
+with open(wav, "wb") as out:
+    out.write(b"RIFF" + struct.pack("<I", 36 + count * 4) + b"WAVEfmt " + struct.pack("<IHHIIHH", 16, 1, 2, int(fs), int(fs) * 4, 4, 16) + b"data" + struct.pack("<I", count * 4))
+    for at in range(0, count, 1_000_000):
+        t, v, i = stretch(at, 1_000_000)
+        array[at:at + 1_000_000, 0] = v
+        array[at:at + 1_000_000, 1] = i
+        both = np.stack([v / 4000, i / 8], axis=1)
+        out.write(np.round(np.clip(both, -1, 1) * 32767).astype("<i2").tobytes())
+array.flush()
+'''
+
+
+def run(command):
+    """Wall time in seconds and peak anonymous memory in MiB of one run."""
+    start = time.perf_counter()
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    anonymous = 0
+    while process.poll() is None:
+        try:
+            with open(f"/proc/{process.pid}/status") as status:
+                for line in status:
+                    if line.startswith("RssAnon"):
+                        anonymous = max(anonymous, int(line.split()[1]) / 1024)
+        except OSError:
+            pass
+        time.sleep(0.005)
+    took = time.perf_counter() - start
+    _, err = process.communicate()
+    if process.returncode != 0:
+        sys.exit(f"{command[0]} failed: {err.decode()[-500:]}")
+    return took, anonymous
+
+
+def best(command, runs):
+    results = [run(command) for _ in range(runs)]
+    return min(t for t, _ in results), max(m for _, m in results)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--megabytes", type=float, default=640)
+    parser.add_argument("--runs", type=int, default=3)
+    args = parser.parse_args()
+    if not PYTHON.exists():
+        venv.create(VENV, with_pip=True)
+        subprocess.run([PYTHON, "-m", "pip", "install", "-q", *NEEDS], check=True)
+    DATA.mkdir(exist_ok=True)
+    csv = DATA / f"capture-{args.megabytes:.0f}.csv"
+    wav, npy = DATA / "capture.wav", DATA / "capture.npy"
+    if not (csv.exists() and wav.exists() and npy.exists()):
+        print("making the captures ...", flush=True)
+        subprocess.run([PYTHON, "-c", MAKE, str(args.megabytes), csv, wav, npy], check=True)
+    subprocess.run(["cargo", "build", "--release", "--quiet"], cwd=ROOT, check=True)
+    binary = ROOT / "target" / "release" / "crestbook"
+
+    print(f"text, {csv.stat().st_size / 1e6:.0f} MB, {os.cpu_count()} cores; best of {args.runs}")
+    commands = {"crestbook": [binary, "measure", csv, "--load-nominal-ohm", "500"]}
+    commands["crestbook --json (with SHA-256)"] = [*commands["crestbook"], "--json"]
+    for name, script in SCRIPTS.items():
+        path = DATA / f"{name}.py"
+        path.write_text(script)
+        commands[name] = [PYTHON, path, csv]
+    times = {}
+    for name, command in commands.items():
+        seconds, memory = best(command, args.runs)
+        times[name] = seconds
+        print(f"  {name:34} {seconds:7.2f} s   {memory:8.0f} MiB anonymous", flush=True)
+    for name in SCRIPTS:
+        print(f"  crestbook is {times[name] / times['crestbook']:.1f} times as fast as {name}")
+
+    count = 60_000_000
+    print(f"binary, {count / 1e6:.0f} million two-channel samples")
+    scale = ["--voltage-scale", "4000", "--current-scale", "8"]
+    for name, command in {
+        "WAV, 16 bit": [binary, "measure", wav, *scale],
+        "npy, float32, N x 2": [binary, "measure", npy, "--sample-rate-hz", "1e7"],
+    }.items():
+        seconds, memory = best(command, args.runs)
+        print(f"  {name:34} {seconds:7.2f} s   {memory:8.0f} MiB anonymous   "
+              f"{count / seconds / 1e6:.0f} million samples per second", flush=True)
+
+
+if __name__ == "__main__":
+    main()
