@@ -4,6 +4,7 @@
 //! pieces that can be decoded on their own, by any thread, in any order; [`stream()`] puts them in
 //! order again.
 
+mod binary;
 mod error;
 mod npy;
 pub mod registry;
@@ -87,6 +88,8 @@ pub struct Piece {
     pub i: Vec<f64>,
     /// Time stamps, where the file has any.
     pub stamps: Option<Stamps>,
+    /// Bytes of the file while they are decoded; of no meaning outside of readers.
+    pub scratch: Vec<u8>,
 }
 
 impl Piece {
@@ -163,21 +166,4 @@ pub trait TraceReader: Send + Sync {
     /// # Errors
     /// Where the bytes can't be read or aren't what the format says.
     fn decode(&self, piece: usize, wanted: Selection, out: &mut Piece) -> Result<(), IngestError>;
-}
-
-/// Refuses NaN and infinity in binary data, naming the byte of the first.
-fn refuse_unbounded(
-    source: &Source,
-    column: &[f64],
-    byte_of: impl Fn(u64) -> u64,
-) -> Result<(), IngestError> {
-    match column.iter().position(|value| !value.is_finite()) {
-        None => Ok(()),
-        Some(k) => Err(IngestError::Damaged {
-            file: source.name().to_owned(),
-            place: Place::Byte(byte_of(k as u64)),
-            message: format!("sample value {} is not a number that can be measured", column[k]),
-            help: "export the capture again; cut out the part that is not valid".into(),
-        }),
-    }
 }

@@ -1,5 +1,6 @@
 //! NumPy `.npy` arrays: one or two channels of `<f4`, `<f8` or `<i2`, format versions 1 to 3.
 
+use super::binary::{self, Number};
 use super::sheet::TextHints;
 use super::{
     ChannelInfo, IngestError, Piece, Place, RateSource, Receipt, Selection, Source, TraceReader,
@@ -13,23 +14,6 @@ const LONGEST_HEADER: usize = 1 << 16;
 /// Whether the first bytes are of an npy file.
 pub fn probe(head: &[u8]) -> bool {
     head.starts_with(b"\x93NUMPY")
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Number {
-    Int16,
-    Float32,
-    Float64,
-}
-
-impl Number {
-    fn bytes(self) -> usize {
-        match self {
-            Self::Int16 => 2,
-            Self::Float32 => 4,
-            Self::Float64 => 8,
-        }
-    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -171,10 +155,10 @@ impl TraceReader for NpyReader {
             usize::try_from(self.samples.saturating_sub(first)).map_or(SAMPLES, |n| n.min(SAMPLES));
         let bytes = self.number.bytes();
         let channels = self.channels.len();
-        let mut buffer = Vec::new();
+        let buffer = &mut out.scratch;
         if self.layout == Layout::Rows {
             let stride = (bytes * channels) as u64;
-            self.source.read(self.data_start + first * stride, count * bytes * channels, &mut buffer)?;
+            self.source.read(self.data_start + first * stride, count * bytes * channels, buffer)?;
         }
         for (channel, column) in [(wanted.voltage, &mut out.v), (wanted.current, &mut out.i)] {
             let Some(channel) = channel else { continue };
@@ -185,24 +169,13 @@ impl TraceReader for NpyReader {
                     self.source.read(
                         self.data_start + plane * bytes as u64,
                         count * bytes,
-                        &mut buffer,
+                        buffer,
                     )?;
                     (0, bytes)
                 }
             };
-            let cells = buffer.chunks_exact(step).filter_map(|row| row.get(start..start + bytes));
-            match self.number {
-                Number::Int16 => column.extend(cells.filter_map(|c| {
-                    Some(f64::from(i16::from_le_bytes(c.try_into().ok()?)) / 32768.0)
-                })),
-                Number::Float32 => column.extend(
-                    cells.filter_map(|c| Some(f64::from(f32::from_le_bytes(c.try_into().ok()?)))),
-                ),
-                Number::Float64 => {
-                    column.extend(cells.filter_map(|c| Some(f64::from_le_bytes(c.try_into().ok()?))));
-                }
-            }
-            super::refuse_unbounded(&self.source, column, |k| {
+            binary::column(buffer, step, start, self.number, column);
+            binary::refuse_unbounded(&self.source, column, |k| {
                 let index = match self.layout {
                     Layout::Rows => (first + k) * channels as u64 + channel as u64,
                     Layout::Planes => channel as u64 * self.samples + first + k,

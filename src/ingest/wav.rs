@@ -1,5 +1,6 @@
 //! WAV: hound reads the header, the samples are decoded here, piece by piece.
 
+use super::binary::{self, Number};
 use super::sheet::TextHints;
 use super::{
     ChannelInfo, IngestError, Piece, Place, RateSource, Receipt, Selection, Source, TraceReader,
@@ -15,30 +16,12 @@ pub fn probe(head: &[u8]) -> bool {
     head.len() >= 12 && &head[..4] == b"RIFF" && &head[8..12] == b"WAVE"
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Sample {
-    Int16,
-    Int24,
-    Int32,
-    Float32,
-}
-
-impl Sample {
-    fn bytes(self) -> usize {
-        match self {
-            Self::Int16 => 2,
-            Self::Int24 => 3,
-            Self::Int32 | Self::Float32 => 4,
-        }
-    }
-}
-
 struct WavReader {
     source: Source,
     receipt: Receipt,
     channels: Vec<ChannelInfo>,
     rate: SampleRate,
-    sample: Sample,
+    sample: Number,
     data_start: u64,
     frames: u64,
 }
@@ -57,10 +40,10 @@ pub fn open(source: Source, _: &TextHints) -> Result<Box<dyn TraceReader>, Inges
     let (spec, declared) = (header.spec(), u64::from(header.duration()));
     let data_start = header.into_inner().stream_position().unwrap_or(44);
     let sample = match (spec.sample_format, spec.bits_per_sample) {
-        (hound::SampleFormat::Int, 16) => Sample::Int16,
-        (hound::SampleFormat::Int, 24) => Sample::Int24,
-        (hound::SampleFormat::Int, 32) => Sample::Int32,
-        (hound::SampleFormat::Float, 32) => Sample::Float32,
+        (hound::SampleFormat::Int, 16) => Number::Int16,
+        (hound::SampleFormat::Int, 24) => Number::Int24,
+        (hound::SampleFormat::Int, 32) => Number::Int32,
+        (hound::SampleFormat::Float, 32) => Number::Float32,
         (format, bits) => {
             return Err(damaged(
                 Place::Byte(20),
@@ -123,29 +106,15 @@ impl TraceReader for WavReader {
         let frames = usize::try_from(self.frames.saturating_sub(first)).map_or(FRAMES, |n| n.min(FRAMES));
         let bytes = self.sample.bytes();
         let stride = bytes * self.channels.len();
-        let mut buffer = Vec::new();
-        self.source.read(self.data_start + first * stride as u64, frames * stride, &mut buffer)?;
+        self.source.read(
+            self.data_start + first * stride as u64,
+            frames * stride,
+            &mut out.scratch,
+        )?;
         for (channel, column) in [(wanted.voltage, &mut out.v), (wanted.current, &mut out.i)] {
             let Some(channel) = channel else { continue };
-            let cells = buffer.chunks_exact(stride).filter_map(|frame| {
-                frame.get(channel * bytes..(channel + 1) * bytes)
-            });
-            match self.sample {
-                Sample::Int16 => column.extend(cells.filter_map(|c| {
-                    Some(f64::from(i16::from_le_bytes(c.try_into().ok()?)) / 32768.0)
-                })),
-                Sample::Int24 => column.extend(cells.filter_map(|c| {
-                    let [a, b, c]: [u8; 3] = c.try_into().ok()?;
-                    Some(f64::from(i32::from_le_bytes([0, a, b, c])) / 2_147_483_648.0)
-                })),
-                Sample::Int32 => column.extend(cells.filter_map(|c| {
-                    Some(f64::from(i32::from_le_bytes(c.try_into().ok()?)) / 2_147_483_648.0)
-                })),
-                Sample::Float32 => column.extend(
-                    cells.filter_map(|c| Some(f64::from(f32::from_le_bytes(c.try_into().ok()?)))),
-                ),
-            }
-            super::refuse_unbounded(&self.source, column, |k| {
+            binary::column(&out.scratch, stride, channel * bytes, self.sample, column);
+            binary::refuse_unbounded(&self.source, column, |k| {
                 self.data_start + (first + k) * stride as u64
             })?;
         }

@@ -27,7 +27,7 @@ pub struct Budget {
 
 impl Default for Budget {
     fn default() -> Self {
-        Self { burst_samples: 1 << 22, fitted_bursts: 300, fitted_slices: 4, peak_cells: 24 }
+        Self { burst_samples: 1 << 21, fitted_bursts: 300, fitted_slices: 4, peak_cells: 24 }
     }
 }
 

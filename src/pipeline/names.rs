@@ -52,7 +52,7 @@ mod tests {
             [Cut, Coag, Rest, Cut, Coag]
         );
         // Rests in other places: the measured kinds stand.
-        assert_eq!(named(&[Cut, Rest, Coag], &[Cut, Coag, Rest]), [Cut, Rest, Coag]);
+        assert_eq!(named(&[Cut, Rest, Coag, Rest], &[Cut, Coag, Rest]), [Cut, Rest, Coag, Rest]);
         assert_eq!(named(&[Cut, Rest], &[]), [Cut, Rest]);
     }
 }

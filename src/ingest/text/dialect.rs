@@ -1,6 +1,6 @@
 //! How a text file is written: separator, decimal mark, where the numbers start.
 
-use super::rows::number;
+use super::rows::finite;
 use crate::ingest::sheet::{DecimalName, SeparatorName, TextHints};
 use crate::ingest::{IngestError, Place};
 use std::path::Path;
@@ -55,6 +55,10 @@ impl Separator {
         if self == Self::Space {
             return line.split_whitespace().map(str::to_owned).collect();
         }
+        if !line.contains('"') {
+            let fields = line.split(char::from(self.byte())).map(|cell| cell.trim().to_owned());
+            return fields.collect();
+        }
         let mut reader = csv::ReaderBuilder::new()
             .has_headers(false)
             .flexible(true)
@@ -89,9 +93,12 @@ pub struct Dialect {
 impl Dialect {
     /// A number of this dialect.
     pub fn number(&self, cell: &str) -> Option<f64> {
-        if self.decimal_comma { number(&cell.replace(',', ".")) } else { number(cell) }
+        if self.decimal_comma { finite(&cell.replace(',', ".")) } else { finite(cell) }
     }
 }
+
+/// Lines that decide.
+const LINES: usize = 400;
 
 /// Decides the dialect from the head of the file; `whole` where the head is all of it.
 ///
@@ -118,6 +125,10 @@ pub fn find(file: &Path, head: &[u8], whole: bool, hints: &TextHints) -> Result<
         let end = memchr::memchr(b'\n', &head[at..]).map(|n| at + n);
         // A line that the head cuts in two says nothing.
         if end.is_none() && !whole {
+            break;
+        }
+        // Enough has been seen.
+        if lines.len() >= LINES {
             break;
         }
         let stop = end.unwrap_or(head.len());

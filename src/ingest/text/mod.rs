@@ -5,6 +5,7 @@
 
 mod dialect;
 mod header;
+mod number;
 mod rows;
 
 use super::sheet::TextHints;
@@ -18,6 +19,8 @@ use rows::{Role, Rows};
 
 /// Bytes of a piece; small enough that a single look at a few samples stays cheap.
 const PIECE: u64 = 1 << 18;
+/// Bytes read beyond a piece in the first place, for its last row.
+const OVERLAP: usize = 1 << 10;
 /// Longest line, in bytes.
 const LONGEST_LINE: usize = 1 << 16;
 /// Bytes at the start that decide the dialect.
@@ -179,8 +182,12 @@ impl TraceReader for TextReader {
         let from = if piece == 0 { start } else { start - 1 };
         #[allow(clippy::cast_possible_truncation)]
         let length = (end - from) as usize;
-        let mut buffer = Vec::new();
-        self.source.read(from, length + LONGEST_LINE, &mut buffer)?;
+        let buffer = &mut out.scratch;
+        // The longest line more, so that the last row is whole; usually far less is needed.
+        self.source.read(from, length + OVERLAP, buffer)?;
+        if buffer.len() > length && memchr::memchr(b'\n', &buffer[length..]).is_none() {
+            self.source.read(from, length + LONGEST_LINE, buffer)?;
+        }
         let skip = if piece == 0 {
             0
         } else {

@@ -1,6 +1,7 @@
 //! Numeric rows: a plain splitter for the common case, the csv crate for quoted fields.
 
 use super::dialect::{Dialect, Separator};
+use super::number;
 
 /// What a field of a row is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -55,6 +56,18 @@ pub struct Fault {
 pub fn parse(text: &[u8], dialect: &Dialect, roles: &[Role], rows: &mut Rows<'_>) -> Result<(), Fault> {
     let mut at = 0;
     while at < text.len() {
+        // The common layouts first, for as long as they hold; then one row of any kind.
+        at = match roles.len() {
+            1 => tight_rows::<1>(text, at, dialect.separator, roles, rows),
+            2 => tight_rows::<2>(text, at, dialect.separator, roles, rows),
+            3 => tight_rows::<3>(text, at, dialect.separator, roles, rows),
+            4 => tight_rows::<4>(text, at, dialect.separator, roles, rows),
+            5 => tight_rows::<5>(text, at, dialect.separator, roles, rows),
+            _ => at,
+        };
+        if at >= text.len() {
+            break;
+        }
         let end = plain_row(text, at, dialect.separator, roles, rows);
         at = match end {
             Some(next) => next,
@@ -62,6 +75,55 @@ pub fn parse(text: &[u8], dialect: &Dialect, roles: &[Role], rows: &mut Rows<'_>
         };
     }
     Ok(())
+}
+
+/// Rows of `N` plain numbers without blanks, for as long as they come; gives the place after them.
+fn tight_rows<const N: usize>(
+    text: &[u8],
+    start: usize,
+    separator: Separator,
+    roles: &[Role],
+    rows: &mut Rows<'_>,
+) -> usize {
+    let place = |role| roles.iter().position(|found| *found == role);
+    let (v, i, time) = (place(Role::Voltage), place(Role::Current), place(Role::Time));
+    let mut at = start;
+    while let Some((values, next)) = tight_row::<N>(text, at, separator.byte()) {
+        // A place lies below N, as there are N roles.
+        let value = |place: usize| values.get(place).copied().unwrap_or(0.0);
+        if let Some(v) = v {
+            rows.v.push(value(v));
+        }
+        if let Some(i) = i {
+            rows.i.push(value(i));
+        }
+        if let Some(time) = time {
+            rows.time.push(value(time));
+        }
+        at = next;
+    }
+    at
+}
+
+#[inline]
+fn tight_row<const N: usize>(text: &[u8], start: usize, separator: u8) -> Option<([f64; N], usize)> {
+    let mut values = [0.0; N];
+    let mut at = start;
+    for (field, slot) in values.iter_mut().enumerate() {
+        if field > 0 {
+            if *text.get(at)? != separator {
+                return None;
+            }
+            at += 1;
+        }
+        let (value, length) = number::plain(text.get(at..)?)?;
+        *slot = value;
+        at += length;
+    }
+    if *text.get(at)? == b'\r' {
+        at += 1;
+    }
+    (*text.get(at)? == b'\n').then_some((values, at + 1))
 }
 
 /// One row, fast; `None` where anything is unusual. Pushes nothing unless the row is whole.
@@ -85,7 +147,7 @@ fn plain_row(
             let rest = text.get(at..)?;
             at += rest.iter().position(|byte| separator.matches(*byte) || *byte == b'\n').unwrap_or(rest.len());
         } else {
-            let (value, length) = fast_float2::parse_partial::<f64, _>(text.get(at..)?).ok()?;
+            let (value, length) = number::leading(text.get(at..)?)?;
             if !value.is_finite() {
                 return None;
             }
@@ -145,7 +207,7 @@ fn explain(text: &[u8], start: usize, dialect: &Dialect, roles: &[Role]) -> Resu
         ));
     }
     for (k, (cell, role)) in fields.iter().zip(roles).enumerate() {
-        if *role != Role::Skip && number(cell).is_none() {
+        if *role != Role::Skip && finite(cell).is_none() {
             let shown: String = cell.chars().take(30).collect();
             return Err(fault(k + 1, format!("`{}` is not a number", shown.escape_default())));
         }
@@ -194,7 +256,7 @@ pub fn parse_quoted(
                 continue;
             }
             let cell = String::from_utf8_lossy(cell);
-            let Some(value) = number(&cell) else {
+            let Some(value) = finite(&cell) else {
                 return Err(fault(k + 1, format!("`{}` is not a number", cell.escape_default())));
             };
             rows.put(*role, value);
@@ -203,6 +265,6 @@ pub fn parse_quoted(
 }
 
 /// A finite number, or nothing.
-pub fn number(cell: &str) -> Option<f64> {
+pub fn finite(cell: &str) -> Option<f64> {
     fast_float2::parse::<f64, _>(cell.trim()).ok().filter(|value| value.is_finite())
 }
