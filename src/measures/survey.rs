@@ -27,7 +27,7 @@ pub struct Budget {
 
 impl Default for Budget {
     fn default() -> Self {
-        Self { burst_samples: 1 << 21, fitted_bursts: 300, fitted_slices: 4, peak_cells: 24 }
+        Self { burst_samples: 1 << 21, fitted_bursts: 150, fitted_slices: 4, peak_cells: 24 }
     }
 }
 
@@ -222,7 +222,7 @@ impl<'a> CloseLook<'a> {
 
     fn steady_carrier(&mut self) -> Result<(), ReadFailure> {
         self.carrier = Carrier::default();
-        let length = (self.range.end - self.range.start).min(LONGEST as u64 / 2);
+        let length = (self.range.end - self.range.start).min(LONGEST as u64 / 4);
         let spare = self.range.end - self.range.start - length;
         let slices = self.setting.budget.fitted_slices.min(1 + spare / length.max(1));
         for k in 0..slices {

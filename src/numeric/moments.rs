@@ -81,36 +81,62 @@ pub fn fourth(x: &[f64], about: f64) -> f64 {
 /// Smallest and largest value; `None` of nothing. Values must not be NaN.
 #[must_use]
 pub fn extremes(x: &[f64]) -> Option<(f64, f64)> {
+    scan(x).map(|scan| (scan.low, scan.high))
+}
+
+/// Sum and extremes of a slice, in one sweep.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Scan {
+    /// Sum over eight interleaved lanes.
+    pub sum: f64,
+    /// Smallest value.
+    pub low: f64,
+    /// Largest value.
+    pub high: f64,
+}
+
+/// Sums a slice and finds its extremes; `None` of nothing. Values must not be NaN.
+#[must_use]
+pub fn scan(x: &[f64]) -> Option<Scan> {
     let first = *x.first()?;
-    let mut low = [first; LANES];
-    let mut high = [first; LANES];
+    let (mut low, mut high, mut sums) = ([first; LANES], [first; LANES], [0.0; LANES]);
     let chunks = x.chunks_exact(LANES);
+    let mut tail = 0.0;
     for &value in chunks.remainder() {
         low[0] = low[0].min(value);
         high[0] = high[0].max(value);
+        tail += value;
     }
     for chunk in chunks {
         for lane in 0..LANES {
             // A plain comparison compiles to one vector instruction, f64::min does not.
             low[lane] = if chunk[lane] < low[lane] { chunk[lane] } else { low[lane] };
             high[lane] = if chunk[lane] > high[lane] { chunk[lane] } else { high[lane] };
+            sums[lane] += chunk[lane];
         }
     }
-    let low = low.into_iter().fold(first, f64::min);
-    let high = high.into_iter().fold(first, f64::max);
-    Some((low, high))
+    Some(Scan {
+        sum: lane_sum(sums) + tail,
+        low: low.into_iter().fold(first, f64::min),
+        high: high.into_iter().fold(first, f64::max),
+    })
 }
 
 impl PairMoments {
     /// Moments of two slices of equal length, or of one where the other is empty.
     #[must_use]
     pub fn of(v: &[f64], i: &[f64]) -> Self {
+        let means = [v, i].map(|x| mean(x).unwrap_or(0.0));
+        Self::about(v, i, means)
+    }
+
+    /// The same where the means (or values near them) are known already.
+    #[must_use]
+    pub fn about(v: &[f64], i: &[f64], [mean_v, mean_i]: [f64; 2]) -> Self {
         let n = v.len().max(i.len());
         if n == 0 {
             return Self::default();
         }
-        let mean_v = mean(v).unwrap_or(0.0);
-        let mean_i = mean(i).unwrap_or(0.0);
         let (m2_v, sum_v) = deviations(v, mean_v);
         let (m2_i, sum_i) = deviations(i, mean_i);
         let products = if v.len() == i.len() { products(v, mean_v, i, mean_i) } else { 0.0 };

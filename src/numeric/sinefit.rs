@@ -46,6 +46,14 @@ fn oscillate(w: f64, count: usize, mut visit: impl FnMut(usize, f64, f64)) {
 /// `None` where the slice is too short or the equations are singular.
 #[must_use]
 pub fn fit_linear(x: &[f64], w: f64, decay: f64) -> Option<SineFit> {
+    amplitudes(x, w, decay).map(|fit| with_residual(x, fit))
+}
+
+fn with_residual(x: &[f64], fit: SineFit) -> SineFit {
+    SineFit { residual: residual(x, &fit), ..fit }
+}
+
+fn amplitudes(x: &[f64], w: f64, decay: f64) -> Option<SineFit> {
     let mut normal = [[0.0; 3]; 3];
     let mut right = [0.0; 3];
     let fade = (-decay).exp();
@@ -56,15 +64,13 @@ pub fn fit_linear(x: &[f64], w: f64, decay: f64) -> Option<SineFit> {
         envelope *= fade;
     });
     let [cosine, sine, offset] = solve(normal, right)?;
-    let mut fit = SineFit { w, decay, cosine, sine, offset, residual: 0.0 };
-    fit.residual = residual(x, &fit);
-    Some(fit)
+    Some(SineFit { w, decay, cosine, sine, offset, residual: 0.0 })
 }
 
 /// The same with `w` refined from a start value within about half a cycle over the slice.
 #[must_use]
 pub fn fit_steady(x: &[f64], start: f64) -> Option<SineFit> {
-    let mut fit = fit_linear(x, start, 0.0)?;
+    let mut fit = amplitudes(x, start, 0.0)?;
     for _ in 0..12 {
         let mut normal = [[0.0; 4]; 4];
         let mut right = [0.0; 4];
@@ -77,18 +83,18 @@ pub fn fit_steady(x: &[f64], start: f64) -> Option<SineFit> {
         });
         let [_, _, _, step] = solve(normal, right)?;
         let step = step / length;
-        fit = fit_linear(x, fit.w + step, 0.0)?;
+        fit = amplitudes(x, fit.w + step, 0.0)?;
         if step.abs() * length < 1e-10 {
             break;
         }
     }
-    plausible(fit, start)
+    plausible(with_residual(x, fit), start)
 }
 
 /// The same with `w` and `decay` refined from start values; for single damped or short bursts.
 #[must_use]
 pub fn fit_decaying(x: &[f64], start: f64, decay: f64) -> Option<SineFit> {
-    let mut fit = fit_linear(x, start, decay)?;
+    let mut fit = amplitudes(x, start, decay)?;
     for _ in 0..20 {
         let mut normal = [[0.0; 5]; 5];
         let mut right = [0.0; 5];
@@ -107,12 +113,12 @@ pub fn fit_decaying(x: &[f64], start: f64, decay: f64) -> Option<SineFit> {
         // A step beyond a radian or a neper over the slice leaves the region where it is valid.
         let (step_w, step_decay) =
             (step_w.clamp(-1.0, 1.0) / length, step_decay.clamp(-1.0, 1.0) / length);
-        fit = fit_linear(x, fit.w + step_w, fit.decay + step_decay)?;
+        fit = amplitudes(x, fit.w + step_w, fit.decay + step_decay)?;
         if (step_w.abs() + step_decay.abs()) * length < 1e-10 {
             break;
         }
     }
-    plausible(fit, start)
+    plausible(with_residual(x, fit), start)
 }
 
 fn plausible(fit: SineFit, start: f64) -> Option<SineFit> {
