@@ -123,14 +123,15 @@ pub fn expected_maximum(n: f64) -> f64 {
 /// `highest` is the largest height seen anywhere; `heights` is a sample of all heights, one in
 /// `every`; `sigma` is the standard deviation of the noise. The maximum of m crests of one true
 /// height exceeds it by [`expected_maximum`]`(m) * sigma`, and half of those m lie above it: the
-/// two statements together have one solution, found by iteration. Crests that are truly lower
-/// count only as far as they reach above the estimate.
+/// two statements together give the estimate, found by iteration from below: from above, a single
+/// outlier would look like a cluster of its own. Crests that are truly lower count only as far as
+/// they reach above the estimate.
 #[must_use]
 pub fn unbiased_maximum(highest: f64, heights: &[f32], every: f64, sigma: f64) -> f64 {
     if sigma <= 0.0 {
         return highest;
     }
-    let mut estimate = highest - 0.5 * sigma;
+    let mut estimate = highest - sigma * expected_maximum(heights.len() as f64 * every);
     for _ in 0..30 {
         let above = heights.iter().filter(|h| f64::from(**h) >= estimate).count().max(1) as f64;
         let next = highest - sigma * expected_maximum(2.0 * above * every);

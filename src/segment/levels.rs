@@ -62,6 +62,7 @@ fn noise(
     }
     // Is the quietest stretch noise, or is there output all the time? Noise has a flat spectrum.
     let mut fourier = Fourier::new();
+    let mut leftovers = Vec::new();
     let mut floors = Vec::new();
     let mut flat = 0_usize;
     let mut near: Vec<usize> = full.into_iter().filter(|k| variances[*k] <= quiet * 1.05).collect();
@@ -74,12 +75,17 @@ fn noise(
         if flatness(bins) > 0.3 {
             flat += 1;
         }
-        residuals(block.leading(), &spectrum, &mut floors);
+        residuals(block.leading(), &spectrum, &mut leftovers);
+        floors.extend(spectrum.floor_deviation());
     }
     if 2 * flat > near.len() {
         return Ok(quiet.sqrt());
     }
-    Ok(quantile(&mut floors, 0.2).unwrap_or(0.0))
+    // Harmonics are left over too, and bursts fill the spectrum between the lines: each estimate
+    // is too high where the other is not.
+    let leftover = quantile(&mut leftovers, 0.2).unwrap_or(f64::INFINITY);
+    let floor = median(&mut floors).unwrap_or(f64::INFINITY);
+    Ok(Some(leftover.min(floor)).filter(|sigma| sigma.is_finite()).unwrap_or(0.0))
 }
 
 /// What a decaying sine leaves over a few cycles at a time: noise, but for the stretches in which
