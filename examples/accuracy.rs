@@ -120,18 +120,21 @@ fn shape_of(recipe: &Recipe) -> usize {
 fn allowed(recipe: &Recipe, before: Kind, after: Kind) -> f64 {
     let of = |kind: Kind| {
         let section = recipe.sections.iter().find(|section| section.kind == kind);
-        section.and_then(|section| section.output).map_or(0.0, |output| {
-            output.burst_hz().map_or(2.0 / output.carrier_hz, |hz| 1.0 / hz)
-        })
+        section
+            .and_then(|section| section.output)
+            .map_or(0.0, |output| output.burst_hz().map_or(2.0 / output.carrier_hz, |hz| 1.0 / hz))
     };
     of(before).max(of(after))
 }
 
-/// Truth without phases that the record cuts to less than a phase can be.
-fn visible(recipe: &Recipe) -> Vec<TruthPhase> {
-    let least = 2.5e-3;
-    let mut phases = truth(recipe, 0.1).phases;
-    phases.retain(|phase| phase.end_s - phase.start_s >= least);
+/// Without a first and a last one that the record cuts to less than a phase can be: whether such
+/// a stub is told as a phase of its own says nothing.
+fn without_stubs<T>(mut phases: Vec<T>, length: impl Fn(&T) -> f64) -> Vec<T> {
+    const LEAST: f64 = 2.5e-3;
+    phases.pop_if(|last| length(last) < LEAST);
+    if phases.first().is_some_and(|first| length(first) < LEAST) {
+        phases.remove(0);
+    }
     phases
 }
 
@@ -159,9 +162,11 @@ fn main() {
             overview.finish();
             let found = segment(&overview, &Made(&recipe), Some(1.0), &Thresholds::default())
                 .expect("made samples can always be read");
-            let wanted = visible(&recipe);
-            let right = wanted.len() == found.phases.len()
-                && wanted.iter().zip(&found.phases).all(|(a, b)| a.kind == b.kind);
+            let wanted =
+                without_stubs(truth(&recipe, 0.1).phases, |p: &TruthPhase| p.end_s - p.start_s);
+            let found = without_stubs(found.phases, |p| recipe.rate.seconds(p.len() as f64));
+            let right = wanted.len() == found.len()
+                && wanted.iter().zip(&found).all(|(a, b)| a.kind == b.kind);
             let snr = recipe.snr_db.unwrap_or(60.0);
             let band = NOISE.iter().position(|(_, high)| snr < *high).unwrap_or(2);
             let shape = shape_of(&recipe);
@@ -177,12 +182,14 @@ fn main() {
                     SHAPES[shape],
                     recipe.bits,
                     show(wanted.iter().map(|p| (p.kind, p.end_s)).collect()),
-                    show(found.phases.iter().map(|p| (p.kind, recipe.rate.seconds(p.end as f64))).collect()),
+                    show(
+                        found.iter().map(|p| (p.kind, recipe.rate.seconds(p.end as f64))).collect()
+                    ),
                     recipe.sections,
                 );
             }
             if right {
-                for (pair, edge) in wanted.windows(2).zip(&found.phases) {
+                for (pair, edge) in wanted.windows(2).zip(&found) {
                     let off = recipe.rate.seconds(edge.end as f64) - pair[0].end_s;
                     let share = off.abs() / allowed(&recipe, pair[0].kind, pair[1].kind);
                     tally.edges += 1;
@@ -190,7 +197,10 @@ fn main() {
                     tally.worst = tally.worst.max(share);
                     tally.sum_square += share * share;
                     if verbose && share > 1.0 {
-                        println!("{number}: {} snr {snr:.1} edge {:?}->{:?} off {off:.2e} s, {share:.2} of allowed", SHAPES[shape], pair[0].kind, pair[1].kind);
+                        println!(
+                            "{number}: {} snr {snr:.1} edge {:?}->{:?} off {off:.2e} s, {share:.2} of allowed",
+                            SHAPES[shape], pair[0].kind, pair[1].kind
+                        );
                     }
                 }
             }

@@ -213,11 +213,7 @@ pub fn significant(value: f64, unit: Unit, digits: usize) -> String {
             .find(|(_, factor)| size * (1.0 + 1e-12) >= *factor)
             .unwrap_or(PREFIXES[0])
     };
-    format!(
-        "{} {prefix}{}",
-        digits_of(value / factor, digits),
-        unit.symbol()
-    )
+    format!("{} {prefix}{}", digits_of(value / factor, digits), unit.symbol())
 }
 
 fn digits_of(value: f64, digits: usize) -> String {

@@ -22,6 +22,10 @@ pub struct Finding {
 /// test load is 3 % (IEC 60601-2-2, from memory).
 const LOAD_SHARE: f64 = 0.03;
 
+/// Flags that leave no ground for a pass: what was captured is not what the unit put out.
+const SPOILS: [&str; 5] =
+    ["clipped", "channels_swapped", "current_inverted", "load_mismatch", "not_uniform"];
+
 /// Compares sequence, load and unit with the setting.
 #[must_use]
 pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting) -> Vec<Finding> {
@@ -39,12 +43,14 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
             at_best: Some(Verdict::NotMeasured),
         });
     }
-    if measurement.flags.iter().any(|flag| flag.code == "load_mismatch") {
-        found.push(Finding {
-            code: "load_mismatch",
-            message: "voltage and current do not fit the stated load: see the flags".into(),
-            at_best: Some(Verdict::NotMeasured),
-        });
+    for flag in &measurement.flags {
+        if SPOILS.contains(&flag.code) {
+            found.push(Finding {
+                code: flag.code,
+                message: "a capture in this state can't pass: see the flag of this name".into(),
+                at_best: Some(Verdict::NotMeasured),
+            });
+        }
     }
     let subject = measurement.capture.subject.as_ref();
     let named = [
@@ -114,7 +120,10 @@ fn sequence(
         };
         (
             "sequence_mismatch",
-            format!("the setting should put out {}, repeating; the capture shows {shown}", list(&setting.sequence)),
+            format!(
+                "the setting should put out {}, repeating; the capture shows {shown}",
+                list(&setting.sequence)
+            ),
         )
     };
     let alike: Vec<&str> = profile
@@ -149,7 +158,8 @@ fn fits(measured: &[Kind], sequence: &[Kind]) -> bool {
     };
     let inner = {
         let start = usize::from(measured.first() == Some(&Kind::Rest));
-        let end = measured.len() - usize::from(measured.len() > 1 && measured.last() == Some(&Kind::Rest));
+        let end = measured.len()
+            - usize::from(measured.len() > 1 && measured.last() == Some(&Kind::Rest));
         &measured[start.min(end)..end]
     };
     // One kind alone may be switched on and off by hand.

@@ -49,7 +49,11 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     if let Some(path) = &args.show.plot {
         let load = run.measurement.capture.load_ohm;
         let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
-        plot(&run, &format!("{}: setting {}, {load}", result.verdict.words(), result.setting), path)?;
+        plot(
+            &run,
+            &format!("{}: setting {}, {load}", result.verdict.words(), result.setting),
+            path,
+        )?;
         printer.note(&format!("picture in {}", path.display()));
     }
     if printer.json() {

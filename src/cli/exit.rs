@@ -81,12 +81,15 @@ impl From<WriteError> for Failure {
 
 impl From<KeyfileError> for Failure {
     fn from(error: KeyfileError) -> Self {
+        // A merged text of sheet and flags is nobody's file: its lines say nothing.
         let excerpt = error.line.as_ref().zip(error.position).map(|(text, (line, column))| {
             let number = line.to_string();
-            let before: String = text.chars().take(column - 1).map(|c| if c == '\t' { c } else { ' ' }).collect();
+            let before: String =
+                text.chars().take(column - 1).map(|c| if c == '\t' { c } else { ' ' }).collect();
             format!("{number} | {text}\n{} | {before}^", " ".repeat(number.len()))
         });
-        Self { exit: Exit::Usage, message: error.to_string(), excerpt, help: error.help }
+        let help = error.help.clone().or_else(|| Some("correct this value and try again".into()));
+        Self { exit: Exit::Usage, message: error.to_string(), excerpt, help }
     }
 }
 

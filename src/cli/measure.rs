@@ -95,7 +95,8 @@ impl CaptureArgs {
 
     /// The settings these flags make.
     pub fn settings(&self, hash: bool) -> Result<Settings, Failure> {
-        let mut settings = Settings { duty_threshold: self.duty_threshold, hash, ..Settings::default() };
+        let mut settings =
+            Settings { duty_threshold: self.duty_threshold, hash, ..Settings::default() };
         let range = |name: &str, value: f64, low: f64, high: f64| {
             if value.is_finite() && value > low && value < high {
                 Ok(value)
@@ -107,8 +108,20 @@ impl CaptureArgs {
         range("duty-threshold", self.duty_threshold, 0.0, 1.0)?;
         let thresholds = &mut settings.thresholds;
         for (name, given, slot, low, high) in [
-            ("coag-crest-factor", self.coag_crest_factor, &mut thresholds.coag_crest_factor, 1.0, 1e3),
-            ("continuous-crest-factor", self.continuous_crest_factor, &mut thresholds.continuous_crest_factor, 1.0, 1e3),
+            (
+                "coag-crest-factor",
+                self.coag_crest_factor,
+                &mut thresholds.coag_crest_factor,
+                1.0,
+                1e3,
+            ),
+            (
+                "continuous-crest-factor",
+                self.continuous_crest_factor,
+                &mut thresholds.continuous_crest_factor,
+                1.0,
+                1e3,
+            ),
             ("arc-peak-v", self.arc_peak_v, &mut thresholds.arc_peak_v, -1.0, 1e6),
             ("rest-share", self.rest_share, &mut thresholds.rest_share, 0.0, 1.0),
             ("rest-min-s", self.rest_min_s, &mut thresholds.rest_min_s, 0.0, 1e3),
@@ -138,7 +151,8 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let run = pipeline::measure(&capture, &settings, &Watch::new(printer))?;
     if let Some(path) = &args.show.plot {
         let load = run.measurement.capture.load_ohm;
-        let subtitle = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
+        let subtitle =
+            load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
         plot(&run, &subtitle, path)?;
         printer.note(&format!("picture in {}", path.display()));
     }
@@ -156,7 +170,12 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
 
 /// Whether a picture is to be rasterised; told by the ending of its file.
 pub fn plot_kind(path: &Path) -> Result<bool, Failure> {
-    match path.extension().and_then(|ending| ending.to_str()).map(str::to_ascii_lowercase).as_deref() {
+    match path
+        .extension()
+        .and_then(|ending| ending.to_str())
+        .map(str::to_ascii_lowercase)
+        .as_deref()
+    {
         Some("svg") => Ok(false),
         Some("png") => Ok(true),
         _ => Err(Failure::usage(
@@ -171,13 +190,15 @@ pub fn plot(run: &Run, subtitle: &str, path: &Path) -> Result<(), Failure> {
     let measurement = &run.measurement;
     let close_s = |kind: Kind| {
         let measures = measurement.kinds.get(kind).map(|kind| &kind.measures);
-        let value = |key: &str| measures.and_then(|m| m.get(key)).map(|e| e.value).filter(|v| *v > 0.0);
+        let value =
+            |key: &str| measures.and_then(|m| m.get(key)).map(|e| e.value).filter(|v| *v > 0.0);
         // Three bursts, or six carrier cycles.
         let bursts = value("burst_rate_hz").map(|rate| 3.0 / rate);
         bursts.or_else(|| value("fundamental_hz").map(|hz| 6.0 / hz)).unwrap_or(20e-6)
     };
     let name = Path::new(&measurement.capture.file).file_name();
-    let title = name.map_or_else(|| measurement.capture.file.clone(), |n| n.to_string_lossy().into_owned());
+    let title =
+        name.map_or_else(|| measurement.capture.file.clone(), |n| n.to_string_lossy().into_owned());
     let fail = |error: &dyn std::error::Error| Failure {
         exit: Exit::Data,
         message: error.to_string(),

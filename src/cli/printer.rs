@@ -22,7 +22,9 @@ impl Printer {
         let wanted = |terminal: bool| match color {
             ColorChoice::Always => true,
             ColorChoice::Never => false,
-            ColorChoice::Auto => terminal && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty()),
+            ColorChoice::Auto => {
+                terminal && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
+            }
         };
         Self {
             json,

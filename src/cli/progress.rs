@@ -52,7 +52,9 @@ impl Observer for Watch<'_> {
         }
         let bar = self.bar.get_or_init(|| {
             let bar = ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr());
-            if let Ok(style) = ProgressStyle::with_template("reading {wide_bar} {percent} % ({eta} left)") {
+            if let Ok(style) =
+                ProgressStyle::with_template("reading {wide_bar} {percent} % ({eta} left)")
+            {
                 bar.set_style(style);
             }
             bar

@@ -44,7 +44,8 @@ pub fn man(args: &Man, printer: &Printer) -> Result<Exit, Failure> {
         printer.out(&String::from_utf8_lossy(&render(whole)))?;
         return Ok(Exit::Done);
     };
-    std::fs::create_dir_all(folder).map_err(|source| WriteError { file: folder.clone(), source })?;
+    std::fs::create_dir_all(folder)
+        .map_err(|source| WriteError { file: folder.clone(), source })?;
     for command in whole.get_subcommands().filter(|command| command.get_name() != "help") {
         let name = format!("crestbook-{}", command.get_name());
         let path = folder.join(format!("{name}.1"));

@@ -227,7 +227,9 @@ fn recipe(args: &Args) -> Result<Recipe, Failure> {
             return bad(flag, "must be above 0");
         }
     }
-    for (flag, value) in [("rest-s", args.rest_s), ("ramp-s", args.ramp_s), ("start-s", args.start_s)] {
+    for (flag, value) in
+        [("rest-s", args.rest_s), ("ramp-s", args.ramp_s), ("start-s", args.start_s)]
+    {
         if !(value.is_finite() && value >= 0.0) {
             return bad(flag, "can't be negative");
         }
@@ -272,7 +274,8 @@ fn recipe(args: &Args) -> Result<Recipe, Failure> {
     let mut sections = Vec::new();
     let first = output(args.shape, args.peak_v.unwrap_or(1000.0), args.ramp_s);
     let cycle = args.cut_s + args.coag_s + args.rest_s;
-    let duration = args.duration_s.unwrap_or(if args.shape == Shape::Pulsed { 2.0 * cycle } else { 0.01 });
+    let duration =
+        args.duration_s.unwrap_or(if args.shape == Shape::Pulsed { 2.0 * cycle } else { 0.01 });
     let count = (rate.samples(duration)).round();
     if !(2.0..=LONGEST).contains(&count) {
         return bad("duration-s", "the record would have fewer than 2 or more than 10^10 samples");
@@ -287,7 +290,11 @@ fn recipe(args: &Args) -> Result<Recipe, Failure> {
         }
         sections.retain(|section| section.duration_s > 0.0);
     } else {
-        sections.push(Section { kind: kind_of(&first), duration_s: f64::INFINITY, output: Some(first) });
+        sections.push(Section {
+            kind: kind_of(&first),
+            duration_s: f64::INFINITY,
+            output: Some(first),
+        });
     }
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     let mut recipe = Recipe {
@@ -327,7 +334,11 @@ fn sheet(args: &Args, recipe: &Recipe, full_scale: Option<(f64, f64)>) -> Sheet 
     let file = args.output.file_name().map(PathBuf::from);
     let text = args.output.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("csv"));
     let channel = |name: &str, number: usize, scale: Option<f64>| ChannelSheet {
-        channel: Some(if text { ChannelName::Name(name.into()) } else { ChannelName::Number(number) }),
+        channel: Some(if text {
+            ChannelName::Name(name.into())
+        } else {
+            ChannelName::Number(number)
+        }),
         scale,
         ..ChannelSheet::default()
     };

@@ -77,7 +77,10 @@ impl Chain {
         let side = |part: &Option<(ChannelChain, Advance)>, x: &mut Vec<f64>| {
             let Some((chain, advance)) = part else { return Vec::new() };
             chain.level(x);
-            if chain.lag == 0.0 && raw.start == wanted.start && x.len() as u64 == wanted.end - wanted.start {
+            if chain.lag == 0.0
+                && raw.start == wanted.start
+                && x.len() as u64 == wanted.end - wanted.start
+            {
                 return std::mem::take(x);
             }
             #[allow(clippy::cast_possible_truncation)]
@@ -208,8 +211,11 @@ mod tests {
                 #[allow(clippy::cast_possible_truncation)]
                 let cut = needs.start as usize..needs.end as usize;
                 let raw = record();
-                let raw =
-                    Block { start: needs.start, v: raw.v[cut.clone()].to_vec(), i: raw.i[cut].to_vec() };
+                let raw = Block {
+                    start: needs.start,
+                    v: raw.v[cut.clone()].to_vec(),
+                    i: raw.i[cut].to_vec(),
+                };
                 #[allow(clippy::cast_possible_truncation)]
                 let part = wanted.start as usize..wanted.end as usize;
                 let look = chain.apply(raw, wanted);
@@ -227,8 +233,8 @@ mod tests {
         let level = ChannelChain { gain: 1.0, offset: 0.0, lag: 0.0 };
         let chain = Chain::new(Some(level), Some(ChannelChain { lag: 1.3, ..level }));
         let out = chain.apply(Block { start: 0, v: v.clone(), i: std::mem::take(&mut i) }, 0..400);
-        for n in 50..350 {
-            assert!((out.i[n] - v[n]).abs() < 1e-4);
+        for (i, v) in out.i.iter().zip(&v).skip(50).take(300) {
+            assert!((i - v).abs() < 1e-4);
         }
     }
 }

@@ -64,9 +64,8 @@ pub fn create(file: WholeFile, shape: &Shape) -> Result<Box<dyn TraceWriter>, Wr
     let back = std::rc::Rc::default();
     let kept = KeptFile { file: Some(file), back: std::rc::Rc::clone(&back) };
     let out = hound::WavWriter::new(kept, spec).map_err(|error| fail(&path, error))?;
-    let integer = bits.map(|bits| {
-        (2_f64.powi(i32::from(bits) - 1), [shape.full_scale.0, shape.full_scale.1])
-    });
+    let integer = bits
+        .map(|bits| (2_f64.powi(i32::from(bits) - 1), [shape.full_scale.0, shape.full_scale.1]));
     Ok(Box::new(WavWriter { out, back, path, integer }))
 }
 

@@ -32,12 +32,16 @@ impl Number {
 /// Reads one number per row of `stride` bytes, `offset` bytes into each row.
 pub fn column(buffer: &[u8], stride: usize, offset: usize, number: Number, out: &mut Vec<f64>) {
     match number {
-        Number::Int16 => fill(buffer, stride, offset, out, |b| f64::from(i16::from_le_bytes(b)) / 32768.0),
+        Number::Int16 => {
+            fill(buffer, stride, offset, out, |b| f64::from(i16::from_le_bytes(b)) / 32768.0)
+        }
         Number::Int24 => fill(buffer, stride, offset, out, |[a, b, c]: [u8; 3]| {
             f64::from(i32::from_le_bytes([0, a, b, c])) / 2_147_483_648.0
         }),
         Number::Int32 => {
-            fill(buffer, stride, offset, out, |b| f64::from(i32::from_le_bytes(b)) / 2_147_483_648.0);
+            fill(buffer, stride, offset, out, |b| {
+                f64::from(i32::from_le_bytes(b)) / 2_147_483_648.0
+            });
         }
         Number::Float32 => fill(buffer, stride, offset, out, |b| f64::from(f32::from_le_bytes(b))),
         Number::Float64 => fill(buffer, stride, offset, out, f64::from_le_bytes),
@@ -54,7 +58,8 @@ fn fill<const N: usize>(
     out.resize(buffer.len() / stride, 0.0);
     for (slot, row) in out.iter_mut().zip(buffer.chunks_exact(stride)) {
         // The caller's offset and stride agree; a row too short would read as zeros.
-        let bytes = row.get(offset..).and_then(|rest| rest.first_chunk()).copied().unwrap_or([0; N]);
+        let bytes =
+            row.get(offset..).and_then(|rest| rest.first_chunk()).copied().unwrap_or([0; N]);
         *slot = number(bytes);
     }
 }

@@ -41,7 +41,7 @@ pub fn open(source: Source, _: &TextHints) -> Result<Box<dyn TraceReader>, Inges
         place: Place::Byte(byte),
         message,
         help: "save one array with numpy.save: length N, N x 2 or 2 x N, of float32, float64 or \
-               int16, in C order and little endian"
+               int16, little endian"
             .into(),
     };
     let mut head = Vec::new();
@@ -75,22 +75,33 @@ pub fn open(source: Source, _: &TextHints) -> Result<Box<dyn TraceReader>, Inges
             ));
         }
     };
-    if value_of(&header, "fortran_order") != Some("False") {
-        return Err(damaged(header_start, "the array is in Fortran order".into()));
-    }
-    let shape: Option<Vec<u64>> = value_of(&header, "shape").and_then(|shape| {
+    let fortran = match value_of(&header, "fortran_order") {
+        Some("False") => false,
+        Some("True") => true,
+        other => return Err(damaged(header_start, format!("fortran_order is {other:?}"))),
+    };
+    let mut shape: Option<Vec<u64>> = value_of(&header, "shape").and_then(|shape| {
         let inner = shape.strip_prefix('(')?.strip_suffix(')')?;
         inner.split(',').map(str::trim).filter(|n| !n.is_empty()).map(|n| n.parse().ok()).collect()
     });
+    // Fortran order is C order with the dimensions the other way round.
+    if let Some(shape) = shape.as_mut().filter(|_| fortran) {
+        shape.reverse();
+    }
     let (layout, samples, count) = match shape.as_deref() {
         Some([n]) => (Layout::Planes, *n, 1),
-        Some([2, 2]) => return Err(damaged(header_start, "a 2 x 2 array holds two samples".into())),
+        Some([2, 2]) => {
+            return Err(damaged(header_start, "a 2 x 2 array holds two samples".into()));
+        }
         Some([n, 2]) => (Layout::Rows, *n, 2),
         Some([2, n]) => (Layout::Planes, *n, 2),
         Some([n, 1]) => (Layout::Rows, *n, 1),
         Some([1, n]) => (Layout::Planes, *n, 1),
         other => {
-            return Err(damaged(header_start, format!("an array of shape {other:?} is no capture")));
+            return Err(damaged(
+                header_start,
+                format!("an array of shape {other:?} is no capture"),
+            ));
         }
     };
     let data_start = header_start + length as u64;
@@ -99,7 +110,9 @@ pub fn open(source: Source, _: &TextHints) -> Result<Box<dyn TraceReader>, Inges
     if wanted.is_none_or(|wanted| there < wanted) {
         return Err(damaged(
             source.length(),
-            format!("the file is cut off: {samples} x {count} numbers promised, {there} bytes there"),
+            format!(
+                "the file is cut off: {samples} x {count} numbers promised, {there} bytes there"
+            ),
         ));
     }
     let mut receipt = Receipt::new("NumPy array");

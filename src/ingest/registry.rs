@@ -65,7 +65,10 @@ pub fn open(path: &Path, hints: &TextHints) -> Result<Box<dyn TraceReader>, Inge
                 file: path.to_owned(),
                 place: Place::Byte(0),
                 message: "the content is of no format known here".into(),
-                help: format!("formats read: {}; export the capture as one of them", known.join(", ")),
+                help: format!(
+                    "formats read: {}; export the capture as one of them",
+                    known.join(", ")
+                ),
             })
         }
     }

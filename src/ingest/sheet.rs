@@ -321,7 +321,8 @@ fn number(key: &SheetKey, value: &str) -> Result<f64, KeyfileError> {
 }
 
 fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), KeyfileError> {
-    let fail = |path: &[&str], message: String| Err(KeyfileError::at_key(file, text, path, message));
+    let fail =
+        |path: &[&str], message: String| Err(KeyfileError::at_key(file, text, path, message));
     if sheet.format.is_some_and(|version| version != 1) {
         return fail(&["format"], "this program reads sheets of format 1".into());
     }

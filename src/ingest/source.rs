@@ -64,7 +64,12 @@ impl Source {
     ///
     /// # Errors
     /// Where the operating system can't read.
-    pub fn read(&self, offset: u64, length: usize, buffer: &mut Vec<u8>) -> Result<(), IngestError> {
+    pub fn read(
+        &self,
+        offset: u64,
+        length: usize,
+        buffer: &mut Vec<u8>,
+    ) -> Result<(), IngestError> {
         let left = usize::try_from(self.length.saturating_sub(offset)).unwrap_or(usize::MAX);
         buffer.resize(length.min(left), 0);
         let mut done = 0;

@@ -26,7 +26,13 @@ pub fn stream(
                 let (full_in, full) = sync_channel(AHEAD);
                 let (spare, spare_out) = sync_channel(AHEAD + 1);
                 scope.spawn(move || {
-                    decode_share(reader, wanted, (worker..pieces).step_by(threads), &full_in, &spare_out);
+                    decode_share(
+                        reader,
+                        wanted,
+                        (worker..pieces).step_by(threads),
+                        &full_in,
+                        &spare_out,
+                    );
                 });
                 (full, spare)
             })

@@ -68,7 +68,10 @@ pub fn open(source: Source, _: &TextHints) -> Result<Box<dyn TraceReader>, Inges
     let mut receipt = Receipt::new("WAV");
     receipt.note(
         "samples",
-        format!("{sample:?}, full scale 1.0 for integers, {} channels, {declared} frames", spec.channels),
+        format!(
+            "{sample:?}, full scale 1.0 for integers, {} channels, {declared} frames",
+            spec.channels
+        ),
     );
     receipt.note("sample rate", format!("{} Hz, stated in the header", spec.sample_rate));
     let channels = (0..spec.channels)
@@ -103,7 +106,8 @@ impl TraceReader for WavReader {
     fn decode(&self, piece: usize, wanted: Selection, out: &mut Piece) -> Result<(), IngestError> {
         out.clear();
         let first = piece as u64 * FRAMES as u64;
-        let frames = usize::try_from(self.frames.saturating_sub(first)).map_or(FRAMES, |n| n.min(FRAMES));
+        let frames =
+            usize::try_from(self.frames.saturating_sub(first)).map_or(FRAMES, |n| n.min(FRAMES));
         let bytes = self.sample.bytes();
         let stride = bytes * self.channels.len();
         self.source.read(

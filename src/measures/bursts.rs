@@ -102,10 +102,15 @@ fn measure(crests: &[Crest], rule: &Rule) -> Option<Burst> {
             last = k;
         }
     }
-    let start = crests[first].at - rule.cycle / 4.0;
-    let gated = crests[last].at + rule.cycle / 4.0 - start;
-    let mut burst =
-        Burst { start, last_crest: crests[last].at, on: gated, peak, decay: None };
+    // Half a cycle from the burst's own crests: the carrier of very short bursts is not known.
+    let half = if last > first {
+        (crests[last].at - crests[first].at) / (last - first) as f64
+    } else {
+        rule.cycle / 2.0
+    };
+    let start = crests[first].at - half / 2.0;
+    let gated = crests[last].at + half / 2.0 - start;
+    let mut burst = Burst { start, last_crest: crests[last].at, on: gated, peak, decay: None };
     if let Some(line) = crest_line(&crests[top..=last]) {
         let fall = line.decay * (crests[last].at - crests[top].at);
         // Falls by a fifth or more, along a line.
@@ -163,7 +168,11 @@ mod tests {
     fn gated(on: usize, period: usize, count: usize) -> Vec<f64> {
         (0..period * 20 * count)
             .map(|n| {
-                if n % (period * 20) < on * 20 { (TAU * n as f64 / 20.0).sin() * 100.0 } else { 0.0 }
+                if n % (period * 20) < on * 20 {
+                    (TAU * n as f64 / 20.0).sin() * 100.0
+                } else {
+                    0.0
+                }
             })
             .collect()
     }

@@ -116,14 +116,18 @@ fn voltage_rms(s: &IntervalStats) -> Result<Estimate, String> {
     if !s.channels.voltage {
         return Err("no voltage channel".into());
     }
-    s.moments.mean_square_v().map_or_else(|| Err("no samples".into()), |square| value(square.sqrt()))
+    s.moments
+        .mean_square_v()
+        .map_or_else(|| Err("no samples".into()), |square| value(square.sqrt()))
 }
 
 fn current_rms(s: &IntervalStats) -> Result<Estimate, String> {
     if !s.channels.current {
         return Err("no current channel".into());
     }
-    s.moments.mean_square_i().map_or_else(|| Err("no samples".into()), |square| value(square.sqrt()))
+    s.moments
+        .mean_square_i()
+        .map_or_else(|| Err("no samples".into()), |square| value(square.sqrt()))
 }
 
 fn peak(found: Option<f64>, channel: bool) -> Result<Estimate, String> {

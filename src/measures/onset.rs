@@ -48,15 +48,16 @@ pub fn onset(
     let mut levels: Vec<f64> =
         cells.clone().filter_map(|k| Some(square(k..k + 1)?.sqrt())).collect();
     let Some(level) = median(&mut levels).filter(|level| *level > 0.0) else { return Ok(found) };
-    let passes = |share: f64, from: usize| {
-        (from..cells.end).find(|k| square(*k..k + 1).is_some_and(|s| s.sqrt() >= share * level))
-    };
-    let before = cells.start.saturating_sub(64 * cells.len().min(4));
-    let rests = overview.cells().len().min(before);
-    let (Some(low), Some(high)) = (passes(0.1, rests.max(before)), passes(0.9, rests.max(before)))
-    else {
-        return Ok(found);
-    };
+    let at = |k: usize| square(k..k + 1).map_or(0.0, f64::sqrt);
+    // The phase begins half-way up: the foot of a slow rise lies before it.
+    let mut low = cells.start;
+    while low > 0 && at(low - 1) >= 0.1 * level {
+        low -= 1;
+    }
+    while low < cells.end && at(low) < 0.1 * level {
+        low += 1;
+    }
+    let Some(high) = (low..cells.end).find(|k| at(*k) >= 0.9 * level) else { return Ok(found) };
     if high > low + 4 {
         found.rise_s = Repeated::of(&[rate.seconds((high - low) as f64 * cell as f64)]);
     } else if steady {

@@ -168,6 +168,7 @@ impl Bursts {
 }
 
 /// Whether an interval's output comes in bursts.
+#[allow(clippy::large_enum_variant)] // one per phase, copied rarely
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Shape {
     /// No output.

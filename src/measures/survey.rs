@@ -61,8 +61,7 @@ pub fn survey(
 ) -> Result<IntervalStats, ReadFailure> {
     let range = phase.start..phase.end;
     let rate = setting.samples.rate();
-    let mut stats =
-        IntervalStats::empty(setting.channels, setting.power_by, 1.0 / rate.hertz());
+    let mut stats = IntervalStats::empty(setting.channels, setting.power_by, 1.0 / rate.hertz());
     stats.duration_s = Repeated::of(&[rate.seconds(phase.len() as f64)]);
     stats.moments = moments(setting, &range)?;
     if rate.seconds(phase.len() as f64) >= 1.0 {
@@ -80,8 +79,7 @@ pub fn survey(
         let steady = stats.shape == Shape::Continuous;
         let cycle = close.cycle;
         let voltage = setting.channels.voltage;
-        stats.onset =
-            onset(setting.overview, setting.samples, &range, cycle, steady, voltage)?;
+        stats.onset = onset(setting.overview, setting.samples, &range, cycle, steady, voltage)?;
     }
     Ok(stats)
 }
@@ -231,7 +229,14 @@ impl<'a> CloseLook<'a> {
             let leading = block.leading();
             if let Some(spectrum) = self.fourier.spectrum(leading) {
                 let rate = self.setting.samples.rate().hertz();
-                carrier::add_steady(&mut self.carrier, leading, &block.v, &block.i, &spectrum, rate);
+                carrier::add_steady(
+                    &mut self.carrier,
+                    leading,
+                    &block.v,
+                    &block.i,
+                    &spectrum,
+                    rate,
+                );
             }
         }
         Ok(())
@@ -284,7 +289,13 @@ impl<'a> CloseLook<'a> {
                 on.push(lasting * interval);
                 period.push(length * interval);
                 duty.push(lasting / length);
-                energy.extend(energy_of(block, burst.start, next.start, self.setting.power_by, interval));
+                energy.extend(energy_of(
+                    block,
+                    burst.start,
+                    next.start,
+                    self.setting.power_by,
+                    interval,
+                ));
             } else {
                 on.push(burst.on * interval);
             }
@@ -429,13 +440,7 @@ fn starts_clean(block: &Block, found: &[bursts::Burst], cycle: f64, floor: f64) 
 }
 
 /// Energy from `start` to `end` (samples into the block), J.
-fn energy_of(
-    block: &Block,
-    start: f64,
-    end: f64,
-    power_by: PowerBy,
-    interval: f64,
-) -> Option<f64> {
+fn energy_of(block: &Block, start: f64, end: f64, power_by: PowerBy, interval: f64) -> Option<f64> {
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     let part = start.round().max(0.0) as usize..end.round().max(0.0) as usize;
     let (v, i) = (block.v.get(part.clone()), block.i.get(part.clone()));

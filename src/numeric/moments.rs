@@ -27,7 +27,8 @@ const LANES: usize = 8;
 
 fn lane_sum(lanes: [f64; LANES]) -> f64 {
     // Pairwise, so that the order is fixed and the error small.
-    ((lanes[0] + lanes[1]) + (lanes[2] + lanes[3])) + ((lanes[4] + lanes[5]) + (lanes[6] + lanes[7]))
+    ((lanes[0] + lanes[1]) + (lanes[2] + lanes[3]))
+        + ((lanes[4] + lanes[5]) + (lanes[6] + lanes[7]))
 }
 
 /// Sum of a slice over eight interleaved lanes.
@@ -223,12 +224,8 @@ fn deviations(x: &[f64], mean: f64) -> (f64, f64) {
 fn products(v: &[f64], mean_v: f64, i: &[f64], mean_i: f64) -> f64 {
     let mut lanes = [0.0; LANES];
     let (vs, is) = (v.chunks_exact(LANES), i.chunks_exact(LANES));
-    let tail: f64 = vs
-        .remainder()
-        .iter()
-        .zip(is.remainder())
-        .map(|(v, i)| (v - mean_v) * (i - mean_i))
-        .sum();
+    let tail: f64 =
+        vs.remainder().iter().zip(is.remainder()).map(|(v, i)| (v - mean_v) * (i - mean_i)).sum();
     for (v, i) in vs.zip(is) {
         for lane in 0..LANES {
             lanes[lane] += (v[lane] - mean_v) * (i[lane] - mean_i);

@@ -76,7 +76,12 @@ impl Capture {
                 message,
                 help: format!(
                     "channels here: {}; set `voltage.channel` and `current.channel` in the sheet",
-                    names.iter().enumerate().map(|(k, n)| format!("{k} = {n}")).collect::<Vec<_>>().join(", ")
+                    names
+                        .iter()
+                        .enumerate()
+                        .map(|(k, n)| format!("{k} = {n}"))
+                        .collect::<Vec<_>>()
+                        .join(", ")
                 ),
             }
         };
@@ -88,13 +93,16 @@ impl Capture {
                 fits.next().filter(|_| fits.next().is_none()).or_else(|| {
                     let whole = |k: &usize| {
                         let unit = channels[*k].unit.map_or("", Unit::symbol);
-                        name.replace(['(', ')', '[', ']', ' '], "") == format!("{}{unit}", channels[*k].name.replace(' ', ""))
+                        name.replace(['(', ')', '[', ']', ' '], "")
+                            == format!("{}{unit}", channels[*k].name.replace(' ', ""))
                     };
                     (0..channels.len()).find(whole)
                 })
             }
         };
-        let stated = |side: &Option<ChannelSheet>, key: &str| -> Result<Option<usize>, CaptureError> {
+        let stated = |side: &Option<ChannelSheet>,
+                      key: &str|
+         -> Result<Option<usize>, CaptureError> {
             let Some(name) = side.as_ref().and_then(|side| side.channel.as_ref()) else {
                 return Ok(None);
             };
@@ -102,7 +110,9 @@ impl Capture {
                 ChannelName::Number(k) => k.to_string(),
                 ChannelName::Name(name) => format!("\"{name}\""),
             };
-            find(name).map(Some).ok_or_else(|| fail(format!("the sheet names {key} = {shown}, which is not there, or not once")))
+            find(name).map(Some).ok_or_else(|| {
+                fail(format!("the sheet names {key} = {shown}, which is not there, or not once"))
+            })
         };
         let (sheet_v, sheet_i) = (&self.sheet.voltage, &self.sheet.current);
         let mut voltage = stated(sheet_v, "voltage.channel")?;
@@ -125,7 +135,11 @@ impl Capture {
         }
         if guessed {
             let name = |k: Option<usize>| k.map_or("none", |k| channels[k].name.as_str());
-            note(format!("voltage: {}, current: {} (not told by a sheet)", name(voltage), name(current)));
+            note(format!(
+                "voltage: {}, current: {} (not told by a sheet)",
+                name(voltage),
+                name(current)
+            ));
         }
         if voltage.is_some() && voltage == current {
             return Err(fail("voltage and current are the same channel".into()));
@@ -166,9 +180,13 @@ pub fn resolve(
     let sheet_file = sheet_file.map(Path::to_owned).or(beside);
     let text = match &sheet_file {
         None => String::new(),
-        Some(file) => std::fs::read_to_string(file).map_err(|source| {
-            crate::ingest::IngestError::Io { file: file.clone(), what: "can't read the sheet", source }
-        })?,
+        Some(file) => {
+            std::fs::read_to_string(file).map_err(|source| crate::ingest::IngestError::Io {
+                file: file.clone(),
+                what: "can't read the sheet",
+                source,
+            })?
+        }
     };
     let shown = sheet_file.clone().unwrap_or_else(|| PathBuf::from("flags"));
     let sheet = sheet::read_with(&shown, &text, replaced)?;
@@ -177,7 +195,8 @@ pub fn resolve(
         match &sheet.data {
             Some(data) => folder.join(data),
             None => {
-                let stem = named.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+                let stem =
+                    named.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
                 let stem = stem.trim_end_matches(".capture.toml").to_owned();
                 let found = crate::ingest::registry::FORMATS
                     .iter()

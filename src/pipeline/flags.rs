@@ -106,10 +106,7 @@ fn clipped(
 
 fn sampling(record: &Record, phases: &[Phase], stats: &[IntervalStats], flags: &mut Vec<Flag>) {
     let rate = record.samples().rate().hertz();
-    let fastest = stats
-        .iter()
-        .filter_map(|one| one.carrier?.frequency())
-        .fold(0.0_f64, f64::max);
+    let fastest = stats.iter().filter_map(|one| one.carrier?.frequency()).fold(0.0_f64, f64::max);
     // A hair, so that exactly 20 samples per cycle are 20.
     if fastest > 0.0 && rate / fastest < SAMPLES_PER_CYCLE * (1.0 - 1e-4) {
         flags.push(Flag::new(
@@ -147,12 +144,7 @@ fn sampling(record: &Record, phases: &[Phase], stats: &[IntervalStats], flags: &
     }
 }
 
-fn load(
-    record: &Record,
-    phases: &[Phase],
-    stats: &[IntervalStats],
-    flags: &mut Vec<Flag>,
-) {
+fn load(record: &Record, phases: &[Phase], stats: &[IntervalStats], flags: &mut Vec<Flag>) {
     let channels = record.channels();
     if !(channels.voltage && channels.current) {
         return;
@@ -162,9 +154,11 @@ fn load(
         .filter(|k| phases[*k].kind.powered())
         .max_by(|a, b| stats[*a].moments.m2_v.total_cmp(&stats[*b].moments.m2_v));
     let Some(stats) = strongest.map(|k| &stats[k]) else { return };
-    let (Some(square_v), Some(square_i), Some(power)) =
-        (stats.moments.mean_square_v(), stats.moments.mean_square_i(), stats.moments.mean_product())
-    else {
+    let (Some(square_v), Some(square_i), Some(power)) = (
+        stats.moments.mean_square_v(),
+        stats.moments.mean_square_i(),
+        stats.moments.mean_product(),
+    ) else {
         return;
     };
     let apparent = (square_v * square_i).sqrt();
@@ -244,8 +238,7 @@ fn quality(phases: &[Phase], stats: &[IntervalStats], noise: (f64, f64), flags: 
             (one.moments.mean_i, one.moments.mean_square_i(), noise.1),
         ] {
             let Some(rms) = square.map(f64::sqrt).filter(|rms| *rms > 0.0) else { continue };
-            let allowed =
-                if one.shape == Shape::Continuous { DC_SHARE } else { DC_SHARE_BURSTS };
+            let allowed = if one.shape == Shape::Continuous { DC_SHARE } else { DC_SHARE_BURSTS };
             if mean.abs() / rms > allowed {
                 dc = dc.max(mean.abs() / rms);
             }

@@ -13,8 +13,8 @@ use crate::keyfile::KeyfileError;
 use crate::measures::stats::{IntervalStats, PowerBy};
 use crate::measures::{Budget, MeasureSet, Setting, survey};
 use crate::result::{
-    CaptureFacts, ChannelPlan, CycleResult, CyclesResult, KindResult, Kinds, Measurement, Plan,
-    PhaseResult, Program,
+    CaptureFacts, ChannelPlan, CycleResult, CyclesResult, KindResult, Kinds, Measurement,
+    PhaseResult, Plan, Program,
 };
 use crate::segment::{self, Segmentation, Thresholds, cycles};
 use crate::trace::{Kind, Phase, ReadFailure, check_tiling};
@@ -166,8 +166,9 @@ fn survey_all(
         }
     };
     let mut found: Vec<(usize, Result<IntervalStats, ReadFailure>)> = std::thread::scope(|scope| {
-        let workers: Vec<_> =
-            (0..settings.threads.clamp(1, phases.len().max(1))).map(|_| scope.spawn(work)).collect();
+        let workers: Vec<_> = (0..settings.threads.clamp(1, phases.len().max(1)))
+            .map(|_| scope.spawn(work))
+            .collect();
         workers.into_iter().filter_map(|worker| worker.join().ok()).flatten().collect()
     });
     if observer.stop() {
@@ -326,7 +327,11 @@ fn cycles_result(
             lengths.push(length);
             one.duration_s = crate::measures::stats::Repeated::of(&[length]);
             all.merge(&one);
-            CycleResult { start_s: seconds(start), end_s: seconds(end), measures: MeasureSet::of(&one) }
+            CycleResult {
+                start_s: seconds(start),
+                end_s: seconds(end),
+                measures: MeasureSet::of(&one),
+            }
         })
         .collect();
     let lengths = crate::measures::stats::Repeated::of(&lengths);

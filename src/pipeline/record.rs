@@ -4,7 +4,9 @@ use super::capture::{Capture, CaptureError};
 use super::{Observer, PipelineError, Settings};
 use crate::condition::{Chain, ChannelChain, Conditioner};
 use crate::ingest::sheet::LoadKind;
-use crate::ingest::{self, IngestError, Piece, RateSource, Receipt, Selection, Stamps, TraceReader};
+use crate::ingest::{
+    self, IngestError, Piece, RateSource, Receipt, Selection, Stamps, TraceReader,
+};
 use crate::measures::largest_mean;
 use crate::measures::stats::PowerBy;
 use crate::numeric::moments::PairMoments;
@@ -92,14 +94,17 @@ pub fn open(
     let (passed, sha256) = std::thread::scope(|scope| {
         let source = reader.source();
         let hashing = hash.then(|| scope.spawn(|| source.sha256()));
-        let mut passed = pass(reader.as_ref(), selection, &chain_at(first_rate), first_rate, settings, observer);
+        let mut passed =
+            pass(reader.as_ref(), selection, &chain_at(first_rate), first_rate, settings, observer);
         // The rate of a time column is known for certain only at its end; where a delay hangs on
         // it the pass is made again.
         if let Ok(first) = &passed {
-            let shift = (delays_s.0.abs() + delays_s.1.abs()) * (first.rate.hertz() - first_rate.hertz()).abs();
+            let shift = (delays_s.0.abs() + delays_s.1.abs())
+                * (first.rate.hertz() - first_rate.hertz()).abs();
             if shift > 1e-4 {
                 let rate = first.rate;
-                passed = pass(reader.as_ref(), selection, &chain_at(rate), rate, settings, observer);
+                passed =
+                    pass(reader.as_ref(), selection, &chain_at(rate), rate, settings, observer);
             }
         }
         let sha256 = match hashing.map(std::thread::ScopedJoinHandle::join) {
@@ -115,10 +120,14 @@ pub fn open(
     if matches!(reader.rate(), RateSource::TimeColumn(_)) {
         receipt.note(
             "sample rate",
-            format!("{} Hz, from the whole span of the time column: (n - 1) / (last - first)", passed.rate.hertz()),
+            format!(
+                "{} Hz, from the whole span of the time column: (n - 1) / (last - first)",
+                passed.rate.hertz()
+            ),
         );
     } else if matches!(reader.rate(), RateSource::Absent) {
-        receipt.note("sample rate", format!("{} Hz, from the sheet or a flag", passed.rate.hertz()));
+        receipt
+            .note("sample rate", format!("{} Hz, from the sheet or a flag", passed.rate.hertz()));
     }
     let chain = chain_at(passed.rate);
     Ok(Record {
@@ -174,7 +183,8 @@ fn first_rate(capture: &Capture, reader: &dyn TraceReader) -> Result<SampleRate,
                         sheet.hertz(),
                         own.hertz()
                     ),
-                    help: "leave `sample_rate_hz` out where the file has its own, or correct it".into(),
+                    help: "leave `sample_rate_hz` out where the file has its own, or correct it"
+                        .into(),
                 }
                 .into());
             }
@@ -368,7 +378,8 @@ impl Record {
         for phase in phases.iter().filter(|phase| !phase.kind.powered()) {
             let (_, cells, _) = self.overview.inside(&(phase.start..phase.end));
             // A few cells at the borders may hold the edges.
-            let inner = (cells.start + 3).min(cells.end)..cells.end.saturating_sub(3).max(cells.start);
+            let inner =
+                (cells.start + 3).min(cells.end)..cells.end.saturating_sub(3).max(cells.start);
             if inner.start >= inner.end {
                 continue;
             }

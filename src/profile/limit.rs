@@ -23,6 +23,9 @@ pub struct Limit {
     pub max: Option<f64>,
 }
 
+/// Lower and upper bound.
+pub type Bounds = (Option<f64>, Option<f64>);
+
 /// A tolerance: a share of the nominal value, an amount, or the greater of both.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Tolerance {
@@ -56,7 +59,9 @@ impl Tolerance {
                 tolerance.amount.replace(value)
             } else {
                 match Unit::parse(symbol) {
-                    Some((found, factor)) if found == unit => tolerance.amount.replace(value * factor),
+                    Some((found, factor)) if found == unit => {
+                        tolerance.amount.replace(value * factor)
+                    }
                     _ => {
                         return Err(format!(
                             "`{symbol}` is not the unit of this measure ({})",
@@ -85,7 +90,7 @@ impl Limit {
     ///
     /// # Errors
     /// The key at fault and what is wrong with it.
-    pub fn bounds(&self, unit: Unit) -> Result<(Option<f64>, Option<f64>), (&'static str, String)> {
+    pub fn bounds(&self, unit: Unit) -> Result<Bounds, (&'static str, String)> {
         let finite = [("nominal", self.nominal), ("min", self.min), ("max", self.max)];
         for (key, value) in finite {
             if value.is_some_and(|value| !value.is_finite()) {
@@ -127,7 +132,13 @@ mod tests {
         assert_eq!((both.around(50.0), both.around(200.0)), (10.0, 30.0));
         assert_eq!(Tolerance::parse("5 kHz", Unit::Hertz).unwrap().around(1.0), 5e3);
         assert_eq!(Tolerance::parse("0.2", Unit::One).unwrap().around(1.0), 0.2);
-        for (text, unit) in [("ten", Unit::Watt), ("10 V", Unit::Watt), ("-1 %", Unit::Watt), ("0.2", Unit::Watt), ("1 % or 2 %", Unit::Watt)] {
+        for (text, unit) in [
+            ("ten", Unit::Watt),
+            ("10 V", Unit::Watt),
+            ("-1 %", Unit::Watt),
+            ("0.2", Unit::Watt),
+            ("1 % or 2 %", Unit::Watt),
+        ] {
             assert!(Tolerance::parse(text, unit).is_err(), "{text}");
         }
     }

@@ -84,9 +84,8 @@ impl Profile {
     /// Unknown keys, unknown measures, absurd limits: with their line.
     pub fn read(file: &Path, text: &str) -> Result<Self, KeyfileError> {
         let profile: Self = keyfile::parse(file, text)?;
-        let fail = |path: &[&str], message: String| {
-            Err(KeyfileError::at_key(file, text, path, message))
-        };
+        let fail =
+            |path: &[&str], message: String| Err(KeyfileError::at_key(file, text, path, message));
         if profile.format != 1 {
             return fail(&["format"], "this program reads profiles of format 1".into());
         }

@@ -60,6 +60,8 @@ fn colour(kind: Kind) -> RGBColor {
     }
 }
 
+/// Name, unit, and the extremes of a cell that a panel shows.
+type Panel = (&'static str, Unit, fn(&Cell) -> [f32; 2]);
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 
 fn draw<E: std::error::Error>(error: E) -> PictureError {
@@ -73,7 +75,7 @@ fn draw<E: std::error::Error>(error: E) -> PictureError {
 pub fn svg(picture: &Picture<'_>) -> Result<String, PictureError> {
     let columns = columns(picture)?;
     let has = |range: fn(&Cell) -> [f32; 2]| columns.iter().any(|c| range(&c.1) != [0.0, 0.0]);
-    let mut panels: Vec<(&str, Unit, fn(&Cell) -> [f32; 2])> = Vec::new();
+    let mut panels: Vec<Panel> = Vec::new();
     if has(|c| c.v) {
         panels.push(("voltage", Unit::Volt, |c| c.v));
     }
@@ -120,7 +122,8 @@ const RIGHT: u32 = 26;
 fn heading(picture: &Picture<'_>, area: &Area<'_>) -> Result<(), PictureError> {
     let label = |size: i32| ("sans-serif", size).into_font().color(&INK);
     area.draw(&Text::new(picture.title.to_owned(), (LEFT as i32, 10), label(19))).map_err(draw)?;
-    area.draw(&Text::new(picture.subtitle.to_owned(), (LEFT as i32, 36), label(14))).map_err(draw)?;
+    area.draw(&Text::new(picture.subtitle.to_owned(), (LEFT as i32, 36), label(14)))
+        .map_err(draw)?;
     // The strip of phases: colour, pattern and word, so that it reads without colour too.
     let width = f64::from(WIDTH - LEFT - RIGHT);
     let total = picture.overview.samples().max(1) as f64;
@@ -134,7 +137,10 @@ fn heading(picture: &Picture<'_>, area: &Area<'_>) -> Result<(), PictureError> {
         if phase.kind == Kind::Coag {
             let mut at = from - 22;
             while at < to {
-                let (a, b) = ((at.max(from), bottom - (at.max(from) - at)), ((at + 22).min(to), top + (at + 22 - (at + 22).min(to))));
+                let (a, b) = (
+                    (at.max(from), bottom - (at.max(from) - at)),
+                    ((at + 22).min(to), top + (at + 22 - (at + 22).min(to))),
+                );
                 if a.0 < b.0 {
                     area.draw(&PathElement::new(vec![a, b], WHITE.mix(0.45))).map_err(draw)?;
                 }
@@ -179,7 +185,8 @@ fn columns(picture: &Picture<'_>) -> Result<Vec<(f64, Cell)>, PictureError> {
             None => {
                 let length = picture.overview.cell_length() as u64;
                 #[allow(clippy::cast_possible_truncation)]
-                let range = (span.start / length) as usize..(span.end.div_ceil(length) as usize).min(cells.len());
+                let range = (span.start / length) as usize
+                    ..(span.end.div_ceil(length) as usize).min(cells.len());
                 let mut all = Cell::default();
                 for cell in &cells[range] {
                     all.merge(cell);
@@ -200,7 +207,7 @@ fn root_mean_square(moments: &PairMoments, unit: Unit) -> f64 {
 fn overview_panel(
     picture: &Picture<'_>,
     columns: &[(f64, Cell)],
-    (name, unit, range): &(&str, Unit, fn(&Cell) -> [f32; 2]),
+    (name, unit, range): &Panel,
     area: &Area<'_>,
 ) -> Result<(), PictureError> {
     let rate = picture.samples.rate();
@@ -286,7 +293,11 @@ fn time_label(x: f64) -> String {
 
 /// A number on an axis: at most four digits, no trailing zeros.
 fn short(y: f64) -> String {
-    if y.abs() >= 1.0 || y == 0.0 { format!("{y:.0}") } else { format!("{y:.3}").trim_end_matches('0').to_owned() }
+    if y.abs() >= 1.0 || y == 0.0 {
+        format!("{y:.0}")
+    } else {
+        format!("{y:.3}").trim_end_matches('0').to_owned()
+    }
 }
 
 fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), PictureError> {
@@ -317,7 +328,11 @@ fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), Pi
     let top = if top > 0.0 { 1.15 * top } else { 1.0 };
     let seconds = |sample: u64| rate.seconds(sample as f64);
     let span: Range<f64> = 0.0..seconds(length);
-    let at = format!("{kind}: {} from {}", for_people(span.end, Unit::Second), for_people(seconds(start), Unit::Second));
+    let at = format!(
+        "{kind}: {} from {}",
+        for_people(span.end, Unit::Second),
+        for_people(seconds(start), Unit::Second)
+    );
     let mut chart = ChartBuilder::on(area)
         .margin_top(6)
         .margin_left(OUTER)

@@ -48,7 +48,8 @@ pub fn measurement(result: &Measurement, manner: Manner) -> String {
     header(result, manner, &mut out);
     let mut rows = vec![heading_row("")];
     for kind in &result.kinds.0 {
-        let count = if kind.count == 1 { "1 phase".into() } else { format!("{} phases", kind.count) };
+        let count =
+            if kind.count == 1 { "1 phase".into() } else { format!("{} phases", kind.count) };
         rows.push(row(&format!("{} ({count})", kind.kind), &kind.measures));
     }
     rows.push(row("whole record", &result.whole));
@@ -58,9 +59,9 @@ pub fn measurement(result: &Measurement, manner: Manner) -> String {
     push_table(&rows, manner, &mut out);
     if let Some(period) = result.cycles.period_s {
         let kinds: Vec<&str> = result.cycles.sequence.iter().map(|kind| kind.name()).collect();
-        let spread = period
-            .standard_deviation
-            .map_or(String::new(), |d| format!(" (standard deviation {})", for_people(d, Unit::Second)));
+        let spread = period.standard_deviation.map_or(String::new(), |d| {
+            format!(" (standard deviation {})", for_people(d, Unit::Second))
+        });
         out.push_str(&format!(
             "\nsequence {}; {} whole cycle(s) of {}{spread}\n",
             kinds.join(", "),
@@ -131,7 +132,9 @@ pub fn receipt(result: &Measurement, manner: Manner) -> String {
     for decision in &result.receipt.decisions {
         out.push_str(&format!("  {:<width$}  {}\n", decision.about, decision.found));
     }
-    for (name, channel) in [("voltage", &result.settings.voltage), ("current", &result.settings.current)] {
+    for (name, channel) in
+        [("voltage", &result.settings.voltage), ("current", &result.settings.current)]
+    {
         if let Some(channel) = channel {
             out.push_str(&format!(
                 "  {name:<width$}  {} times {}, offset {} ({}), lags by {}\n",
@@ -173,7 +176,8 @@ fn header(result: &Measurement, manner: Manner, out: &mut String) {
         facts.power_by
     ));
     if let Some(subject) = &facts.subject {
-        let parts = [("", &subject.model), ("serial ", &subject.serial), ("setting ", &subject.setting)];
+        let parts =
+            [("", &subject.model), ("serial ", &subject.serial), ("setting ", &subject.setting)];
         let known: Vec<String> = parts
             .into_iter()
             .filter_map(|(name, value)| Some(format!("{name}{}", value.as_ref()?)))
@@ -215,12 +219,19 @@ fn phases(result: &Measurement, manner: Manner, out: &mut String) {
             Some(measured) => format!("{} (measured: {measured})", phase.kind),
             None => phase.kind.name().to_owned(),
         };
-        let start = if phase.start_s == 0.0 { "0 s".into() } else { for_people(phase.start_s, Unit::Second) };
+        let start = if phase.start_s == 0.0 {
+            "0 s".into()
+        } else {
+            for_people(phase.start_s, Unit::Second)
+        };
         rows.push(row(&format!("{kind} {start}{cut_off}"), &phase.measures));
     }
     push_table(&rows, manner, out);
     if shown < result.phases.len() {
-        out.push_str(&format!("  ... and {} more; --all shows them\n", result.phases.len() - shown));
+        out.push_str(&format!(
+            "  ... and {} more; --all shows them\n",
+            result.phases.len() - shown
+        ));
     }
     out.push_str("  * may go on beyond the record\n");
 }
@@ -245,7 +256,10 @@ fn everything(result: &Measurement, manner: Manner, out: &mut String) {
                         .standard_deviation
                         .filter(|deviation| *deviation > 1e-6 * estimate.value.abs())
                         .map_or(String::new(), |deviation| {
-                            format!("  (standard deviation {})", for_people(deviation, measure.unit))
+                            format!(
+                                "  (standard deviation {})",
+                                for_people(deviation, measure.unit)
+                            )
                         });
                     format!("{}{spread}", for_people(estimate.value, measure.unit))
                 }
@@ -294,17 +308,29 @@ fn push_table(rows: &[Vec<String>], manner: Manner, out: &mut String) {
     let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
     let widths: Vec<usize> = (0..columns)
         .map(|column| {
-            rows.iter().filter_map(|row| row.get(column)).map(|c| c.chars().count()).max().unwrap_or(0)
+            rows.iter()
+                .filter_map(|row| row.get(column))
+                .map(|c| c.chars().count())
+                .max()
+                .unwrap_or(0)
         })
         .collect();
     for (k, row) in rows.iter().enumerate() {
         let mut line = String::from(" ");
         for (column, (cell, width)) in row.iter().zip(&widths).enumerate() {
             let fill = " ".repeat(width - cell.chars().count());
-            line.push_str(&if column == 0 { format!(" {cell}{fill}") } else { format!("  {fill}{cell}") });
+            line.push_str(&if column == 0 {
+                format!(" {cell}{fill}")
+            } else {
+                format!("  {fill}{cell}")
+            });
         }
         let line = line.trim_end();
-        out.push_str(&if k == 0 { manner.paint(Style::new().dimmed(), line) } else { line.to_owned() });
+        out.push_str(&if k == 0 {
+            manner.paint(Style::new().dimmed(), line)
+        } else {
+            line.to_owned()
+        });
         out.push('\n');
     }
 }

@@ -32,7 +32,11 @@ pub fn find(phases: &[Phase]) -> Cycles {
     let is_start = |k: usize| {
         let before = kinds[(k + period - 1) % period];
         let rests = kinds[..period].contains(&Kind::Rest);
-        if rests { before == Kind::Rest && kinds[k % period] != Kind::Rest } else { kinds[k % period] == Kind::Cut }
+        if rests {
+            before == Kind::Rest && kinds[k % period] != Kind::Rest
+        } else {
+            kinds[k % period] == Kind::Cut
+        }
     };
     let Some(first) = (0..period).find(|k| is_start(*k)) else { return Cycles::default() };
     let sequence = (0..period).map(|k| kinds[(first + k) % period]).collect();
@@ -62,7 +66,12 @@ mod tests {
     fn phases(kinds: &[Kind]) -> Vec<Phase> {
         (0..)
             .zip(kinds)
-            .map(|(k, kind)| Phase { kind: *kind, measured_kind: *kind, start: k * 10, end: k * 10 + 10 })
+            .map(|(k, kind)| Phase {
+                kind: *kind,
+                measured_kind: *kind,
+                start: k * 10,
+                end: k * 10 + 10,
+            })
             .collect()
     }
 

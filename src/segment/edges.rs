@@ -77,8 +77,9 @@ fn jump(features: &[[f64; 3]], range: &Range<usize>, at: usize, thresholds: &Thr
     let left = at.saturating_sub(WINDOW).max(range.start)..at;
     let right = at + 1..(at + 1 + WINDOW).min(range.end);
     let mut best = 0.0_f64;
-    for (feature, limit) in
-        [thresholds.level_jump, thresholds.shape_jump, thresholds.shape_jump].into_iter().enumerate()
+    for (feature, limit) in [thresholds.level_jump, thresholds.shape_jump, thresholds.shape_jump]
+        .into_iter()
+        .enumerate()
     {
         let series = |range: &Range<usize>| -> Vec<f64> {
             features[range.clone()].iter().map(|frame| frame[feature]).collect()
@@ -87,7 +88,10 @@ fn jump(features: &[[f64; 3]], range: &Range<usize>, at: usize, thresholds: &Thr
         let spread = 3.0 * a.error.hypot(b.error);
         let (difference, limit) = if feature == 0 {
             let larger = a.value.max(b.value).max(f64::MIN_POSITIVE);
-            ((a.value.max(0.0) - b.value.max(0.0)).abs() / larger - spread / larger, 1.0 - 1.0 / limit)
+            (
+                (a.value.max(0.0) - b.value.max(0.0)).abs() / larger - spread / larger,
+                1.0 - 1.0 / limit,
+            )
         } else {
             ((a.value - b.value).abs() - spread, limit.ln())
         };
@@ -115,11 +119,8 @@ fn line(y: &[f64], past_end: bool) -> Line {
         0.0
     };
     let reach = if past_end { (n + 1.0) / 2.0 } else { -(n + 1.0) / 2.0 };
-    let rest: f64 = y
-        .iter()
-        .enumerate()
-        .map(|(k, v)| (v - mean - slope * (k as f64 - middle)).powi(2))
-        .sum();
+    let rest: f64 =
+        y.iter().enumerate().map(|(k, v)| (v - mean - slope * (k as f64 - middle)).powi(2)).sum();
     let deviation = (rest / (n - 2.0).max(1.0)).sqrt();
     Line {
         value: mean + slope * reach,
@@ -132,7 +133,11 @@ pub fn refine(look: &Look<'_>, phases: &mut [Phase]) -> Result<(), ReadFailure> 
     let mut fourier = Fourier::new();
     let carriers = phases
         .iter()
-        .map(|phase| if phase.kind.powered() { carrier(look, phase, &mut fourier) } else { Ok(None) })
+        .map(
+            |phase| {
+                if phase.kind.powered() { carrier(look, phase, &mut fourier) } else { Ok(None) }
+            },
+        )
         .collect::<Result<Vec<_>, _>>()?;
     for k in 1..phases.len() {
         let (before, after) = (phases[k - 1], phases[k]);
@@ -255,7 +260,8 @@ fn likeliest(
 ) -> Result<Option<u64>, ReadFailure> {
     let frame = look.frames.length as u64;
     let coarse = before.end;
-    let zone = coarse.saturating_sub(3 * frame).max(before.start)..(coarse + 4 * frame).min(after.end);
+    let zone =
+        coarse.saturating_sub(3 * frame).max(before.start)..(coarse + 4 * frame).min(after.end);
     let left = zone.start.saturating_sub(12 * frame).max(before.start)..zone.start;
     let right = zone.end..(zone.end + 12 * frame).min(after.end);
     if left.is_empty() || right.is_empty() {

@@ -51,11 +51,12 @@ fn noise(
     samples: &dyn Samples,
     small: f64,
 ) -> Result<f64, ReadFailure> {
-    let full: Vec<usize> =
-        (0..variances.len()).filter(|k| frames.list[*k].moments.n as usize >= frames.length).collect();
+    let full: Vec<usize> = (0..variances.len())
+        .filter(|k| frames.list[*k].moments.n as usize >= frames.length)
+        .collect();
     let mut sorted: Vec<f64> = full.iter().map(|k| variances[*k]).collect();
     // Low, but not the lowest: the smallest of many estimates is too small.
-    let share = (3.0 / sorted.len().max(1) as f64).max(0.01).min(1.0);
+    let share = (3.0 / sorted.len().max(1) as f64).clamp(0.01, 1.0);
     let Some(quiet) = quantile(&mut sorted, share) else { return Ok(0.0) };
     if quiet <= small {
         return Ok(quiet.max(0.0).sqrt());
@@ -97,7 +98,8 @@ fn residuals(x: &[f64], spectrum: &Spectrum, found: &mut Vec<f64>) {
     let length = ((2.5 / line).ceil() as usize).max(LOWEST);
     let w = std::f64::consts::TAU * line;
     for stretch in x.chunks_exact(length) {
-        let Some(fit) = fit_decaying(stretch, w, 0.0).or_else(|| fit_linear(stretch, w, 0.0)) else {
+        let Some(fit) = fit_decaying(stretch, w, 0.0).or_else(|| fit_linear(stretch, w, 0.0))
+        else {
             continue;
         };
         // Five parameters were fitted.
@@ -110,7 +112,8 @@ fn residuals(x: &[f64], spectrum: &Spectrum, found: &mut Vec<f64>) {
 fn flatness(power: &[f64]) -> f64 {
     let count = power.len().max(1) as f64;
     let arithmetic = power.iter().sum::<f64>() / count;
-    let geometric = (power.iter().map(|p| p.max(f64::MIN_POSITIVE).ln()).sum::<f64>() / count).exp();
+    let geometric =
+        (power.iter().map(|p| p.max(f64::MIN_POSITIVE).ln()).sum::<f64>() / count).exp();
     if arithmetic > 0.0 { geometric / arithmetic } else { 1.0 }
 }
 

@@ -65,7 +65,13 @@ pub struct Recipe {
 impl Recipe {
     /// A noiseless record of one section.
     #[must_use]
-    pub fn single(output: Output, kind: Kind, rate: SampleRate, samples: u64, load_ohm: f64) -> Self {
+    pub fn single(
+        output: Output,
+        kind: Kind,
+        rate: SampleRate,
+        samples: u64,
+        load_ohm: f64,
+    ) -> Self {
         let duration_s = f64::INFINITY;
         Self {
             sections: vec![Section { kind, duration_s, output: Some(output) }],
@@ -141,7 +147,8 @@ impl Recipe {
         let interval = 1.0 / self.rate.hertz();
         let sigma = self.noise_v();
         let limit = self.clip_share.map(|share| share * self.peak_v());
-        let step = self.bits.map(|bits| 2.0 * self.full_scale_v() / 2_f64.powi(bits.min(32) as i32));
+        let step =
+            self.bits.map(|bits| 2.0 * self.full_scale_v() / 2_f64.powi(bits.min(32) as i32));
         let mut noise = noise::Noise::new(self.seed);
         let finish = |value: f64| {
             let value = limit.map_or(value, |limit| value.clamp(-limit, limit));

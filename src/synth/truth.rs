@@ -158,13 +158,7 @@ mod tests {
                 Section { kind: Kind::Coag, duration_s: 0.75, output: Some(sine(20.0)) },
             ],
             samples: 8_000_000,
-            ..Recipe::single(
-                sine(1.0),
-                Kind::Cut,
-                SampleRate::new(1e7).unwrap(),
-                0,
-                load,
-            )
+            ..Recipe::single(sine(1.0), Kind::Cut, SampleRate::new(1e7).unwrap(), 0, load)
         };
         let truth = truth(&recipe, 0.1);
         assert!((truth.whole.energy_j - 20.0).abs() < 1e-9);

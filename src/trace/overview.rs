@@ -27,8 +27,7 @@ impl Cell {
         let scans = [v, i].map(scan);
         let mean = |found: Option<Scan>, x: &[f64]| found.map_or(0.0, |s| s.sum / x.len() as f64);
         let moments = PairMoments::about(v, i, [mean(scans[0], v), mean(scans[1], i)]);
-        let (leading, about) =
-            if v.is_empty() { (i, moments.mean_i) } else { (v, moments.mean_v) };
+        let (leading, about) = if v.is_empty() { (i, moments.mean_i) } else { (v, moments.mean_v) };
         #[allow(clippy::cast_possible_truncation)]
         let [v, i] = scans.map(|found| found.map_or([0.0; 2], |s| [s.low as f32, s.high as f32]));
         Self { moments, fourth: fourth(leading, about), v, i }
@@ -120,7 +119,7 @@ impl Overview {
             return;
         }
         // The limit may be odd and cells must pair up: merge only at an even count.
-        if self.cells.len() % 2 == 0 {
+        if self.cells.len().is_multiple_of(2) {
             for k in 0..self.cells.len() / 2 {
                 let mut merged = self.cells[2 * k];
                 merged.merge(&self.cells[2 * k + 1]);

@@ -84,11 +84,7 @@ pub fn check_tiling(phases: &[Phase], samples: u64) -> Result<(), String> {
         }
         next = phase.end;
     }
-    if next == samples {
-        Ok(())
-    } else {
-        Err(format!("phases end at {next} of {samples} samples"))
-    }
+    if next == samples { Ok(()) } else { Err(format!("phases end at {next} of {samples} samples")) }
 }
 
 #[cfg(test)]

@@ -1,1 +1,15 @@
+//! One binary for all tests from the outside.
+#![allow(clippy::unwrap_used, missing_docs)]
 
+mod bad_input;
+mod command_line;
+mod fixtures;
+mod house;
+mod laws;
+mod phases;
+mod published;
+mod readers;
+mod reference;
+mod spice;
+mod support;
+mod vectors;

@@ -67,7 +67,9 @@ impl Separator {
             .from_reader(line.as_bytes());
         let mut record = csv::ByteRecord::new();
         match reader.read_byte_record(&mut record) {
-            Ok(true) => record.iter().map(|cell| String::from_utf8_lossy(cell).into_owned()).collect(),
+            Ok(true) => {
+                record.iter().map(|cell| String::from_utf8_lossy(cell).into_owned()).collect()
+            }
             _ => Vec::new(),
         }
     }
@@ -104,7 +106,12 @@ const LINES: usize = 400;
 ///
 /// # Errors
 /// Where there are no numeric rows, or two readings are plausible.
-pub fn find(file: &Path, head: &[u8], whole: bool, hints: &TextHints) -> Result<Dialect, IngestError> {
+pub fn find(
+    file: &Path,
+    head: &[u8],
+    whole: bool,
+    hints: &TextHints,
+) -> Result<Dialect, IngestError> {
     let ask = |message: String, help: &str| IngestError::Ask {
         file: file.to_owned(),
         message,
@@ -177,12 +184,8 @@ pub fn find(file: &Path, head: &[u8], whole: bool, hints: &TextHints) -> Result<
     }
     if hints.decimal.is_none() && two_readings(&lines, &best) {
         let line = &lines[best.first_line - 1].1;
-        let half: Vec<String> = best
-            .separator
-            .split(line)
-            .chunks(2)
-            .map(|pair| pair.join(","))
-            .collect();
+        let half: Vec<String> =
+            best.separator.split(line).chunks(2).map(|pair| pair.join(",")).collect();
         return Err(ask(
             format!(
                 "line {} `{line}` can be read as {} numbers, or with decimal commas as {} ({})",
@@ -198,7 +201,11 @@ pub fn find(file: &Path, head: &[u8], whole: bool, hints: &TextHints) -> Result<
     Ok(best)
 }
 
-fn candidate(lines: &[(usize, String)], separator: Separator, comma: bool) -> Option<(usize, Dialect)> {
+fn candidate(
+    lines: &[(usize, String)],
+    separator: Separator,
+    comma: bool,
+) -> Option<(usize, Dialect)> {
     if comma && separator == Separator::Comma && !lines.iter().any(|(_, line)| line.contains('"')) {
         return None;
     }
@@ -214,7 +221,8 @@ fn candidate(lines: &[(usize, String)], separator: Separator, comma: bool) -> Op
         .iter()
         .map(|(_, line)| {
             let fields = separator.split(line);
-            let numeric = !fields.is_empty() && fields.iter().all(|cell| probe.number(cell).is_some());
+            let numeric =
+                !fields.is_empty() && fields.iter().all(|cell| probe.number(cell).is_some());
             numeric.then_some(fields.len())
         })
         .collect();
@@ -271,5 +279,5 @@ fn two_readings(lines: &[(usize, String)], dialect: &Dialect) -> bool {
     }
     // A name row of as many cells as the row has numbers settles it.
     let named = lines[..dialect.first_line - 1].iter().rev().find(|(_, line)| !line.is_empty());
-    !named.is_some_and(|(_, line)| dialect.separator.split(line).len() == dialect.fields)
+    named.is_none_or(|(_, line)| dialect.separator.split(line).len() != dialect.fields)
 }

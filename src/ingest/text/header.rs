@@ -21,8 +21,16 @@ pub struct Header {
 
 /// Words that stand before a sample interval or a sample rate in a preamble, letters only.
 const INTERVAL_WORDS: [&str; 10] = [
-    "interval", "sampleinterval", "samplinginterval", "sampleperiod", "samplingperiod",
-    "increment", "xincrement", "timestep", "dt", "timebase",
+    "interval",
+    "sampleinterval",
+    "samplinginterval",
+    "sampleperiod",
+    "samplingperiod",
+    "increment",
+    "xincrement",
+    "timestep",
+    "dt",
+    "timebase",
 ];
 const RATE_WORDS: [&str; 6] =
     ["samplerate", "samplingrate", "samplefrequency", "samplingfrequency", "samplingfreq", "fs"];
@@ -78,7 +86,12 @@ pub fn read(
     match time {
         Some(column) => receipt.note(
             "time column",
-            format!("{} (column {}), in {}", described[column].name, column + 1, seconds(described[column].factor)),
+            format!(
+                "{} (column {}), in {}",
+                described[column].name,
+                column + 1,
+                seconds(described[column].factor)
+            ),
         ),
         None => receipt.note("time column", "none"),
     }
@@ -87,8 +100,10 @@ pub fn read(
         .filter(|column| Some(*column) != time && described[*column].unit != Some(Unit::Second))
         .collect();
     let time = time.map(|column| (column, described[column].factor));
-    let channels: Vec<ChannelInfo> =
-        columns.iter().map(|column| std::mem::replace(&mut described[*column], nameless())).collect();
+    let channels: Vec<ChannelInfo> = columns
+        .iter()
+        .map(|column| std::mem::replace(&mut described[*column], nameless()))
+        .collect();
     for channel in &channels {
         let unit = channel.unit.map_or("unit not stated", Unit::symbol);
         let factor = if channel.factor == 1.0 {
@@ -147,7 +162,8 @@ fn name_and_unit(cell: &str) -> (String, Option<(Unit, f64)>) {
 fn stated_interval(row: &[String], dialect: &Dialect) -> Option<(f64, String)> {
     let label = row.first()?;
     let (name, own_unit) = name_and_unit(label.trim_end_matches(['=', ':']));
-    let word: String = name.chars().filter(char::is_ascii_alphabetic).collect::<String>().to_lowercase();
+    let word: String =
+        name.chars().filter(char::is_ascii_alphabetic).collect::<String>().to_lowercase();
     let is_rate = RATE_WORDS.contains(&word.as_str());
     if !is_rate && !INTERVAL_WORDS.contains(&word.as_str()) {
         return None;

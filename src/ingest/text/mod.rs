@@ -28,7 +28,10 @@ const HEAD: usize = 1 << 16;
 
 /// Whether the first bytes can be text: anything without a NUL byte.
 pub fn probe(head: &[u8]) -> bool {
-    !head.is_empty() && (!head.contains(&0) || head.starts_with(&[0xff, 0xfe]) || head.starts_with(&[0xfe, 0xff]))
+    !head.is_empty()
+        && (!head.contains(&0)
+            || head.starts_with(&[0xff, 0xfe])
+            || head.starts_with(&[0xfe, 0xff]))
 }
 
 struct TextReader {
@@ -294,8 +297,18 @@ fn stamps_of(time: &[f64], factor: f64) -> Option<Stamps> {
 /// Whether a column of this name or unit counts time.
 fn is_time(name: &str, unit: Option<Unit>) -> bool {
     const NAMES: [&str; 12] = [
-        "t", "time", "times", "zeit", "temps", "tiempo", "tempo", "x", "x-axis", "second",
-        "seconds", "sample time",
+        "t",
+        "time",
+        "times",
+        "zeit",
+        "temps",
+        "tiempo",
+        "tempo",
+        "x",
+        "x-axis",
+        "second",
+        "seconds",
+        "sample time",
     ];
     unit == Some(Unit::Second) || NAMES.contains(&name.trim().to_lowercase().as_str())
 }

@@ -53,7 +53,12 @@ pub struct Fault {
 ///
 /// # Errors
 /// The first row with another number of fields, or with a field that is no finite number.
-pub fn parse(text: &[u8], dialect: &Dialect, roles: &[Role], rows: &mut Rows<'_>) -> Result<(), Fault> {
+pub fn parse(
+    text: &[u8],
+    dialect: &Dialect,
+    roles: &[Role],
+    rows: &mut Rows<'_>,
+) -> Result<(), Fault> {
     let mut at = 0;
     while at < text.len() {
         // The common layouts first, for as long as they hold; then one row of any kind.
@@ -106,7 +111,11 @@ fn tight_rows<const N: usize>(
 }
 
 #[inline]
-fn tight_row<const N: usize>(text: &[u8], start: usize, separator: u8) -> Option<([f64; N], usize)> {
+fn tight_row<const N: usize>(
+    text: &[u8],
+    start: usize,
+    separator: u8,
+) -> Option<([f64; N], usize)> {
     let mut values = [0.0; N];
     let mut at = start;
     for (field, slot) in values.iter_mut().enumerate() {
@@ -145,7 +154,10 @@ fn plain_row(
         }
         if *role == Role::Skip {
             let rest = text.get(at..)?;
-            at += rest.iter().position(|byte| separator.matches(*byte) || *byte == b'\n').unwrap_or(rest.len());
+            at += rest
+                .iter()
+                .position(|byte| separator.matches(*byte) || *byte == b'\n')
+                .unwrap_or(rest.len());
         } else {
             let (value, length) = number::leading(text.get(at..)?)?;
             if !value.is_finite() {
@@ -199,7 +211,8 @@ fn explain(text: &[u8], start: usize, dialect: &Dialect, roles: &[Role]) -> Resu
     }
     let line = String::from_utf8_lossy(line);
     let fields = dialect.separator.split(line.trim_end_matches(['\r', ' ']));
-    let fault = |field, message| Fault { offset: start, field, message, last_row: end >= text.len() };
+    let fault =
+        |field, message| Fault { offset: start, field, message, last_row: end >= text.len() };
     if fields.len() != roles.len() {
         return Err(fault(
             0,

@@ -1,0 +1,205 @@
+//! What scripts rely on: keys, exit codes, what goes where.
+
+use crate::support::{crestbook, fixture, text};
+use std::io::Write;
+use std::process::{Command, Stdio};
+
+fn json(arguments: &[&str]) -> serde_json::Value {
+    let done = crestbook(arguments);
+    serde_json::from_slice(&done.stdout).unwrap_or_else(|_| panic!("{}", text(&done.stderr)))
+}
+
+fn loop_capture() -> String {
+    fixture("harrow-fell/loop-2.wav").display().to_string()
+}
+
+#[test]
+fn keys_of_the_measurement() {
+    let found = json(&["measure", &loop_capture(), "--json"]);
+    assert_eq!(found["schema"], "crestbook/measurement/1");
+    assert_eq!(found["program"]["version"], env!("CARGO_PKG_VERSION"));
+    for key in
+        ["file", "sha256", "samples", "sample_rate_hz", "duration_s", "load_ohm", "load_kind"]
+    {
+        assert!(!found["capture"][key].is_null(), "capture.{key}");
+    }
+    assert!(found["settings"]["duty_threshold"].is_number());
+    assert!(found["settings"]["coag_crest_factor"].is_number());
+    assert!(found["whole"]["power_w"]["value"].is_number());
+    assert!(found["whole"]["crest_factor"]["value"].is_number());
+    assert_eq!(found["kinds"]["cut"]["count"], 2);
+    assert!(found["kinds"]["cut"]["duration_s"]["value"].is_number());
+    assert!(found["phases"][0]["kind"].is_string());
+    assert!(found["phases"][0]["start_s"].is_number() && found["phases"][0]["end_s"].is_number());
+    assert_eq!(found["cycles"]["count"], 1);
+    assert!(found["cycles"]["period_s"]["value"].is_number());
+    assert_eq!(found["cycles"]["sequence"], serde_json::json!(["cut", "coag", "rest"]));
+    assert!(found["flags"][0]["code"].is_string() && found["flags"][0]["message"].is_string());
+    assert!(found["receipt"]["decisions"].is_array());
+    // What can't be had is named with its reason, and is no key of its own.
+    assert!(found["whole"]["power_1s_max_w"].is_null());
+    assert!(found["whole"]["missing"]["power_1s_max_w"].is_string());
+}
+
+#[test]
+fn keys_of_the_check() {
+    let profile = fixture("harrow-fell/tarnbeck-300.toml").display().to_string();
+    let found = json(&["check", &loop_capture(), "--profile", &profile, "--json"]);
+    assert_eq!(found["setting"], "loop-2");
+    let limit = &found["limits"][0];
+    for key in ["measure", "in", "value", "lower", "upper", "verdict"] {
+        assert!(!limit[key].is_null(), "limits.{key}");
+    }
+    assert!(found["findings"].is_array());
+    assert_eq!(found["measurement"]["schema"], "crestbook/measurement/1");
+}
+
+#[test]
+fn no_nan_and_no_infinity_in_any_result() {
+    for name in ["harrow-fell/loop-2.wav", "harrow-fell/soft-20.npy", "dialects/plain.csv"] {
+        let path = fixture(name).display().to_string();
+        let done = crestbook(&["measure", &path, "--json"]);
+        let text = text(&done.stdout);
+        assert!(
+            !text.contains("NaN") && !text.contains("inf") && !text.contains(": null"),
+            "{name}"
+        );
+    }
+}
+
+#[test]
+fn results_and_notes_go_their_own_ways() {
+    let path = fixture("dialects/plain.csv").display().to_string();
+    let done = crestbook(&["measure", &path]);
+    assert!(text(&done.stdout).contains("whole record"));
+    assert!(text(&done.stderr).contains("not told by a sheet"));
+    assert!(!text(&done.stdout).contains('\u{1b}'), "colours in a pipe");
+    let quiet = crestbook(&["measure", &path, "--quiet"]);
+    assert!(quiet.stderr.is_empty());
+    let coloured = crestbook(&["measure", &path, "--color", "always"]);
+    assert!(text(&coloured.stdout).contains('\u{1b}'));
+}
+
+#[test]
+fn standard_input_is_read() {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_crestbook"))
+        .args(["measure", "-", "--json"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let bytes = std::fs::read(fixture("dialects/tabs.txt")).unwrap();
+    child.stdin.take().unwrap().write_all(&bytes).unwrap();
+    let done = child.wait_with_output().unwrap();
+    let found: serde_json::Value = serde_json::from_slice(&done.stdout).unwrap();
+    assert_eq!(found["capture"]["samples"], 400);
+}
+
+#[test]
+fn a_sheet_may_be_named_instead_of_the_data() {
+    let path = fixture("harrow-fell/cut-80.capture.toml").display().to_string();
+    let found = json(&["measure", &path, "--json"]);
+    assert_eq!(found["capture"]["load_ohm"], 500.0);
+    // A flag goes before the sheet.
+    let found = json(&["measure", &path, "--json", "--load-nominal-ohm", "450"]);
+    assert_eq!(found["capture"]["load_ohm"], 450.0);
+    assert!(found["flags"].as_array().unwrap().iter().any(|flag| flag["code"] == "load_mismatch"));
+}
+
+#[test]
+fn receipt_and_everything() {
+    let path = fixture("dialects/preamble-units.csv").display().to_string();
+    let out = text(&crestbook(&["measure", &path, "--explain", "--all"]).stdout);
+    for word in [
+        "separator",
+        "decimal mark",
+        "time column",
+        "CH2 (A, values times 1e-3)",
+        "rows read, none refused",
+        "whole span",
+    ] {
+        assert!(out.contains(word), "`{word}` not in {out}");
+    }
+    for measure in crestbook::measures::catalog::MEASURES {
+        assert!(out.contains(measure.title), "{}", measure.title);
+    }
+}
+
+#[test]
+fn wiring_faults_are_flagged() {
+    let path = fixture("harrow-fell/cut-80.csv").display().to_string();
+    let codes = |flags: &[&str]| -> Vec<String> {
+        let mut arguments = vec!["measure", path.as_str(), "--json"];
+        arguments.extend(flags);
+        let found = json(&arguments);
+        let flags = found["flags"].as_array().unwrap();
+        flags.iter().map(|flag| flag["code"].as_str().unwrap().to_owned()).collect()
+    };
+    assert!(codes(&[]).is_empty());
+    assert!(codes(&["--current-scale", "-1"]).contains(&"current_inverted".to_owned()));
+    assert!(codes(&["--current-delay-s", "150e-9"]).contains(&"skew_suspected".to_owned()));
+    assert!(codes(&["--voltage-scale", "2"]).contains(&"load_mismatch".to_owned()));
+    assert!(codes(&["--voltage-offset", "20"]).contains(&"dc_offset".to_owned()));
+}
+
+#[test]
+fn one_channel_and_a_load_give_power() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("v.csv");
+    let mut rows = String::from("time (s),v (V)\n");
+    for k in 0..2000 {
+        let v = 300.0 * (std::f64::consts::TAU * 0.05 * f64::from(k)).sin();
+        rows.push_str(&format!("{:.7},{v}\n", f64::from(k) * 1e-7));
+    }
+    std::fs::write(&path, rows).unwrap();
+    let path = path.display().to_string();
+    let found = json(&["measure", &path, "--json", "--load-nominal-ohm", "450"]);
+    // 300^2 / 2 / 450 = 100 W.
+    assert!((found["whole"]["power_w"]["value"].as_f64().unwrap() - 100.0).abs() < 1e-6);
+    assert!(found["capture"]["power_by"].as_str().unwrap().contains("Vrms^2/R"));
+    let open = json(&["measure", &path, "--json", "--load-kind", "open"]);
+    assert!(open["whole"]["missing"]["power_w"].as_str().unwrap().contains("open circuit"));
+    assert!(open["whole"]["crest_factor"]["value"].is_number());
+}
+
+#[test]
+fn pictures_are_drawn_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["harrow-fell/loop-2.wav", "dialects/plain.csv"] {
+        let data = fixture(name).display().to_string();
+        let (svg, png) = (folder.path().join("a.svg"), folder.path().join("a.png"));
+        for path in [&svg, &png] {
+            let done = crestbook(&["measure", &data, "--plot", path.to_str().unwrap(), "--quiet"]);
+            assert!(done.status.success(), "{}", text(&done.stderr));
+        }
+        let svg = std::fs::read_to_string(&svg).unwrap();
+        assert!(svg.contains("<svg") && svg.contains("voltage (V)") && !svg.contains("NaN"));
+        assert!(std::fs::read(&png).unwrap().starts_with(b"\x89PNG\r\n\x1a\n"));
+    }
+}
+
+#[test]
+fn help_completions_and_manual() {
+    let help = text(&crestbook(&["--help"]).stdout);
+    assert!(help.contains("burns and can kill"), "no cautions in {help}");
+    for shell in ["bash", "zsh", "fish"] {
+        assert!(text(&crestbook(&["completions", shell]).stdout).contains("crestbook"));
+    }
+    assert!(text(&crestbook(&["man"]).stdout).contains(".TH"));
+    let folder = tempfile::tempdir().unwrap();
+    assert!(crestbook(&["man", "-o", folder.path().to_str().unwrap()]).status.success());
+    assert!(folder.path().join("crestbook-measure.1").exists());
+    assert_eq!(crestbook(&["measre"]).status.code(), Some(2));
+    assert_eq!(crestbook(&["measure"]).status.code(), Some(2));
+}
+
+/// The table as people see it, pinned.
+#[test]
+fn table_of_a_check() {
+    let profile = fixture("harrow-fell/tarnbeck-300.toml").display().to_string();
+    let capture = fixture("harrow-fell/loop-2.wav").display().to_string();
+    let out = text(&crestbook(&["check", &capture, "--profile", &profile]).stdout);
+    let folder = format!("{}/", fixture("").display().to_string().trim_end_matches('/'));
+    insta::assert_snapshot!(out.replace(&folder, ""));
+}

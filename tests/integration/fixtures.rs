@@ -1,0 +1,93 @@
+//! The invented bench: every capture gets the verdict that its README tells, and can be made again.
+
+use crate::support::{crestbook, fixture, text};
+
+fn verdict(name: &str) -> (i32, serde_json::Value) {
+    let (capture, profile) =
+        (fixture(&format!("harrow-fell/{name}")), fixture("harrow-fell/tarnbeck-300.toml"));
+    let done = crestbook(&[
+        "check",
+        capture.to_str().unwrap(),
+        "--profile",
+        profile.to_str().unwrap(),
+        "--json",
+    ]);
+    let json =
+        serde_json::from_slice(&done.stdout).unwrap_or_else(|_| panic!("{}", text(&done.stderr)));
+    (done.status.code().unwrap(), json)
+}
+
+#[test]
+fn verdicts_of_the_bench() {
+    for (name, wanted) in [
+        ("cut-80.csv", "pass"),
+        ("cut-80-weak.wav", "fail"),
+        ("cut-80-clipped.wav", "not measured"),
+        ("cut-80-skewed.npy", "pass"),
+        ("cut-80-swapped.wav", "fail"),
+        ("blend-60.wav", "pass"),
+        ("coag-40.wav", "pass"),
+        ("soft-20.npy", "pass"),
+        ("bipolar-15.csv", "pass"),
+        ("loop-2.wav", "pass"),
+    ] {
+        let (code, json) = verdict(name);
+        assert_eq!(json["verdict"], wanted, "{name}: {:#}", json["limits"]);
+        assert_eq!(code, i32::from(wanted != "pass"), "{name}");
+        assert_eq!(json["schema"], "crestbook/check/1");
+        assert!(json["measurement"]["capture"]["sha256"].as_str().unwrap().len() == 64);
+    }
+}
+
+#[test]
+fn a_swapped_output_is_a_finding() {
+    let (_, json) = verdict("cut-80-swapped.wav");
+    let codes: Vec<&str> =
+        json["findings"].as_array().unwrap().iter().map(|f| f["code"].as_str().unwrap()).collect();
+    assert_eq!(codes, ["output_swapped"]);
+}
+
+#[test]
+fn clipping_is_flagged_with_its_size() {
+    let (_, json) = verdict("cut-80-clipped.wav");
+    let flags = json["measurement"]["flags"].as_array().unwrap();
+    let flag = flags.iter().find(|flag| flag["code"] == "clipped").unwrap();
+    // A sine stands above 90 % of its peak for 2 acos(0.9)/pi = 28.7 % of the time; at 20 samples
+    // per cycle it is 6 of 20.
+    assert_eq!(flag["samples"], 12_000);
+    assert!(flag["message"].as_str().unwrap().contains('%'));
+}
+
+/// Same flags, same bytes.
+#[test]
+fn a_capture_can_be_made_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("soft-20.npy");
+    let flags = "synth continuous --carrier-hz 400e3 --rate-hz 8e6 --snr-db 50 --duration-s 1e-3 \
+                 --power-w 20.5 --load-ohm 125 --seed 18 --setting soft-20 --quiet -o";
+    let mut arguments: Vec<&str> = flags.split_whitespace().collect();
+    arguments.push(path.to_str().unwrap());
+    arguments.extend(["--model", "Tarnbeck 300", "--serial", "TB-0417"]);
+    let done = crestbook(&arguments);
+    assert!(done.status.success(), "{}", text(&done.stderr));
+    for ending in ["npy", "capture.toml", "truth.json"] {
+        let made = std::fs::read(folder.path().join(format!("soft-20.{ending}"))).unwrap();
+        let kept = std::fs::read(fixture(&format!("harrow-fell/soft-20.{ending}"))).unwrap();
+        assert!(made == kept, "{ending} differs");
+    }
+}
+
+#[test]
+fn truth_beside_the_loop_is_met() {
+    let (_, json) = verdict("loop-2.wav");
+    let truth = std::fs::read_to_string(fixture("harrow-fell/loop-2.truth.json")).unwrap();
+    let truth: serde_json::Value = serde_json::from_str(&truth).unwrap();
+    let (found, wanted) =
+        (json["measurement"]["phases"].as_array().unwrap(), truth["phases"].as_array().unwrap());
+    assert_eq!(found.len(), wanted.len());
+    for (found, wanted) in found.iter().zip(wanted) {
+        assert_eq!(found["kind"], wanted["kind"]);
+        let off = found["end_s"].as_f64().unwrap() - wanted["end_s"].as_f64().unwrap();
+        assert!(off.abs() <= 50e-6, "{off}");
+    }
+}

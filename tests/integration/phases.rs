@@ -1,0 +1,196 @@
+//! Phases: found with their kind and their edges, none missed and none invented.
+
+use crate::support::measure_recipe;
+use crestbook::pipeline::Settings;
+use crestbook::result::Measurement;
+use crestbook::synth::{Output, Recipe, Section, Wave};
+use crestbook::trace::Kind::{self, Coag, Cut, Rest};
+use crestbook::units::SampleRate;
+
+const CARRIER: f64 = 400e3;
+const DAMPED: Wave = Wave::Damped { burst_hz: 20e3, decrement: 0.4 };
+
+fn on(kind: Kind, duration_s: f64, wave: Wave, peak_v: f64) -> Section {
+    Section {
+        kind,
+        duration_s,
+        output: Some(Output { wave, peak_v, carrier_hz: CARRIER, ramp_s: 0.0 }),
+    }
+}
+
+fn rest(duration_s: f64) -> Section {
+    Section { kind: Rest, duration_s, output: None }
+}
+
+fn recipe(sections: Vec<Section>, start_s: f64, length_s: f64) -> Recipe {
+    let rate = SampleRate::new(8e6).unwrap();
+    let first = sections.iter().find_map(|section| section.output).unwrap();
+    Recipe {
+        sections,
+        start_s,
+        snr_db: Some(40.0),
+        ..Recipe::single(first, Cut, rate, rate.samples(length_s).round() as u64, 500.0)
+    }
+}
+
+fn measured(recipe: &Recipe) -> Measurement {
+    measure_recipe(recipe, &Settings::default())
+}
+
+/// Kinds and ends; edges within two carrier cycles, or a burst period where bursts are involved.
+fn expect(recipe: &Recipe, kinds: &[Kind], ends: &[f64], allowed: f64) {
+    let found = measured(recipe);
+    let got: Vec<Kind> = found.phases.iter().map(|phase| phase.kind).collect();
+    let at: Vec<f64> = found.phases.iter().map(|phase| phase.end_s).collect();
+    assert_eq!(got, kinds, "{at:?}");
+    for (got, wanted) in at.iter().zip(ends) {
+        assert!((got - wanted).abs() <= allowed, "{at:?}, wanted {ends:?}");
+    }
+}
+
+#[test]
+fn a_record_that_begins_and_ends_inside_phases() {
+    let sections = vec![on(Cut, 0.010, Wave::Continuous, 500.0), rest(0.015)];
+    let made = recipe(sections, 0.004, 0.050);
+    let two_cycles = 2.0 / CARRIER;
+    expect(&made, &[Cut, Rest, Cut, Rest, Cut], &[0.006, 0.021, 0.031, 0.046], two_cycles);
+}
+
+#[test]
+fn low_voltage_continuous_coag_after_cut() {
+    let sections =
+        vec![on(Cut, 0.020, Wave::Continuous, 600.0), on(Coag, 0.060, Wave::Continuous, 120.0)];
+    expect(&recipe(sections, 0.0, 0.1), &[Cut, Coag, Cut], &[0.020, 0.080], 2.0 / CARRIER);
+}
+
+#[test]
+fn a_shape_change_without_a_gap_is_an_edge() {
+    let sections = vec![on(Cut, 0.020, Wave::Continuous, 300.0), on(Coag, 0.040, DAMPED, 1500.0)];
+    expect(&recipe(sections, 0.0, 0.07), &[Cut, Coag, Cut], &[0.020, 0.060], 50e-6);
+}
+
+#[test]
+fn blend_to_damped_is_an_edge() {
+    let blend = Wave::Gated { burst_hz: 20e3, duty: 0.5 };
+    let sections = vec![on(Cut, 0.020, blend, 500.0), on(Coag, 0.040, DAMPED, 1500.0)];
+    expect(&recipe(sections, 0.0, 0.06), &[Cut, Coag], &[0.020], 50e-6);
+}
+
+#[test]
+fn a_missing_burst_is_no_rest() {
+    // 10 ms of bursts, a gap of three periods, 10 ms of bursts; then the whole again.
+    let sections = vec![
+        on(Coag, 0.010, DAMPED, 1500.0),
+        rest(150e-6),
+        on(Coag, 0.010, DAMPED, 1500.0),
+        rest(0.012),
+    ];
+    expect(&recipe(sections, 0.0, 0.04), &[Coag, Rest, Coag], &[0.02015, 0.03215], 50e-6);
+}
+
+#[test]
+fn a_slow_ramp_is_one_phase() {
+    for ramp_s in [5e-3, 20e-3, 60e-3] {
+        let mut cut = on(Cut, 0.1, Wave::Continuous, 600.0);
+        if let Some(output) = &mut cut.output {
+            output.ramp_s = ramp_s;
+        }
+        let found = measured(&recipe(vec![rest(0.01), cut, rest(0.01)], 0.0, 0.12));
+        let kinds: Vec<Kind> = found.phases.iter().map(|phase| phase.kind).collect();
+        assert_eq!(kinds, [Rest, Cut, Rest], "ramp {ramp_s}");
+        // The mid reference level of the ramp is passed in its middle.
+        let start = found.phases[1].start_s;
+        assert!((start - 0.01 - ramp_s / 2.0).abs() < 0.1 * ramp_s, "ramp {ramp_s}: {start}");
+        let rise = found.phases[1].measures.get("onset_rise_s").unwrap().value;
+        assert!((rise / (0.8 * ramp_s) - 1.0).abs() < 0.1, "ramp {ramp_s}: rise {rise}");
+    }
+}
+
+#[test]
+fn an_onset_boost_is_no_edge_and_is_measured() {
+    // 20 ms at 390 V, then 300 V: RMS 1.3 times the steady one.
+    let sections = vec![
+        rest(0.01),
+        on(Cut, 0.020, Wave::Continuous, 390.0),
+        on(Cut, 0.080, Wave::Continuous, 300.0),
+        rest(0.01),
+    ];
+    let found = measured(&recipe(sections, 0.0, 0.12));
+    let kinds: Vec<Kind> = found.phases.iter().map(|phase| phase.kind).collect();
+    assert_eq!(kinds, [Rest, Cut, Rest]);
+    let boost = found.phases[1].measures.get("onset_boost").unwrap().value;
+    assert!((boost - 1.3).abs() < 0.01, "{boost}");
+}
+
+#[test]
+fn cycles_are_counted_and_timed() {
+    let sections =
+        vec![on(Cut, 0.010, Wave::Continuous, 500.0), on(Coag, 0.030, DAMPED, 1200.0), rest(0.010)];
+    let found = measured(&recipe(sections, 0.025, 0.19));
+    assert_eq!(found.cycles.sequence, [Cut, Coag, Rest]);
+    assert_eq!(found.cycles.count, 3);
+    let period = found.cycles.period_s.unwrap();
+    assert!((period.value / 0.05 - 1.0).abs() < 1e-3);
+    let share = found.kinds.get(Cut).unwrap().measures.get("phase_share").unwrap().value;
+    assert!((share - 0.2).abs() < 2e-3, "{share}");
+    assert!(found.flags.iter().any(|flag| flag.code == "incomplete_cycle"));
+}
+
+#[test]
+fn constant_zero_is_rest_and_says_so() {
+    let made =
+        Recipe { snr_db: None, ..recipe(vec![on(Cut, 0.01, Wave::Continuous, 0.0)], 0.0, 0.01) };
+    let found = measured(&made);
+    assert_eq!(found.phases.len(), 1);
+    assert_eq!(found.phases[0].kind, Rest);
+    assert!(found.flags.iter().any(|flag| flag.code == "no_output"));
+}
+
+#[test]
+fn offset_is_taken_from_rest_only() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("offset.csv");
+    let made = recipe(vec![on(Cut, 0.004, Wave::Continuous, 500.0), rest(0.004)], 0.0, 0.008);
+    let block = made.block(0..made.samples);
+    let mut rows = String::from("time (s),voltage (V),current (A)\n");
+    for k in 0..block.len() {
+        rows.push_str(&format!(
+            "{:e},{},{}\n",
+            k as f64 / 8e6,
+            block.v[k] + 12.0,
+            block.i[k] - 0.1
+        ));
+    }
+    std::fs::write(&path, rows).unwrap();
+    let found = crate::support::measure_file(&path, &Settings::default());
+    let offset = found.settings.voltage.as_ref().unwrap();
+    assert_eq!(offset.offset_from, "mean over rest");
+    assert!((offset.offset - 12.0).abs() < 0.1, "{offset:?}");
+    let power = found.kinds.get(Cut).unwrap().measures.get("power_w").unwrap().value;
+    assert!((power / 250.0 - 1.0).abs() < 2e-3, "{power}");
+}
+
+/// A smaller run of what docs/accuracy.md tells at length.
+#[test]
+fn short_cycles_of_every_shape_and_noise() {
+    for (number, coag) in [DAMPED, Wave::Gated { burst_hz: 16e3, duty: 0.08 }, Wave::Continuous]
+        .into_iter()
+        .enumerate()
+    {
+        for snr_db in [20.0, 30.0, 40.0, 60.0] {
+            let peak = if coag == Wave::Continuous { 150.0 } else { 1800.0 };
+            let sections = vec![
+                on(Cut, 0.012, Wave::Continuous, 500.0),
+                on(Coag, 0.050, coag, peak),
+                rest(0.011),
+            ];
+            let mut made = recipe(sections, 0.030, 0.090);
+            made.snr_db = Some(snr_db);
+            made.bits = Some(8);
+            made.seed = number as u64;
+            let found = measured(&made);
+            let kinds: Vec<Kind> = found.phases.iter().map(|phase| phase.kind).collect();
+            assert_eq!(kinds, [Coag, Rest, Cut, Coag], "{coag:?} {snr_db} dB");
+        }
+    }
+}
