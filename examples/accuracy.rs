@@ -3,6 +3,8 @@
 //! `cargo run --release --example accuracy [-- CYCLES]` (1,000 cycles take about ten minutes on
 //! two cores). The captures are made sample by sample from their recipe and never written to disk.
 
+#![allow(clippy::print_stdout)]
+
 use crestbook::segment::{Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, TruthPhase, Wave, truth};
 use crestbook::trace::{Block, Kind, Overview, ReadFailure, Samples};

@@ -1,5 +1,5 @@
 //! One binary for all tests from the outside.
-#![allow(clippy::unwrap_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::print_stderr, missing_docs)]
 
 mod bad_input;
 mod command_line;
