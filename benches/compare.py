@@ -21,30 +21,50 @@ VENV = HERE / ".venv"
 PYTHON = VENV / "bin" / "python"
 NEEDS = ["numpy", "scipy", "pandas", "polars"]
 
-# What the two scripts have in common: phases from the block RMS, and per phase RMS, power, peak,
-# crest factor and carrier. It is far less than crestbook does (no interpolated peaks, no bursts,
-# no refined edges), so the ratios are on the safe side.
+# What the two scripts have in common: offset, analytic-signal envelope, phases from it, per phase
+# RMS, power, peak, crest factor, carrier by a sine fit, and bursts with rate, on-time and energy.
+# Written as one writes it with numpy and scipy: whole arrays, no loops over samples. crestbook
+# does more (peaks between samples, noise, edges by likelihood, flags), so the ratios are fair to
+# the scripts.
 ANALYSIS = r'''
 import numpy as np
-from scipy import signal
+from scipy import fft, ndimage, optimize, signal
 def analyse(t, v, i):
     fs = (len(t) - 1) / (t[-1] - t[0])
+    size = fft.next_fast_len(len(v))
+    envelope = np.abs(signal.hilbert(v, size)[:len(v)])
     n = int(fs * 250e-6)
-    blocks = len(v) // n
-    level = np.sqrt(np.mean(v[:blocks * n].reshape(blocks, n) ** 2, axis=1))
-    kurt = np.mean(v[:blocks * n].reshape(blocks, n) ** 4, axis=1) / np.maximum(level, 1e-9) ** 4
-    on = level > 0.02 * level.max()
-    state = np.where(on, np.where(kurt > 4, 2, 1), 0)
-    edges = np.flatnonzero(np.diff(state)) + 1
-    bounds = np.concatenate([[0], edges, [blocks]]) * n
+    level = ndimage.uniform_filter1d(v * v, n)
+    crest = ndimage.maximum_filter1d(envelope, n) / np.sqrt(np.maximum(level, 1e-12))
+    on = level > (0.02 ** 2) * level.max()
+    state = np.where(on, np.where(crest > 4, 2, 1), 0).astype(np.int8)
+    bounds = np.concatenate([[0], np.flatnonzero(np.diff(state)) + 1, [len(v)]])
+    keep = np.concatenate([[True], np.diff(bounds)[1:] > 2 * n, [True]])
+    bounds = bounds[keep]
+    rest = ~on
+    v = v - (v[rest].mean() if rest.any() else 0)
+    i = i - (i[rest].mean() if rest.any() else 0)
     out = []
     for a, b in zip(bounds[:-1], bounds[1:]):
-        pv, pi = v[a:b], i[a:b]
-        rms = np.sqrt(np.mean(pv * pv))
-        peak = np.abs(pv).max()
-        f, p = signal.periodogram(pv[:1 << 16], fs, window="hann")
-        out.append((a / fs, b / fs, rms, np.sqrt(np.mean(pi * pi)), np.mean(pv * pi), peak,
-                    peak / rms, f[np.argmax(p)]))
+        pv, pi, pe = v[a:b], i[a:b], envelope[a:b]
+        p = pv * pi
+        rms, peak = np.sqrt(np.mean(pv * pv)), np.abs(pv).max()
+        f, s = signal.periodogram(pv[:1 << 16], fs, window="hann")
+        x, k = pv[:1 << 14], np.arange(min(len(pv), 1 << 14)) / fs
+        def rest_of(q):
+            return q[0] * np.cos(q[2] * k) + q[1] * np.sin(q[2] * k) + q[3] - x
+        w = 2 * np.pi * f[np.argmax(s)]
+        fit = optimize.least_squares(rest_of, [peak, peak, w, 0], x_scale=[peak, peak, w, peak])
+        above = pe > 0.1 * peak
+        starts = np.flatnonzero(above[1:] & ~above[:-1]) + 1
+        ends = np.flatnonzero(~above[1:] & above[:-1]) + 1
+        bursts = None
+        if len(starts) > 2:
+            m = min(len(starts), len(ends)) - 1
+            energy = np.add.reduceat(p, starts) / fs
+            bursts = (fs / np.diff(starts).mean(), (ends[:m] - starts[:m]).mean() / fs, energy.mean())
+        out.append((a / fs, b / fs, rms, np.sqrt(np.mean(pi * pi)), p.mean(), peak, peak / rms,
+                    fit.x[2] / 2 / np.pi, bursts))
     return out
 '''
 SCRIPTS = {

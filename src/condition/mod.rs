@@ -18,6 +18,9 @@ pub struct ChannelChain {
 impl ChannelChain {
     fn level(&self, x: &mut [f64]) {
         let (gain, offset) = (self.gain, self.offset);
+        if (gain - 1.0).abs() < f64::EPSILON && offset.abs() < f64::MIN_POSITIVE {
+            return;
+        }
         for value in x {
             *value = (*value - offset) * gain;
         }

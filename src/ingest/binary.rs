@@ -72,11 +72,13 @@ pub fn refuse_unbounded(
 ) -> Result<(), IngestError> {
     // Zero times a finite number is zero, times anything else NaN: one vector sum tells.
     let mut lanes = [0.0; 8];
-    for chunk in column.chunks(8) {
-        for (lane, value) in lanes.iter_mut().zip(chunk) {
-            *lane += value * 0.0;
+    let (chunks, rest) = column.as_chunks::<8>();
+    for chunk in chunks {
+        for lane in 0..8 {
+            lanes[lane] += chunk[lane] * 0.0;
         }
     }
+    lanes[0] += rest.iter().map(|value| value * 0.0).sum::<f64>();
     if lanes.iter().all(|lane| lane.is_finite()) {
         return Ok(());
     }

@@ -27,7 +27,7 @@ pub struct Budget {
 
 impl Default for Budget {
     fn default() -> Self {
-        Self { burst_samples: 1 << 21, fitted_bursts: 150, fitted_slices: 4, peak_cells: 24 }
+        Self { burst_samples: 1 << 20, fitted_bursts: 150, fitted_slices: 4, peak_cells: 24 }
     }
 }
 
@@ -134,7 +134,7 @@ struct CloseLook<'a> {
 }
 
 /// Samples of one look.
-const LOOK: u64 = 1 << 17;
+const LOOK: u64 = 1 << 16;
 
 impl<'a> CloseLook<'a> {
     fn new(setting: &'a Setting<'a>, range: Range<u64>) -> Self {

@@ -61,24 +61,6 @@ pub fn mean_and_deviation(x: &[f64]) -> Option<(f64, Option<f64>)> {
     })
 }
 
-/// Sum of fourth powers of `x - about`.
-#[must_use]
-pub fn fourth(x: &[f64], about: f64) -> f64 {
-    let mut lanes = [0.0; LANES];
-    let chunks = x.chunks_exact(LANES);
-    let power = |value: &f64| {
-        let square = (value - about) * (value - about);
-        square * square
-    };
-    let tail: f64 = chunks.remainder().iter().map(power).sum();
-    for chunk in chunks {
-        for (lane, value) in lanes.iter_mut().zip(chunk) {
-            *lane += power(value);
-        }
-    }
-    lane_sum(lanes) + tail
-}
-
 /// Smallest and largest value; `None` of nothing. Values must not be NaN.
 #[must_use]
 pub fn extremes(x: &[f64]) -> Option<(f64, f64)> {
@@ -128,29 +110,36 @@ impl PairMoments {
     #[must_use]
     pub fn of(v: &[f64], i: &[f64]) -> Self {
         let means = [v, i].map(|x| mean(x).unwrap_or(0.0));
-        Self::about(v, i, means)
+        Self::about(v, i, means).0
     }
 
-    /// The same where the means (or values near them) are known already.
+    /// The same where the means (or values near them) are known already, and the sum of fourth
+    /// powers of the deviations of `v`, or of `i` where there is no `v`.
     #[must_use]
-    pub fn about(v: &[f64], i: &[f64], [mean_v, mean_i]: [f64; 2]) -> Self {
+    pub fn about(v: &[f64], i: &[f64], [mean_v, mean_i]: [f64; 2]) -> (Self, f64) {
         let n = v.len().max(i.len());
         if n == 0 {
-            return Self::default();
+            return (Self::default(), 0.0);
         }
-        let (m2_v, sum_v) = deviations(v, mean_v);
-        let (m2_i, sum_i) = deviations(i, mean_i);
-        let products = if v.len() == i.len() { products(v, mean_v, i, mean_i) } else { 0.0 };
+        let Powers { sum: sum_v, squares: m2_v, fourths } = powers(v, mean_v);
+        let (sum_i, m2_i, products, fourths) = if v.len() == i.len() {
+            let (sum, squares, products) = beside(v, mean_v, i, mean_i);
+            (sum, squares, products, fourths)
+        } else {
+            let own = powers(i, mean_i);
+            (own.sum, own.squares, 0.0, if v.is_empty() { own.fourths } else { fourths })
+        };
         // Second-order correction for the rounding of the means (Chan et al., corrected two-pass).
         let count = n as f64;
-        Self {
+        let moments = Self {
             n: n as u64,
             mean_v: mean_v + sum_v / count,
             mean_i: mean_i + sum_i / count,
             m2_v: m2_v - sum_v * sum_v / count,
             m2_i: m2_i - sum_i * sum_i / count,
             c_vi: products - sum_v * sum_i / count,
-        }
+        };
+        (moments, fourths)
     }
 
     /// Adds the samples of `other`.
@@ -201,37 +190,59 @@ impl PairMoments {
     }
 }
 
-fn deviations(x: &[f64], mean: f64) -> (f64, f64) {
-    let mut squares = [0.0; LANES];
-    let mut sums = [0.0; LANES];
-    let chunks = x.chunks_exact(LANES);
-    let (mut square_tail, mut sum_tail) = (0.0, 0.0);
-    for value in chunks.remainder() {
-        let d = value - mean;
-        square_tail += d * d;
-        sum_tail += d;
-    }
-    for chunk in chunks {
-        for lane in 0..LANES {
-            let d = chunk[lane] - mean;
-            squares[lane] += d * d;
-            sums[lane] += d;
-        }
-    }
-    (lane_sum(squares) + square_tail, lane_sum(sums) + sum_tail)
+/// Sums of powers of deviations.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Powers {
+    /// Sum of deviations; 0 but for rounding where they are taken about the mean.
+    pub sum: f64,
+    /// Sum of squares.
+    pub squares: f64,
+    /// Sum of fourth powers.
+    pub fourths: f64,
 }
 
-fn products(v: &[f64], mean_v: f64, i: &[f64], mean_i: f64) -> f64 {
-    let mut lanes = [0.0; LANES];
-    let (vs, is) = (v.chunks_exact(LANES), i.chunks_exact(LANES));
-    let tail: f64 =
-        vs.remainder().iter().zip(is.remainder()).map(|(v, i)| (v - mean_v) * (i - mean_i)).sum();
-    for (v, i) in vs.zip(is) {
+/// Sums of powers of `x - about`, in one sweep.
+#[must_use]
+pub fn powers(x: &[f64], about: f64) -> Powers {
+    let (mut sums, mut squares, mut fourths) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
+    let (chunks, rest) = x.as_chunks::<LANES>();
+    for chunk in chunks {
         for lane in 0..LANES {
-            lanes[lane] += (v[lane] - mean_v) * (i[lane] - mean_i);
+            let d = chunk[lane] - about;
+            let square = d * d;
+            sums[lane] += d;
+            squares[lane] += square;
+            fourths[lane] += square * square;
         }
     }
-    lane_sum(lanes) + tail
+    for (lane, value) in rest.iter().enumerate() {
+        let d = value - about;
+        sums[lane] += d;
+        squares[lane] += d * d;
+        fourths[lane] += d * d * d * d;
+    }
+    Powers { sum: lane_sum(sums), squares: lane_sum(squares), fourths: lane_sum(fourths) }
+}
+
+/// Sum and sum of squares of the deviations of `i`, and of their products with those of `v`.
+fn beside(v: &[f64], mean_v: f64, i: &[f64], mean_i: f64) -> (f64, f64, f64) {
+    let (mut sums, mut squares, mut products) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
+    let ((vs, rest_v), (is, rest_i)) = (v.as_chunks::<LANES>(), i.as_chunks::<LANES>());
+    for (v, i) in vs.iter().zip(is) {
+        for lane in 0..LANES {
+            let d = i[lane] - mean_i;
+            sums[lane] += d;
+            squares[lane] += d * d;
+            products[lane] += (v[lane] - mean_v) * d;
+        }
+    }
+    for (lane, (v, i)) in rest_v.iter().zip(rest_i).enumerate() {
+        let d = i - mean_i;
+        sums[lane] += d;
+        squares[lane] += d * d;
+        products[lane] += (v - mean_v) * d;
+    }
+    (lane_sum(sums), lane_sum(squares), lane_sum(products))
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@
 //! not grow with the record; only the resolution falls, and edges are refined on samples anyway.
 
 use super::block::Block;
-use crate::numeric::moments::{PairMoments, Scan, fourth, scan};
+use crate::numeric::moments::{PairMoments, Scan, scan};
 use std::ops::Range;
 
 /// Moments and extremes of one cell of consecutive samples.
@@ -26,11 +26,10 @@ impl Cell {
     pub fn of(v: &[f64], i: &[f64]) -> Self {
         let scans = [v, i].map(scan);
         let mean = |found: Option<Scan>, x: &[f64]| found.map_or(0.0, |s| s.sum / x.len() as f64);
-        let moments = PairMoments::about(v, i, [mean(scans[0], v), mean(scans[1], i)]);
-        let (leading, about) = if v.is_empty() { (i, moments.mean_i) } else { (v, moments.mean_v) };
+        let (moments, fourth) = PairMoments::about(v, i, [mean(scans[0], v), mean(scans[1], i)]);
         #[allow(clippy::cast_possible_truncation)]
         let [v, i] = scans.map(|found| found.map_or([0.0; 2], |s| [s.low as f32, s.high as f32]));
-        Self { moments, fourth: fourth(leading, about), v, i }
+        Self { moments, fourth, v, i }
     }
 
     /// Adds a neighbour.

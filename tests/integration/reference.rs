@@ -2,7 +2,7 @@
 
 use crate::support::{SAME, close, fixture, value};
 use crestbook::numeric::envelope::envelope;
-use crestbook::numeric::moments::{PairMoments, fourth};
+use crestbook::numeric::moments::{PairMoments, powers};
 use crestbook::pipeline::{self, Settings, Unobserved};
 use std::f64::consts::TAU;
 
@@ -51,7 +51,7 @@ fn sine_fit_and_kurtosis_as_scipy_has_them() {
     let moments = PairMoments::of(&piece.v, &[]);
     close("mean", moments.mean_v, wanted("v_mean"), 1e-6);
     let n = moments.n as f64;
-    let kurtosis = fourth(&piece.v, moments.mean_v) / n / (moments.m2_v / n).powi(2);
+    let kurtosis = powers(&piece.v, moments.mean_v).fourths / n / (moments.m2_v / n).powi(2);
     close("kurtosis", kurtosis, wanted("kurtosis_v"), SAME);
 }
 
