@@ -7,7 +7,7 @@
 
 use crestbook::segment::{Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, TruthPhase, Wave, truth};
-use crestbook::trace::{Block, Kind, Overview, ReadFailure, Samples};
+use crestbook::trace::{Block, Kind, Overview, Phase, ReadFailure, Samples};
 use crestbook::units::SampleRate;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
@@ -129,15 +129,22 @@ fn allowed(recipe: &Recipe, before: Kind, after: Kind) -> f64 {
     of(before).max(of(after))
 }
 
-/// Without a first and a last one that the record cuts to less than a phase can be: whether such
-/// a stub is told as a phase of its own says nothing.
-fn without_stubs<T>(mut phases: Vec<T>, length: impl Fn(&T) -> f64) -> Vec<T> {
+/// Takes away a first and a last phase of the truth that the record cuts to less than a phase can
+/// be, and their like among those found: whether such a stub is told says nothing.
+fn without_stubs(truth: &mut Vec<TruthPhase>, found: &mut Vec<Phase>, rate: SampleRate) {
     const LEAST: f64 = 2.5e-3;
-    phases.pop_if(|last| length(last) < LEAST);
-    if phases.first().is_some_and(|first| length(first) < LEAST) {
-        phases.remove(0);
+    let stub = |phase: &TruthPhase| phase.end_s - phase.start_s < LEAST;
+    // The found one may be longer by what its edge is off.
+    let like = |phase: &Phase| rate.seconds(phase.len() as f64) < 1.1 * LEAST;
+    if truth.pop_if(|last| stub(last)).is_some() {
+        found.pop_if(|last| like(last));
     }
-    phases
+    if truth.first().is_some_and(stub) {
+        truth.remove(0);
+        if found.first().is_some_and(like) {
+            found.remove(0);
+        }
+    }
 }
 
 fn main() {
@@ -164,9 +171,8 @@ fn main() {
             overview.finish();
             let found = segment(&overview, &Made(&recipe), Some(1.0), &Thresholds::default())
                 .expect("made samples can always be read");
-            let wanted =
-                without_stubs(truth(&recipe, 0.1).phases, |p: &TruthPhase| p.end_s - p.start_s);
-            let found = without_stubs(found.phases, |p| recipe.rate.seconds(p.len() as f64));
+            let (mut wanted, mut found) = (truth(&recipe, 0.1).phases, found.phases);
+            without_stubs(&mut wanted, &mut found, recipe.rate);
             let right = wanted.len() == found.len()
                 && wanted.iter().zip(&found).all(|(a, b)| a.kind == b.kind);
             let snr = recipe.snr_db.unwrap_or(60.0);

@@ -205,12 +205,15 @@ pub fn plot(run: &Run, subtitle: &str, path: &Path) -> Result<(), Failure> {
         excerpt: None,
         help: None,
     };
+    let carriers = measurement.phases.iter().filter_map(|p| p.measures.get("fundamental_hz"));
+    let lowest = carriers.map(|carrier| carrier.value).reduce(f64::min);
     let svg = picture::svg(&Picture {
         title: &title,
         subtitle,
         overview: run.record.overview(),
         samples: run.record.samples(),
         phases: &run.phases,
+        carrier_s: lowest.map_or(0.0, |hz| 1.0 / hz),
         close_s: &close_s,
     })
     .map_err(|error| fail(&error))?;

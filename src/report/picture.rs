@@ -19,6 +19,8 @@ pub struct Picture<'a> {
     pub samples: &'a dyn Samples,
     /// Its phases.
     pub phases: &'a [Phase],
+    /// Longest carrier cycle, s; no column of the overview is much shorter.
+    pub carrier_s: f64,
     /// Rough length of a burst period or of a carrier cycle by kind, s: how much the close-up
     /// shows.
     pub close_s: &'a dyn Fn(Kind) -> f64,
@@ -39,8 +41,10 @@ const WIDTH: u32 = 1200;
 const PANEL: u32 = 230;
 const CLOSE: u32 = 250;
 const HEAD: u32 = 86;
-/// Columns of the overview: one pixel each.
-const COLUMNS: usize = 1100;
+/// Most columns of the overview: one pixel each.
+const COLUMNS: usize = 1090;
+/// Records up to this length are drawn as a line.
+const AS_LINE: u64 = 3000;
 /// Records up to this length are drawn from their samples, longer ones from their cells.
 const FROM_SAMPLES: u64 = 1 << 20;
 
@@ -171,7 +175,10 @@ fn columns(picture: &Picture<'_>) -> Result<Vec<(f64, Cell)>, PictureError> {
     let total = picture.overview.samples();
     let mut found = Vec::with_capacity(COLUMNS);
     let cells = picture.overview.cells();
-    let count = COLUMNS.min(usize::try_from(total).unwrap_or(COLUMNS)).max(1);
+    // Two carrier cycles at least, so that each column shows both crests and a steady RMS.
+    let cycles = rate.seconds(total as f64) / (2.0 * picture.carrier_s).max(f64::MIN_POSITIVE);
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let count = COLUMNS.min(cycles as usize).clamp(1, usize::try_from(total).unwrap_or(1).max(1));
     let block = if total <= FROM_SAMPLES { Some(picture.samples.read(0..total)?) } else { None };
     for k in 0..count as u64 {
         let span = k * total / count as u64..(k + 1) * total / count as u64;
@@ -232,14 +239,22 @@ fn overview_panel(
         chart.draw_series([Rectangle::new(frame, tint)]).map_err(draw)?;
     }
     mesh(&mut chart, &format!("{name} ({})", unit.symbol()))?;
-    let bars = columns.iter().map(|(time, cell)| {
-        let [low, high] = range(cell);
-        PathElement::new(
-            vec![(*time, f64::from(low)), (*time, f64::from(high))],
-            VOLTAGE.stroke_width(2),
-        )
-    });
-    chart.draw_series(bars).map_err(draw)?;
+    let total = picture.overview.samples();
+    if total <= AS_LINE {
+        let block = picture.samples.read(0..total)?;
+        let x = if *unit == Unit::Volt { &block.v } else { &block.i };
+        let points = x.iter().enumerate().map(|(k, value)| (rate.seconds(k as f64), *value));
+        chart.draw_series(LineSeries::new(points, VOLTAGE.stroke_width(1))).map_err(draw)?;
+    } else {
+        // Half a column, and a little more so that no seams are left between them.
+        let width = length * (0.5 / columns.len() as f64 + 0.4 / COLUMNS as f64);
+        let bars = columns.iter().map(|(time, cell)| {
+            let [low, high] = range(cell);
+            let frame = [(time - width, f64::from(low)), (time + width, f64::from(high))];
+            Rectangle::new(frame, VOLTAGE.filled().stroke_width(0))
+        });
+        chart.draw_series(bars).map_err(draw)?;
+    }
     let rms = columns.iter().map(|(time, cell)| (*time, root_mean_square(&cell.moments, *unit)));
     chart
         .draw_series(LineSeries::new(rms, ENVELOPE.stroke_width(2)))
@@ -293,10 +308,12 @@ fn time_label(x: f64) -> String {
 
 /// A number on an axis: at most four digits, no trailing zeros.
 fn short(y: f64) -> String {
+    // What rounding leaves of zero.
+    let y = if y.abs() < 1e-9 { 0.0 } else { y };
     if y.abs() >= 1.0 || y == 0.0 {
         format!("{y:.0}")
     } else {
-        format!("{y:.3}").trim_end_matches('0').to_owned()
+        format!("{y:.3}").trim_end_matches('0').trim_end_matches('.').to_owned()
     }
 }
 

@@ -200,9 +200,11 @@ fn merge_alike(look: &Look<'_>, pieces: Vec<Piece>) -> Result<Vec<Piece>, ReadFa
         let join = match (last.evidence, piece.evidence) {
             (Some(a), Some(b)) => {
                 let ratio = (a.rms / b.rms).max(b.rms / a.rms);
+                // What the record cuts off may be short.
                 let short = |piece: &Piece| {
                     let span = look.span(&piece.frames);
-                    ((span.end - span.start) as f64) < shortest
+                    let inside = span.start > 0 && span.end < look.samples.len();
+                    inside && ((span.end - span.start) as f64) < shortest
                 };
                 short(last)
                     || short(&piece)

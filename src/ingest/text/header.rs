@@ -47,7 +47,7 @@ pub fn read(
     receipt: &mut Receipt,
 ) -> Result<Header, IngestError> {
     #[allow(clippy::cast_possible_truncation)]
-    let above = String::from_utf8_lossy(&head[..dialect.data_start as usize]).into_owned();
+    let above = decode(&head[..dialect.data_start as usize]);
     let above = above.trim_start_matches('\u{feff}');
     let rows: Vec<Vec<String>> = above
         .lines()
@@ -114,6 +114,14 @@ pub fn read(
         receipt.note("channel", format!("{} ({unit}{factor})", channel.name));
     }
     Ok(Header { columns, channels, time, interval })
+}
+
+/// UTF-8, or else Latin-1, in which older instruments write their unit signs.
+fn decode(bytes: &[u8]) -> String {
+    match std::str::from_utf8(bytes) {
+        Ok(text) => text.to_owned(),
+        Err(_) => bytes.iter().map(|byte| char::from(*byte)).collect(),
+    }
 }
 
 fn nameless() -> ChannelInfo {
