@@ -1,7 +1,7 @@
 //! Least-squares fit of a steady or decaying sine.
 //!
 //! IEEE Std 1057 four-parameter sine fit, with a fifth parameter for the decay where wanted:
-//! x[n] = exp(-a n) (A cos(w n) + B sin(w n)) + C. Gauss-Newton from a start value near w.
+//! `x[n] = exp(-a n) (A cos(w n) + B sin(w n)) + C`. Gauss-Newton from a start value near w.
 
 /// What a fit found; frequencies and decays per sample.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -17,7 +17,7 @@ pub struct Fourier {
 /// Power of a slice under a Hann window, bin 0 to the Nyquist bin.
 #[derive(Clone, Debug)]
 pub struct Spectrum {
-    /// |X[k]|^2, not normalised.
+    /// `|X[k]|^2`, not normalised.
     pub power: Vec<f64>,
     /// Length of the transformed slice.
     pub length: usize,

@@ -1,11 +1,11 @@
 //! Where the output changes: from the overview of a record to its phases and cycles.
 //!
-//! 1. [`frames`]: cells are gathered into frames of a quarter millisecond, several bursts long.
-//! 2. [`levels`]: the noise floor, and which frames carry output at all.
-//! 3. [`edges`]: jumps of level or shape inside powered stretches, then every edge refined to
+//! 1. `frames`: cells are gathered into frames of a quarter millisecond, several bursts long.
+//! 2. `levels`: the noise floor, and which frames carry output at all.
+//! 3. `edges`: jumps of level or shape inside powered stretches, then every edge refined to
 //!    the sample on the raw data.
-//! 4. [`kinds`]: cut or coag, by crest factor and peak.
-//! 5. [`cycles`]: the repeating sequence.
+//! 4. `kinds`: cut or coag, by crest factor and peak.
+//! 5. `cycles`: the repeating sequence.
 //!
 //! All of it is linear in the length of the record; only a few milliseconds around each edge and
 //! a few frames inside each phase are read again.
