@@ -15,5 +15,5 @@ pub mod stats;
 mod survey;
 
 pub use set::MeasureSet;
-pub use sliding::largest_mean;
-pub use survey::{Budget, Setting, survey};
+pub use sliding::largest_1s;
+pub use survey::{Budget, SurveyInput, survey};

@@ -1,11 +1,27 @@
 //! Largest mean over a window that slides along the record.
 
+use super::stats::PowerBy;
+use crate::trace::Cell;
+
+/// Largest mean power over 1 s, W, at the resolution of the cells; `interval_s` is the sample
+/// interval. `None` where the cells cover less or the power can't be had.
+#[must_use]
+pub fn largest_1s(cells: &[Cell], power_by: PowerBy, interval_s: f64) -> Option<f64> {
+    let energies: Option<Vec<(f64, f64)>> = cells
+        .iter()
+        .map(|cell| {
+            let time = cell.moments.n as f64 * interval_s;
+            Some((time, power_by.power(&cell.moments).ok()? * time))
+        })
+        .collect();
+    largest_mean(&energies?, 1.0)
+}
+
 /// Largest mean of a quantity over any window of `window` (in the unit of the cell lengths).
 ///
 /// `cells` gives, in order, the length of each cell and the integral over it; inside a cell the
 /// quantity is taken to be even. `None` where the record is shorter than the window.
-#[must_use]
-pub fn largest_mean(cells: &[(f64, f64)], window: f64) -> Option<f64> {
+fn largest_mean(cells: &[(f64, f64)], window: f64) -> Option<f64> {
     let mut borders = Vec::with_capacity(cells.len() + 1);
     let (mut place, mut total) = (0.0, 0.0);
     borders.push((place, total));

@@ -3,7 +3,7 @@
 use super::bursts::{self, Rule};
 use super::carrier::{self, LOWEST_HZ};
 use super::onset::onset;
-use super::sliding::largest_mean;
+use super::sliding::largest_1s;
 use super::stats::{Bursts, Carrier, IntervalStats, Peaks, PowerBy, Repeated, Shape};
 use crate::numeric::crest::{HALO, crests, unbiased_maximum};
 use crate::numeric::moments::PairMoments;
@@ -33,7 +33,7 @@ impl Default for Budget {
 
 /// What a survey needs to know besides the phase.
 #[derive(Clone, Copy)]
-pub struct Setting<'a> {
+pub struct SurveyInput<'a> {
     /// The record's summary, offsets taken away.
     pub overview: &'a Overview,
     /// The record's samples, offsets taken away.
@@ -55,7 +55,7 @@ pub struct Setting<'a> {
 /// # Errors
 /// Where samples can't be read again.
 pub fn survey(
-    setting: &Setting<'_>,
+    setting: &SurveyInput<'_>,
     phase: &Phase,
     after_rest: bool,
 ) -> Result<IntervalStats, ReadFailure> {
@@ -65,7 +65,9 @@ pub fn survey(
     stats.duration_s = Repeated::of(&[rate.seconds(phase.len() as f64)]);
     stats.moments = moments(setting, &range)?;
     if rate.seconds(phase.len() as f64) >= 1.0 {
-        stats.largest_1s_w = largest_1s(setting, &range);
+        let (_, cells, _) = setting.overview.inside(&range);
+        let cells = &setting.overview.cells()[cells];
+        stats.largest_1s_w = largest_1s(cells, setting.power_by, stats.interval_s);
     }
     if !phase.kind.powered() {
         return Ok(stats);
@@ -85,7 +87,7 @@ pub fn survey(
 }
 
 /// Moments of a range: whole cells, and the samples at its ends that no whole cell covers.
-fn moments(setting: &Setting<'_>, range: &Range<u64>) -> Result<PairMoments, ReadFailure> {
+fn moments(setting: &SurveyInput<'_>, range: &Range<u64>) -> Result<PairMoments, ReadFailure> {
     let (before, cells, after) = setting.overview.inside(range);
     let mut total = PairMoments::default();
     let mut add = |part: Range<u64>| -> Result<(), ReadFailure> {
@@ -103,23 +105,9 @@ fn moments(setting: &Setting<'_>, range: &Range<u64>) -> Result<PairMoments, Rea
     Ok(total)
 }
 
-/// Largest mean power over 1 s inside a range, at the resolution of the cells.
-fn largest_1s(setting: &Setting<'_>, range: &Range<u64>) -> Option<f64> {
-    let (_, cells, _) = setting.overview.inside(range);
-    let interval = 1.0 / setting.samples.rate().hertz();
-    let energies: Option<Vec<(f64, f64)>> = setting.overview.cells()[cells]
-        .iter()
-        .map(|cell| {
-            let time = cell.moments.n as f64 * interval;
-            Some((time, setting.power_by.power(&cell.moments).ok()? * time))
-        })
-        .collect();
-    largest_mean(&energies?, 1.0)
-}
-
 /// Looks at stretches of a powered phase, sample by sample.
 struct CloseLook<'a> {
-    setting: &'a Setting<'a>,
+    setting: &'a SurveyInput<'a>,
     range: Range<u64>,
     fourier: Fourier,
     /// Carrier cycle in samples; 0 until it is known.
@@ -137,7 +125,7 @@ struct CloseLook<'a> {
 const LOOK: u64 = 1 << 16;
 
 impl<'a> CloseLook<'a> {
-    fn new(setting: &'a Setting<'a>, range: Range<u64>) -> Self {
+    fn new(setting: &'a SurveyInput<'a>, range: Range<u64>) -> Self {
         Self {
             setting,
             range,

@@ -11,7 +11,7 @@ pub use record::{Record, open};
 use crate::ingest::IngestError;
 use crate::keyfile::KeyfileError;
 use crate::measures::stats::{IntervalStats, PowerBy};
-use crate::measures::{Budget, MeasureSet, Setting, survey};
+use crate::measures::{Budget, MeasureSet, SurveyInput, largest_1s, survey};
 use crate::result::{
     CaptureFacts, ChannelPlan, CycleResult, CyclesResult, KindResult, Kinds, Measurement,
     PhaseResult, Plan, Program,
@@ -144,7 +144,7 @@ fn survey_all(
     sigma: (f64, f64),
     observer: &dyn Observer,
 ) -> Result<Vec<IntervalStats>, PipelineError> {
-    let setting = Setting {
+    let input = SurveyInput {
         overview: record.overview(),
         samples: record.samples(),
         channels: record.channels(),
@@ -162,7 +162,7 @@ fn survey_all(
                 return done;
             }
             let after_rest = k > 0 && phases[k - 1].kind == Kind::Rest;
-            done.push((k, survey(&setting, &phases[k], after_rest)));
+            done.push((k, survey(&input, &phases[k], after_rest)));
         }
     };
     let mut found: Vec<(usize, Result<IntervalStats, ReadFailure>)> = std::thread::scope(|scope| {
@@ -200,7 +200,7 @@ fn assemble(
         whole.merge(one);
     }
     whole.duration_s = crate::measures::stats::Repeated::of(&[seconds(samples)]);
-    whole.largest_1s_w = record.largest_1s();
+    whole.largest_1s_w = largest_1s(record.overview().cells(), record.power_by(), interval);
 
     let cycles = cycles::find(phases);
     let mut kinds = Kinds::default();

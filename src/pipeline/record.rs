@@ -7,7 +7,6 @@ use crate::ingest::sheet::LoadKind;
 use crate::ingest::{
     self, IngestError, Piece, RateSource, Receipt, Selection, Stamps, TraceReader,
 };
-use crate::measures::largest_mean;
 use crate::measures::stats::PowerBy;
 use crate::numeric::moments::PairMoments;
 use crate::numeric::spectrum::Fourier;
@@ -409,21 +408,6 @@ impl Record {
             _ => 0.0,
         };
         Ok((leading, leading * ratio))
-    }
-
-    /// Largest mean power over 1 s of the whole record, W.
-    pub(super) fn largest_1s(&self) -> Option<f64> {
-        let interval = 1.0 / self.samples.rate.hertz();
-        let cells: Option<Vec<(f64, f64)>> = self
-            .overview
-            .cells()
-            .iter()
-            .map(|cell| {
-                let time = cell.moments.n as f64 * interval;
-                Some((time, self.power_by.power(&cell.moments).ok()? * time))
-            })
-            .collect();
-        largest_mean(&cells?, 1.0)
     }
 }
 

@@ -238,7 +238,7 @@ fn overview_panel(
         let tint = colour(phase.kind).mix(0.16).filled();
         chart.draw_series([Rectangle::new(frame, tint)]).map_err(draw)?;
     }
-    mesh(&mut chart, &format!("{name} ({})", unit.symbol()))?;
+    mesh(&mut chart, &format!("{name} ({})", unit.symbol()), [9, 7])?;
     let total = picture.overview.samples();
     if total <= AS_LINE {
         let block = picture.samples.read(0..total)?;
@@ -278,11 +278,15 @@ type Chart<'a, 'b> = ChartContext<
     Cartesian2d<plotters::coord::types::RangedCoordf64, plotters::coord::types::RangedCoordf64>,
 >;
 
-fn mesh(chart: &mut Chart<'_, '_>, name: &str) -> Result<(), PictureError> {
+fn mesh(
+    chart: &mut Chart<'_, '_>,
+    name: &str,
+    [x_labels, y_labels]: [usize; 2],
+) -> Result<(), PictureError> {
     chart
         .configure_mesh()
-        .x_labels(9)
-        .y_labels(7)
+        .x_labels(x_labels)
+        .y_labels(y_labels)
         .light_line_style(TRANSPARENT)
         .bold_line_style(FAINT.mix(0.35))
         .axis_style(FAINT)
@@ -361,20 +365,8 @@ fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), Pi
         .map_err(draw)?;
     let frame = [(span.start, -top), (span.end, top)];
     chart.draw_series([Rectangle::new(frame, colour(kind).mix(0.16).filled())]).map_err(draw)?;
-    chart
-        .configure_mesh()
-        .x_labels(6)
-        .y_labels(5)
-        .light_line_style(TRANSPARENT)
-        .bold_line_style(FAINT.mix(0.35))
-        .axis_style(FAINT)
-        .label_style(("sans-serif", 12).into_font().color(&INK))
-        .axis_desc_style(("sans-serif", 13).into_font().color(&INK))
-        .x_label_formatter(&|x| time_label(*x))
-        .y_label_formatter(&|y| short(*y))
-        .y_desc(if unit == Unit::Volt { "voltage (V)" } else { "current (A)" })
-        .draw()
-        .map_err(draw)?;
+    let name = if unit == Unit::Volt { "voltage (V)" } else { "current (A)" };
+    mesh(&mut chart, name, [6, 5])?;
     let points = x.iter().enumerate().map(|(k, value)| (rate.seconds(k as f64), *value));
     chart.draw_series(LineSeries::new(points, VOLTAGE.stroke_width(1))).map_err(draw)?;
     Ok(())
