@@ -32,6 +32,9 @@ pub struct Rule {
 /// rise to twice the valley: hysteresis against ripple and noise.
 const VALLEY: f64 = 0.5;
 
+/// A burst is no burst below this share of the highest.
+const LOWEST_BURST: f64 = 0.25;
+
 /// Finds the bursts in a list of crests, in order.
 ///
 /// The first and the last found may be cut off by the slice; the caller knows.
@@ -48,8 +51,25 @@ pub fn find(crests: &[Crest], rule: &Rule) -> Vec<Burst> {
         .collect()
 }
 
-/// Indices of the crests with which bursts start.
+/// Indices of the crests with which bursts start, without those of bursts far lower than the
+/// highest: noise on the tail of the burst before.
 fn starts(crests: &[Crest], rule: &Rule) -> Vec<usize> {
+    let rises = rises(crests, rule);
+    let peaks: Vec<f64> = rises
+        .iter()
+        .enumerate()
+        .map(|(k, start)| {
+            let end = rises.get(k + 1).copied().unwrap_or(crests.len());
+            crests[*start..end].iter().fold(0.0, |top: f64, crest| top.max(crest.value.abs()))
+        })
+        .collect();
+    let highest = peaks.iter().copied().fold(0.0, f64::max);
+    let real = peaks.iter().map(|peak| *peak >= LOWEST_BURST * highest);
+    rises.iter().zip(real).filter(|(_, real)| *real).map(|(start, _)| *start).collect()
+}
+
+/// Indices of the crests with which the height rises out of a valley.
+fn rises(crests: &[Crest], rule: &Rule) -> Vec<usize> {
     let gap = 1.25 * rule.cycle;
     // Height over one cycle: both half-waves count, whichever is larger.
     let height = |k: usize| {

@@ -162,7 +162,10 @@ impl<'a> CloseLook<'a> {
                 self.look(at..(at + LOOK).min(self.range.end))?;
             }
         }
-        if self.burst_count < 3 {
+        // Output that never falls under the threshold has its carrier all the time, even where
+        // its amplitude swings.
+        let always = self.bursts.duty.mean().is_none_or(|duty| duty > 0.98);
+        if self.burst_count < 3 || always {
             self.steady_carrier()?;
         }
         Ok(())
@@ -250,7 +253,8 @@ impl<'a> CloseLook<'a> {
             return Ok(part.end);
         }
         let found = bursts::find(&leading, &self.rule(floor));
-        let first_is_whole = part.start == self.range.start;
+        // At the start of the record the first burst may have begun before it.
+        let first_is_whole = part.start == self.range.start && part.start > 0;
         let last_is_whole = part.end == self.range.end;
         let skip = usize::from(!first_is_whole && !starts_clean(&block, &found, self.cycle, floor));
         let keep = if last_is_whole { found.len() } else { found.len().saturating_sub(1) };
