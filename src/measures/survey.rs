@@ -9,6 +9,7 @@ use crate::numeric::crest::{HALO, crests, unbiased_maximum};
 use crate::numeric::moments::PairMoments;
 use crate::numeric::spectrum::{Fourier, LONGEST};
 use crate::trace::{Block, Channels, Overview, Phase, ReadFailure, Samples};
+use std::collections::BTreeSet;
 use std::f64::consts::TAU;
 use std::ops::Range;
 
@@ -27,7 +28,7 @@ pub struct Budget {
 
 impl Default for Budget {
     fn default() -> Self {
-        Self { burst_samples: 1 << 20, fitted_bursts: 150, fitted_slices: 4, peak_cells: 24 }
+        Self { burst_samples: 1 << 20, fitted_bursts: 150, fitted_slices: 4, peak_cells: 16 }
     }
 }
 
@@ -365,54 +366,57 @@ impl<'a> CloseLook<'a> {
     fn peaks(&self) -> Result<(Option<Peaks>, Option<Peaks>), ReadFailure> {
         let length = (self.range.end - self.range.start).max(1) as f64;
         let every = (length / self.seen.max(1) as f64).max(1.0);
-        let side = |voltage: bool| -> Result<Option<Peaks>, ReadFailure> {
-            let (present, sigma, first) = if voltage {
-                (self.setting.channels.voltage, self.setting.sigma.0, 0)
-            } else {
-                (self.setting.channels.current, self.setting.sigma.1, 2)
-            };
-            if !present {
-                return Ok(None);
-            }
-            let top = self.highest(voltage, true)?;
-            let bottom = self.highest(voltage, false)?;
-            Ok(Some(Peaks {
-                positive: unbiased_maximum(top, &self.heights[first], every, sigma),
-                negative: -unbiased_maximum(bottom, &self.heights[first + 1], every, sigma),
-            }))
+        let highest = self.highest()?;
+        let side = |present: bool, sigma: f64, first: usize| {
+            let peak = |k: usize| unbiased_maximum(highest[k], &self.heights[k], every, sigma);
+            present.then(|| Peaks { positive: peak(first), negative: -peak(first + 1) })
         };
-        Ok((side(true)?, side(false)?))
+        let channels = self.setting.channels;
+        Ok((
+            side(channels.voltage, self.setting.sigma.0, 0),
+            side(channels.current, self.setting.sigma.1, 2),
+        ))
     }
 
-    /// Highest crest of one sign, interpolated, among the cells with the highest samples.
-    fn highest(&self, voltage: bool, up: bool) -> Result<f64, ReadFailure> {
+    /// Highest crests, interpolated, among the cells with the highest samples: voltage up and
+    /// down, current up and down.
+    fn highest(&self) -> Result<[f64; 4], ReadFailure> {
         let (before, cells, after) = self.setting.overview.inside(&self.range);
-        let height = |k: usize| {
+        let heights = |k: usize| {
             let cell = &self.setting.overview.cells()[k];
-            let [low, high] = if voltage { cell.v } else { cell.i };
-            f64::from(if up { high } else { -low })
+            [cell.v[1], -cell.v[0], cell.i[1], -cell.i[0]]
         };
-        let mut order: Vec<(f64, usize)> = cells.map(|k| (height(k), k)).collect();
-        let count = self.setting.budget.peak_cells.min(order.len());
-        if count > 0 {
-            order.select_nth_unstable_by(count - 1, |a, b| b.0.total_cmp(&a.0));
+        // The four lists have most cells in common; each is read once.
+        let mut chosen = BTreeSet::new();
+        for side in 0..4 {
+            let mut order: Vec<(f32, usize)> =
+                cells.clone().map(|k| (heights(k)[side], k)).collect();
+            let count = self.setting.budget.peak_cells.min(order.len());
+            if count > 0 {
+                order.select_nth_unstable_by(count - 1, |a, b| b.0.total_cmp(&a.0));
+            }
+            chosen.extend(order[..count].iter().map(|(_, k)| *k));
         }
         let mut spans: Vec<Range<u64>> =
-            order[..count].iter().map(|(_, k)| self.setting.overview.span(*k..*k + 1)).collect();
+            chosen.into_iter().map(|k| self.setting.overview.span(k..k + 1)).collect();
         spans.extend([before, after].into_iter().filter(|span| !span.is_empty()));
         let halo = HALO as u64;
-        let mut best = 0.0_f64;
+        let mut best = [0.0_f64; 4];
         for span in spans {
             let from = span.start.saturating_sub(halo);
             let block = self.setting.samples.read(from..span.end + halo)?;
-            let x = if voltage { block.v } else { block.i };
-            let sign = if up { 1.0 } else { -1.0 };
-            // Samples at the ends of the record have no neighbours to interpolate with.
-            #[allow(clippy::cast_possible_truncation)]
-            let own = (span.start - from) as usize..((span.end - from) as usize).min(x.len());
-            best = x[own].iter().fold(best, |best, value| best.max(sign * value));
-            for crest in crests(&x, 0.9 * best, true) {
-                best = best.max(sign * crest.value);
+            for (x, first) in [(&block.v, 0), (&block.i, 2)] {
+                // Samples at the ends of the record have no neighbours to interpolate with.
+                #[allow(clippy::cast_possible_truncation)]
+                let own = (span.start - from) as usize..((span.end - from) as usize).min(x.len());
+                for value in x.get(own).unwrap_or_default() {
+                    best[first] = best[first].max(*value);
+                    best[first + 1] = best[first + 1].max(-value);
+                }
+                for crest in crests(x, 0.9 * best[first].min(best[first + 1]), true) {
+                    best[first] = best[first].max(crest.value);
+                    best[first + 1] = best[first + 1].max(-crest.value);
+                }
             }
         }
         Ok(best)

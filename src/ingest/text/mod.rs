@@ -18,7 +18,7 @@ use dialect::Dialect;
 use rows::{Role, Rows};
 
 /// Bytes of a piece; small enough that a single look at a few samples stays cheap.
-const PIECE: u64 = 1 << 18;
+const PIECE: u64 = 1 << 16;
 /// Bytes read beyond a piece in the first place, for its last row.
 const OVERLAP: usize = 1 << 10;
 /// Longest line, in bytes.
