@@ -142,6 +142,21 @@ fn rounded_time_stamps_give_the_right_rate() {
     assert!(run.measurement.flags.iter().all(|flag| flag.code != "not_uniform"));
 }
 
+/// Older instruments write the micro sign as one byte of Latin-1.
+#[test]
+fn latin_1_unit_signs() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("latin.csv");
+    let mut bytes = b"Zeit [\xb5s];U [mV]\n".to_vec();
+    for k in 0..200 {
+        bytes.extend(format!("{},5;{}\n", k, k % 7 - 3).as_bytes());
+    }
+    std::fs::write(&path, bytes).unwrap();
+    let reader = ingest::open(&path, &TextHints::default()).unwrap();
+    assert!((reader.channels()[0].factor - 1e-3).abs() < 1e-12);
+    close("rate", reader.rate().first_idea().unwrap().hertz(), 1e6, 1e-9);
+}
+
 #[test]
 fn missing_rows_are_flagged() {
     let folder = tempfile::tempdir().unwrap();
