@@ -1,8 +1,8 @@
 //! What is not as the setting says, beside its limits.
 
-use super::Verdict;
-use crate::profile::{Profile, Setting};
-use crate::result::Measurement;
+use super::{Verdict, judge};
+use crate::profile::{Limit, Profile, Rule, Setting};
+use crate::result::{Measurement, Part};
 use crate::trace::Kind;
 use serde::Serialize;
 
@@ -135,8 +135,8 @@ fn sequence(
                 && fits(&measured, &other.sequence)
                 && !other.limit.is_empty()
                 && other.limit.iter().all(|limit| {
-                    super::judge(measurement, limit, crate::profile::Rule::Simple).verdict
-                        == Verdict::Pass
+                    let limit = Limit { part: named(measurement, limit.part), ..limit.clone() };
+                    judge(measurement, &limit, Rule::Simple).verdict == Verdict::Pass
                 })
         })
         .map(|other| other.id.as_str())
@@ -145,6 +145,22 @@ fn sequence(
         message.push_str(&format!("; it fits the setting(s) {}", alike.join(", ")));
     }
     found.push(Finding { code, message, at_best: Some(Verdict::Fail) });
+}
+
+/// Where the measures of phases stand that measure as `part`, but were named by the setting.
+fn named(measurement: &Measurement, part: Part) -> Part {
+    let wanted = match part {
+        Part::Cut => Kind::Cut,
+        Part::Coag => Kind::Coag,
+        other => return other,
+    };
+    let phase =
+        measurement.phases.iter().find(|phase| phase.measured_kind.unwrap_or(phase.kind) == wanted);
+    match phase.map(|phase| phase.kind) {
+        Some(Kind::Cut) => Part::Cut,
+        Some(Kind::Coag) => Part::Coag,
+        _ => part,
+    }
 }
 
 /// Whether the phases repeat the sequence, from any place in it; a rest before and after is no

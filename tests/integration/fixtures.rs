@@ -45,6 +45,10 @@ fn a_swapped_output_is_a_finding() {
     let codes: Vec<&str> =
         json["findings"].as_array().unwrap().iter().map(|f| f["code"].as_str().unwrap()).collect();
     assert_eq!(codes, ["output_swapped"]);
+    // What came out is what another setting should give.
+    assert!(
+        json["findings"][0]["message"].as_str().unwrap().contains("fits the setting(s) coag-40")
+    );
 }
 
 #[test]
