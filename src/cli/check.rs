@@ -47,14 +47,8 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let run = pipeline::measure(&capture, &settings, &Watch::new(printer))?;
     let result = check(run.measurement.clone(), &profile, setting);
     if let Some(path) = &args.show.plot {
-        let load = run.measurement.capture.load_ohm;
-        let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
-        plot(
-            &run,
-            &format!("{}: setting {}, {load}", result.verdict.words(), result.setting),
-            path,
-        )?;
-        printer.note(&format!("picture in {}", path.display()));
+        let said = format!("{}: setting {}, ", result.verdict.words(), result.setting);
+        plot(&run, &said, path, printer)?;
     }
     if printer.json() {
         printer.out_json(&result)?;

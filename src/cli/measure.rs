@@ -150,11 +150,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let capture = args.capture.resolve()?;
     let run = pipeline::measure(&capture, &settings, &Watch::new(printer))?;
     if let Some(path) = &args.show.plot {
-        let load = run.measurement.capture.load_ohm;
-        let subtitle =
-            load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
-        plot(&run, &subtitle, path)?;
-        printer.note(&format!("picture in {}", path.display()));
+        plot(&run, "", path, printer)?;
     }
     if printer.json() {
         printer.out_json(&run.measurement)?;
@@ -185,9 +181,11 @@ pub fn plot_kind(path: &Path) -> Result<bool, Failure> {
     }
 }
 
-/// Draws a run to a file.
-pub fn plot(run: &Run, subtitle: &str, path: &Path) -> Result<(), Failure> {
+/// Draws a run to a file; `said` stands before the load under the title.
+pub fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Result<(), Failure> {
     let measurement = &run.measurement;
+    let load = measurement.capture.load_ohm;
+    let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
     let close_s = |kind: Kind| {
         let measures = measurement.kinds.get(kind).map(|kind| &kind.measures);
         let value =
@@ -209,7 +207,7 @@ pub fn plot(run: &Run, subtitle: &str, path: &Path) -> Result<(), Failure> {
     let lowest = carriers.map(|carrier| carrier.value).reduce(f64::min);
     let svg = picture::svg(&Picture {
         title: &title,
-        subtitle,
+        subtitle: &format!("{said}{load}"),
         overview: run.record.overview(),
         samples: run.record.samples(),
         phases: &run.phases,
@@ -222,5 +220,7 @@ pub fn plot(run: &Run, subtitle: &str, path: &Path) -> Result<(), Failure> {
     } else {
         svg.into_bytes()
     };
-    Ok(write_whole(path, &bytes)?)
+    write_whole(path, &bytes)?;
+    printer.note(&format!("picture in {}", path.display()));
+    Ok(())
 }

@@ -3,10 +3,10 @@
 use super::stats::{Carrier, Repeated};
 use crate::numeric::sinefit::{SineFit, fit_decaying, fit_linear, fit_steady};
 use crate::numeric::spectrum::Spectrum;
+use crate::trace::carrier_line;
+use crate::units::SampleRate;
 use std::f64::consts::{PI, TAU};
 
-/// Below this frequency a line is not taken for a carrier, Hz.
-pub const LOWEST_HZ: f64 = 50e3;
 /// Upper end of the low-frequency share, Hz.
 const LOW_HZ: f64 = 10e3;
 /// Highest harmonic counted in the distortion.
@@ -19,9 +19,10 @@ pub fn add_steady(
     v: &[f64],
     i: &[f64],
     spectrum: &Spectrum,
-    rate_hz: f64,
+    rate: SampleRate,
 ) {
-    let Some(line) = spectrum.strongest(LOWEST_HZ / rate_hz, 0.45) else { return };
+    let Some(line) = carrier_line(spectrum, rate) else { return };
+    let rate_hz = rate.hertz();
     let Some(fit) = fit_steady(leading, TAU * line) else { return };
     add(carrier, &fit, leading.len(), v, i, rate_hz);
     let fundamental = fit.amplitude().powi(2);

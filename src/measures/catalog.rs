@@ -113,21 +113,19 @@ fn energy(s: &IntervalStats) -> Result<Estimate, String> {
 }
 
 fn voltage_rms(s: &IntervalStats) -> Result<Estimate, String> {
-    if !s.channels.voltage {
-        return Err("no voltage channel".into());
-    }
-    s.moments
-        .mean_square_v()
-        .map_or_else(|| Err("no samples".into()), |square| value(square.sqrt()))
+    root(s.channels.voltage, "no voltage channel", s.moments.mean_square_v())
 }
 
 fn current_rms(s: &IntervalStats) -> Result<Estimate, String> {
-    if !s.channels.current {
-        return Err("no current channel".into());
+    root(s.channels.current, "no current channel", s.moments.mean_square_i())
+}
+
+/// Root of a mean square, where the channel is there.
+fn root(channel: bool, absent: &str, square: Option<f64>) -> Result<Estimate, String> {
+    if !channel {
+        return Err(absent.to_owned());
     }
-    s.moments
-        .mean_square_i()
-        .map_or_else(|| Err("no samples".into()), |square| value(square.sqrt()))
+    value(square.ok_or("no samples")?.sqrt())
 }
 
 fn peak(found: Option<f64>, channel: bool) -> Result<Estimate, String> {

@@ -1,14 +1,14 @@
 //! Fills the statistics of one phase: moments from the overview, the rest from a second look.
 
 use super::bursts::{self, Rule};
-use super::carrier::{self, LOWEST_HZ};
+use super::carrier;
 use super::onset::onset;
 use super::sliding::largest_1s;
 use super::stats::{Bursts, Carrier, IntervalStats, Peaks, PowerBy, Repeated, Shape};
 use crate::numeric::crest::{HALO, crests, unbiased_maximum};
-use crate::numeric::moments::PairMoments;
+use crate::numeric::moments::{PairMoments, largest_absolute};
 use crate::numeric::spectrum::{Fourier, LONGEST};
-use crate::trace::{Block, Channels, Overview, Phase, ReadFailure, Samples};
+use crate::trace::{Block, Cell, Channels, Overview, Phase, ReadFailure, Samples, carrier_line};
 use std::collections::BTreeSet;
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -56,24 +56,24 @@ pub struct SurveyInput<'a> {
 /// # Errors
 /// Where samples can't be read again.
 pub fn survey(
-    setting: &SurveyInput<'_>,
+    input: &SurveyInput<'_>,
     phase: &Phase,
     after_rest: bool,
 ) -> Result<IntervalStats, ReadFailure> {
     let range = phase.start..phase.end;
-    let rate = setting.samples.rate();
-    let mut stats = IntervalStats::empty(setting.channels, setting.power_by, 1.0 / rate.hertz());
+    let rate = input.samples.rate();
+    let mut stats = IntervalStats::empty(input.channels, input.power_by, 1.0 / rate.hertz());
     stats.duration_s = Repeated::of(&[rate.seconds(phase.len() as f64)]);
-    stats.moments = moments(setting, &range)?;
+    stats.moments = moments(input, &range)?;
     if rate.seconds(phase.len() as f64) >= 1.0 {
-        let (_, cells, _) = setting.overview.inside(&range);
-        let cells = &setting.overview.cells()[cells];
-        stats.largest_1s_w = largest_1s(cells, setting.power_by, stats.interval_s);
+        let (_, cells, _) = input.overview.inside(&range);
+        let cells = &input.overview.cells()[cells];
+        stats.largest_1s_w = largest_1s(cells, input.power_by, stats.interval_s);
     }
     if !phase.kind.powered() {
         return Ok(stats);
     }
-    let mut close = CloseLook::new(setting, range.clone());
+    let mut close = CloseLook::new(input, range.clone());
     close.run()?;
     (stats.peaks_v, stats.peaks_i) = close.peaks()?;
     stats.shape = close.shape();
@@ -81,26 +81,26 @@ pub fn survey(
     if after_rest {
         let steady = stats.shape == Shape::Continuous;
         let cycle = close.cycle;
-        let voltage = setting.channels.voltage;
-        stats.onset = onset(setting.overview, setting.samples, &range, cycle, steady, voltage)?;
+        let voltage = input.channels.voltage;
+        stats.onset = onset(input.overview, input.samples, &range, cycle, steady, voltage)?;
     }
     Ok(stats)
 }
 
 /// Moments of a range: whole cells, and the samples at its ends that no whole cell covers.
-fn moments(setting: &SurveyInput<'_>, range: &Range<u64>) -> Result<PairMoments, ReadFailure> {
-    let (before, cells, after) = setting.overview.inside(range);
+fn moments(input: &SurveyInput<'_>, range: &Range<u64>) -> Result<PairMoments, ReadFailure> {
+    let (before, cells, after) = input.overview.inside(range);
     let mut total = PairMoments::default();
     let mut add = |part: Range<u64>| -> Result<(), ReadFailure> {
         if !part.is_empty() {
-            let block = setting.samples.read(part)?;
+            let block = input.samples.read(part)?;
             total.merge(&PairMoments::of(&block.v, &block.i));
         }
         Ok(())
     };
     add(before)?;
     add(after)?;
-    for cell in &setting.overview.cells()[cells] {
+    for cell in &input.overview.cells()[cells] {
         total.merge(&cell.moments);
     }
     Ok(total)
@@ -108,7 +108,7 @@ fn moments(setting: &SurveyInput<'_>, range: &Range<u64>) -> Result<PairMoments,
 
 /// Looks at stretches of a powered phase, sample by sample.
 struct CloseLook<'a> {
-    setting: &'a SurveyInput<'a>,
+    input: &'a SurveyInput<'a>,
     range: Range<u64>,
     fourier: Fourier,
     /// Carrier cycle in samples; 0 until it is known.
@@ -126,9 +126,9 @@ struct CloseLook<'a> {
 const LOOK: u64 = 1 << 16;
 
 impl<'a> CloseLook<'a> {
-    fn new(setting: &'a SurveyInput<'a>, range: Range<u64>) -> Self {
+    fn new(input: &'a SurveyInput<'a>, range: Range<u64>) -> Self {
         Self {
-            setting,
+            input,
             range,
             fourier: Fourier::new(),
             cycle: 0.0,
@@ -143,9 +143,9 @@ impl<'a> CloseLook<'a> {
 
     fn run(&mut self) -> Result<(), ReadFailure> {
         let length = self.range.end - self.range.start;
-        let share = length as f64 / self.setting.samples.len().max(1) as f64;
+        let share = length as f64 / self.input.samples.len().max(1) as f64;
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let budget = ((self.setting.budget.burst_samples as f64 * share) as u64).max(LOOK);
+        let budget = ((self.input.budget.burst_samples as f64 * share) as u64).max(LOOK);
         self.find_cycle()?;
         if length <= budget {
             // All of it, each look starting with the burst that the last one left unfinished.
@@ -176,12 +176,10 @@ impl<'a> CloseLook<'a> {
     fn find_cycle(&mut self) -> Result<(), ReadFailure> {
         let length = (self.range.end - self.range.start).min(1 << 14);
         let start = self.range.start + (self.range.end - self.range.start - length) / 2;
-        let block = self.setting.samples.read(start..start + length)?;
-        let lowest = LOWEST_HZ / self.setting.samples.rate().hertz();
-        let line = self
-            .fourier
-            .spectrum(block.leading())
-            .and_then(|spectrum| spectrum.strongest(lowest, 0.45));
+        let block = self.input.samples.read(start..start + length)?;
+        let rate = self.input.samples.rate();
+        let spectrum = self.fourier.spectrum(block.leading());
+        let line = spectrum.and_then(|spectrum| carrier_line(&spectrum, rate));
         let Some(line) = line else { return Ok(()) };
         self.cycle = 1.0 / line;
         // The strongest line of bursts stands on a multiple of their rate, not on the carrier:
@@ -193,34 +191,34 @@ impl<'a> CloseLook<'a> {
             self.fit(&mut carrier, &block, burst);
         }
         if let Some(hz) = carrier.frequency().filter(|_| found.len() >= 3) {
-            self.cycle = self.setting.samples.rate().hertz() / hz;
+            self.cycle = self.input.samples.rate().hertz() / hz;
         }
         Ok(())
     }
 
     /// Height under which crests of the leading channel may be noise.
     fn floor(&self, block: &Block) -> f64 {
-        let sigma = if block.v.is_empty() { self.setting.sigma.1 } else { self.setting.sigma.0 };
-        let top = block.leading().iter().fold(0.0_f64, |top, x| top.max(x.abs()));
+        let sigma = if block.v.is_empty() { self.input.sigma.1 } else { self.input.sigma.0 };
+        let top = largest_absolute(block.leading());
         // Crests of noise alone rarely pass four and a half of its standard deviations.
         (0.02 * top).max(4.5 * sigma)
     }
 
     fn rule(&self, floor: f64) -> Rule {
-        Rule { cycle: self.cycle, threshold: self.setting.duty_threshold, floor }
+        Rule { cycle: self.cycle, threshold: self.input.duty_threshold, floor }
     }
 
     fn steady_carrier(&mut self) -> Result<(), ReadFailure> {
         self.carrier = Carrier::default();
         let length = (self.range.end - self.range.start).min(LONGEST as u64 / 4);
         let spare = self.range.end - self.range.start - length;
-        let slices = self.setting.budget.fitted_slices.min(1 + spare / length.max(1));
+        let slices = self.input.budget.fitted_slices.min(1 + spare / length.max(1));
         for k in 0..slices {
             let at = self.range.start + spare * (2 * k + 1) / (2 * slices);
-            let block = self.setting.samples.read(at..at + length)?;
+            let block = self.input.samples.read(at..at + length)?;
             let leading = block.leading();
             if let Some(spectrum) = self.fourier.spectrum(leading) {
-                let rate = self.setting.samples.rate().hertz();
+                let rate = self.input.samples.rate();
                 carrier::add_steady(
                     &mut self.carrier,
                     leading,
@@ -238,7 +236,7 @@ impl<'a> CloseLook<'a> {
     fn look(&mut self, part: Range<u64>) -> Result<u64, ReadFailure> {
         let halo = HALO as u64;
         let from = part.start.saturating_sub(halo);
-        let block = self.setting.samples.read(from..part.end + halo)?;
+        let block = self.input.samples.read(from..part.end + halo)?;
         self.seen += part.end - part.start;
         let floor = self.floor(&block);
         let leading = crests(block.leading(), floor, true);
@@ -246,7 +244,7 @@ impl<'a> CloseLook<'a> {
         self.keep_heights(&leading, lead);
         let second = if block.v.is_empty() { &block.v } else { &block.i };
         if !second.is_empty() {
-            let top = second.iter().fold(0.0_f64, |top, x| top.max(x.abs()));
+            let top = largest_absolute(second);
             let crests = crests(second, 0.5 * top, true);
             self.keep_heights(&crests, other);
         }
@@ -270,7 +268,7 @@ impl<'a> CloseLook<'a> {
 
     /// Takes in the bursts `whole` of `found`.
     fn take(&mut self, block: &Block, found: &[bursts::Burst], whole: Range<usize>) {
-        let interval = 1.0 / self.setting.samples.rate().hertz();
+        let interval = 1.0 / self.input.samples.rate().hertz();
         let (mut on, mut period, mut duty) = (Vec::new(), Vec::new(), Vec::new());
         let (mut energy, mut decay) = (Vec::new(), Vec::new());
         for k in whole.clone() {
@@ -286,15 +284,15 @@ impl<'a> CloseLook<'a> {
                     block,
                     burst.start,
                     next.start,
-                    self.setting.power_by,
+                    self.input.power_by,
                     interval,
                 ));
             } else {
                 on.push(burst.on * interval);
             }
-            if self.fitted < self.setting.budget.fitted_bursts {
+            if self.fitted < self.input.budget.fitted_bursts {
                 self.fitted += 1;
-                let mut carrier = self.carrier;
+                let mut carrier = std::mem::take(&mut self.carrier);
                 self.fit(&mut carrier, block, burst);
                 self.carrier = carrier;
             }
@@ -328,7 +326,7 @@ impl<'a> CloseLook<'a> {
             i.unwrap_or_default(),
             TAU / self.cycle,
             burst.decay.unwrap_or(0.0),
-            self.setting.samples.rate().hertz(),
+            self.input.samples.rate().hertz(),
         );
     }
 
@@ -371,40 +369,33 @@ impl<'a> CloseLook<'a> {
             let peak = |k: usize| unbiased_maximum(highest[k], &self.heights[k], every, sigma);
             present.then(|| Peaks { positive: peak(first), negative: -peak(first + 1) })
         };
-        let channels = self.setting.channels;
+        let channels = self.input.channels;
         Ok((
-            side(channels.voltage, self.setting.sigma.0, 0),
-            side(channels.current, self.setting.sigma.1, 2),
+            side(channels.voltage, self.input.sigma.0, 0),
+            side(channels.current, self.input.sigma.1, 2),
         ))
     }
 
     /// Highest crests, interpolated, among the cells with the highest samples: voltage up and
     /// down, current up and down.
     fn highest(&self) -> Result<[f64; 4], ReadFailure> {
-        let (before, cells, after) = self.setting.overview.inside(&self.range);
-        let heights = |k: usize| {
-            let cell = &self.setting.overview.cells()[k];
-            [cell.v[1], -cell.v[0], cell.i[1], -cell.i[0]]
-        };
+        let (before, cells, after) = self.input.overview.inside(&self.range);
+        let heights = |cell: &Cell| [cell.v[1], -cell.v[0], cell.i[1], -cell.i[0]];
         // The four lists have most cells in common; each is read once.
         let mut chosen = BTreeSet::new();
         for side in 0..4 {
-            let mut order: Vec<(f32, usize)> =
-                cells.clone().map(|k| (heights(k)[side], k)).collect();
-            let count = self.setting.budget.peak_cells.min(order.len());
-            if count > 0 {
-                order.select_nth_unstable_by(count - 1, |a, b| b.0.total_cmp(&a.0));
-            }
-            chosen.extend(order[..count].iter().map(|(_, k)| *k));
+            let count = self.input.budget.peak_cells;
+            let height = |cell: &Cell| f64::from(heights(cell)[side]);
+            chosen.extend(self.input.overview.highest(cells.clone(), count, height));
         }
         let mut spans: Vec<Range<u64>> =
-            chosen.into_iter().map(|k| self.setting.overview.span(k..k + 1)).collect();
+            chosen.into_iter().map(|k| self.input.overview.span(k..k + 1)).collect();
         spans.extend([before, after].into_iter().filter(|span| !span.is_empty()));
         let halo = HALO as u64;
         let mut best = [0.0_f64; 4];
         for span in spans {
             let from = span.start.saturating_sub(halo);
-            let block = self.setting.samples.read(from..span.end + halo)?;
+            let block = self.input.samples.read(from..span.end + halo)?;
             for (x, first) in [(&block.v, 0), (&block.i, 2)] {
                 // Samples at the ends of the record have no neighbours to interpolate with.
                 #[allow(clippy::cast_possible_truncation)]

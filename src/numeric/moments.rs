@@ -67,6 +67,12 @@ pub fn extremes(x: &[f64]) -> Option<(f64, f64)> {
     scan(x).map(|scan| (scan.low, scan.high))
 }
 
+/// Largest |x|; 0 of nothing. Values must not be NaN.
+#[must_use]
+pub fn largest_absolute(x: &[f64]) -> f64 {
+    extremes(x).map_or(0.0, |(low, high)| high.max(-low))
+}
+
 /// Sum and extremes of a slice, in one sweep.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Scan {

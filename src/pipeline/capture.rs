@@ -55,7 +55,7 @@ impl Capture {
         self.sheet.text.clone().unwrap_or_default()
     }
 
-    /// The same with a sample rate, for records that are not read from a file.
+    /// What the sheet says of a channel; empty where it says nothing.
     #[must_use]
     pub fn channel_sheet(&self, voltage: bool) -> ChannelSheet {
         let side = if voltage { &self.sheet.voltage } else { &self.sheet.current };

@@ -1,6 +1,6 @@
 //! A capture as a picture: voltage, current, phases, and the carrier of each kind from close by.
 
-use crate::numeric::moments::{PairMoments, extremes};
+use crate::numeric::moments::{PairMoments, largest_absolute};
 use crate::trace::{Cell, Kind, Overview, Phase, ReadFailure, Samples};
 use crate::units::{Unit, for_people};
 use plotters::coord::Shift;
@@ -345,7 +345,7 @@ fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), Pi
     let block = picture.samples.read(start..start + length)?;
     let x = block.leading();
     let unit = if block.v.is_empty() { Unit::Ampere } else { Unit::Volt };
-    let top = extremes(x).map_or(1.0, |(low, high)| high.max(-low));
+    let top = largest_absolute(x);
     let top = if top > 0.0 { 1.15 * top } else { 1.0 };
     let seconds = |sample: u64| rate.seconds(sample as f64);
     let span: Range<f64> = 0.0..seconds(length);

@@ -3,9 +3,10 @@
 use super::frames::Frames;
 use super::{Look, Thresholds};
 use crate::numeric::envelope::envelope;
+use crate::numeric::moments::largest_absolute;
 use crate::numeric::order::median;
 use crate::numeric::spectrum::Fourier;
-use crate::trace::{Phase, ReadFailure};
+use crate::trace::{Phase, ReadFailure, carrier_line};
 use std::f64::consts::TAU;
 use std::ops::Range;
 
@@ -165,13 +166,11 @@ fn carrier(
     fourier: &mut Fourier,
 ) -> Result<Option<f64>, ReadFailure> {
     const LOOK: u64 = 1 << 14;
-    /// Below this no carrier is expected, Hz.
-    const LOWEST: f64 = 50e3;
     let middle = phase.start + phase.len() / 2;
     let half = LOOK.min(phase.len()) / 2;
     let (_, x) = look.leading(middle - half..middle + half)?;
-    let lowest = LOWEST / look.samples.rate().hertz();
-    let line = fourier.spectrum(&x).and_then(|spectrum| spectrum.strongest(lowest, 0.45));
+    let rate = look.samples.rate();
+    let line = fourier.spectrum(&x).and_then(|spectrum| carrier_line(&spectrum, rate));
     Ok(line.map(|f| TAU * f))
 }
 
@@ -268,7 +267,7 @@ fn likeliest(
         return Ok(None);
     }
     let (start, x) = look.leading(left.start..right.end)?;
-    let amplitude = x.iter().fold(0.0_f64, |top, value| top.max(value.abs()));
+    let amplitude = largest_absolute(&x);
     let length = averaging(look, w, amplitude);
     let e = envelope(&x, w, length);
     #[allow(clippy::cast_possible_truncation)]

@@ -41,12 +41,9 @@ pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Evidence, ReadFailure
     let (_, cells, _) = look.overview.inside(&trimmed);
     let mut moments = PairMoments::default();
     let mut fourth = 0.0;
-    let mut order: Vec<(f64, usize)> = Vec::with_capacity(cells.len());
-    for k in cells {
-        let cell = &look.overview.cells()[k];
+    for cell in &look.overview.cells()[cells.clone()] {
         moments.merge(&cell.moments);
         fourth += cell.fourth;
-        order.push((look.frames.peak_of(cell, look.offset), k));
     }
     let n = moments.n.max(1) as f64;
     let m2 = if look.frames.voltage { moments.m2_v } else { moments.m2_i };
@@ -55,12 +52,9 @@ pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Evidence, ReadFailure
     let rms = square.sqrt();
 
     let mut highest = 0.0_f64;
-    let top = TOPS.min(order.len());
-    if top > 0 {
-        order.select_nth_unstable_by(top - 1, |a, b| b.0.total_cmp(&a.0));
-    }
-    for (_, k) in &order[..top] {
-        let span = look.overview.span(*k..*k + 1);
+    let tops = look.overview.highest(cells, TOPS, |cell| look.frames.peak_of(cell, look.offset));
+    for k in tops {
+        let span = look.overview.span(k..k + 1);
         highest = highest.max(crest_heights(look, span, 0.0)?.into_iter().fold(0.0, f64::max));
     }
     let mut heights: Vec<f32> = Vec::new();

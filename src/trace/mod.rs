@@ -1,9 +1,11 @@
 //! What travels between the stages: blocks of samples, their summary, and phases.
 
 mod block;
+mod carrier;
 mod overview;
 mod phase;
 
 pub use block::{Block, Channels, ReadFailure, Samples};
+pub use carrier::carrier_line;
 pub use overview::{Cell, Overview};
 pub use phase::{Kind, Phase, check_tiling};

@@ -149,6 +149,22 @@ impl Overview {
         }
     }
 
+    /// The `count` cells of `cells` with the greatest `height`, in no order.
+    #[must_use]
+    pub fn highest(
+        &self,
+        cells: Range<usize>,
+        count: usize,
+        height: impl Fn(&Cell) -> f64,
+    ) -> Vec<usize> {
+        let mut order: Vec<(f64, usize)> = cells.map(|k| (height(&self.cells[k]), k)).collect();
+        let count = count.min(order.len());
+        if count > 0 {
+            order.select_nth_unstable_by(count - 1, |a, b| b.0.total_cmp(&a.0));
+        }
+        order[..count].iter().map(|(_, k)| *k).collect()
+    }
+
     /// Number of samples seen.
     #[must_use]
     pub fn samples(&self) -> u64 {

@@ -95,8 +95,7 @@ impl TextReader {
                 None => RateSource::Absent,
             });
         }
-        // With both, the time column rules and the preamble is only compared, by the pipeline's
-        // check of the stamps: rounded stamps would make it the worse source.
+        // With both, the preamble rules, as stamps may be rounded; but the two must agree.
         if let Some((rate, how)) = stated {
             self.receipt.note("sample rate", format!("{} Hz, {how}", rate.hertz()));
             let mut first = Piece::default();
