@@ -2,7 +2,7 @@
 #![allow(missing_docs, clippy::unwrap_used)]
 
 use crestbook::condition::{Chain, ChannelChain, Conditioner};
-use crestbook::ingest::{self, Selection, sheet::TextHints};
+use crestbook::ingest::{self, Opening, Selection};
 use crestbook::numeric::crest::crests;
 use crestbook::segment::{Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, Wave};
@@ -69,11 +69,11 @@ fn read_text(bencher: Bencher) {
         text.push_str(&format!("{:.7},{:.4},{:.6}\n", k as f64 * 1e-7, BLOCK.v[k], BLOCK.i[k]));
     }
     std::fs::write(&path, text).unwrap();
-    let reader = ingest::open(&path, &TextHints::default()).unwrap();
+    let reader = ingest::open(&path, &Opening::default()).unwrap();
     let wanted = Selection { voltage: Some(0), current: Some(1) };
     bencher.counter(ItemsCount::new(COUNT / 4)).bench(|| {
         let mut sum = 0.0;
-        ingest::stream(reader.as_ref(), wanted, 2, |_, piece| {
+        ingest::stream(reader.as_ref(), 0..reader.pieces(), wanted, 2, |_, piece| {
             sum += piece.v.len() as f64;
             ControlFlow::Continue(())
         })

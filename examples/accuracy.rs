@@ -7,13 +7,13 @@
 
 use crestbook::segment::{Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, TruthPhase, Wave, truth};
-use crestbook::trace::{Block, Kind, Overview, Phase, ReadFailure, Samples};
+use crestbook::trace::{Block, Gaps, Kind, Overview, Phase, ReadFailure, Samples};
 use crestbook::units::SampleRate;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 use std::ops::Range;
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{LazyLock, Mutex};
 
 struct Made<'a>(&'a Recipe);
 
@@ -23,6 +23,10 @@ impl Samples for Made<'_> {
     }
     fn rate(&self) -> SampleRate {
         self.0.rate
+    }
+    fn gaps(&self) -> &Gaps {
+        static NONE: LazyLock<Gaps> = LazyLock::new(Gaps::default);
+        &NONE
     }
     fn read(&self, range: Range<u64>) -> Result<Block, ReadFailure> {
         Ok(self.0.block(range.start..range.end.min(self.0.samples)))

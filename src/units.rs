@@ -125,6 +125,7 @@ impl Unit {
         .find_map(|(symbol, unit)| Some((unit, text.strip_suffix(symbol)?)))?;
         let factor = match prefix {
             "" => 1.0,
+            "f" => 1e-15,
             "p" => 1e-12,
             "n" => 1e-9,
             "u" | "µ" | "μ" => 1e-6,

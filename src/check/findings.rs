@@ -23,8 +23,18 @@ pub struct Finding {
 const LOAD_SHARE: f64 = 0.03;
 
 /// Flags that leave no ground for a pass: what was captured is not what the unit put out.
-const SPOILS: [&str; 5] =
-    ["clipped", "channels_swapped", "current_inverted", "load_mismatch", "not_uniform"];
+const SPOILS: [&str; 10] = [
+    "clipped",
+    "overrange",
+    "channels_swapped",
+    "current_inverted",
+    "load_mismatch",
+    "not_uniform",
+    "truncated",
+    "time_jump",
+    "decimated",
+    "secondary_values",
+];
 
 /// Compares sequence, load and unit with the setting.
 #[must_use]

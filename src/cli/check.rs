@@ -3,10 +3,8 @@
 use super::exit::{Exit, Failure};
 use super::measure::{CaptureArgs, ShowArgs, plot, plot_kind};
 use super::printer::Printer;
-use super::progress::Watch;
-use crate::check::{Verdict, check};
+use crate::check::{CheckResult, Verdict, check};
 use crate::keyfile::nearest;
-use crate::pipeline;
 use crate::profile::{Profile, Setting};
 use crate::report::table;
 use std::path::PathBuf;
@@ -44,22 +42,43 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let stated = capture.sheet.subject.as_ref().and_then(|subject| subject.setting.clone());
     let setting = find_setting(&profile, args, stated)?;
     settings.expected_sequence.clone_from(&setting.sequence);
-    let run = pipeline::measure(&capture, &settings, &Watch::new(printer))?;
-    let result = check(run.measurement.clone(), &profile, setting);
-    if let Some(path) = &args.show.plot {
-        let said = format!("{}: setting {}, ", result.verdict.words(), result.setting);
-        plot(&run, &said, path, printer)?;
-    }
-    if printer.json() {
-        printer.out_json(&result)?;
-    } else {
+    let mut worst = Verdict::Pass;
+    let mut found = Vec::new();
+    args.capture.each(&capture, &settings, &args.show, printer, |run, printer| {
+        let result = check(run.measurement.clone(), &profile, setting);
+        worst = worst.max(result.verdict);
+        if let Some(path) = &args.show.plot {
+            let said = format!("{}: setting {}, ", result.verdict.words(), result.setting);
+            plot(&run, &said, path, printer)?;
+        }
+        if printer.json() {
+            found.push(result);
+            return Ok(());
+        }
         let manner = printer.manner(args.show.all);
         if args.show.explain {
             printer.out(&table::receipt(&result.measurement, manner))?;
         }
-        printer.out(&table::check(&result, manner))?;
+        printer.out(&table::check(&result, manner))
+    })?;
+    if printer.json() {
+        match found.as_slice() {
+            [only] => printer.out_json(only)?,
+            records => {
+                let schema = "crestbook/checks/1";
+                printer.out_json(&Records { schema, verdict: worst, records })?;
+            }
+        }
     }
-    Ok(if result.verdict == Verdict::Pass { Exit::Done } else { Exit::NotAPass })
+    Ok(if worst == Verdict::Pass { Exit::Done } else { Exit::NotAPass })
+}
+
+/// The checks of a file of several records; the worst verdict is the whole's.
+#[derive(serde::Serialize)]
+struct Records<'a> {
+    schema: &'static str,
+    verdict: Verdict,
+    records: &'a [CheckResult],
 }
 
 fn find_setting<'a>(

@@ -108,11 +108,18 @@ impl From<PipelineError> for Failure {
         match error {
             PipelineError::Ingest(error) => error.into(),
             PipelineError::Keyfile(error) => error.into(),
+            PipelineError::Write(error) => error.into(),
             PipelineError::Capture(error) => Self {
                 exit: Exit::Usage,
                 message: error.to_string(),
                 excerpt: None,
                 help: Some(error.help),
+            },
+            PipelineError::Several { .. } => Self {
+                exit: Exit::Usage,
+                message: error.to_string(),
+                excerpt: None,
+                help: Some("choose one with --record N, from 1".into()),
             },
             PipelineError::Interrupted => Self {
                 exit: Exit::Interrupted,

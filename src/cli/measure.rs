@@ -5,9 +5,11 @@ use super::printer::Printer;
 use super::progress::Watch;
 use super::sheet_flags::SheetFlags;
 use crate::files::write_whole;
-use crate::pipeline::{self, Capture, Run, Settings};
+use crate::ingest::Limits;
+use crate::pipeline::{self, Capture, Reading, Run, Settings};
 use crate::report::picture::{self, Picture};
 use crate::report::{raster, table};
+use crate::result::Measurement;
 use crate::trace::Kind;
 use std::path::{Path, PathBuf};
 
@@ -53,13 +55,60 @@ pub struct CaptureArgs {
     #[arg(long, value_name = "N", help_heading = "Thresholds")]
     pub burst_samples: Option<u64>,
 
+    /// Record of a file that holds several, from 1; left out: each in turn
+    #[arg(long, value_name = "N")]
+    pub record: Option<usize>,
+
     /// Threads
     #[arg(long, value_name = "N")]
     pub threads: Option<usize>,
 
+    /// Bounds
+    #[command(flatten)]
+    pub limits: LimitArgs,
+
     /// Sheet keys
     #[command(flatten)]
     pub flags: SheetFlags,
+}
+
+/// Flags that bound what a file may ask for.
+#[derive(Debug, Default, clap::Args)]
+#[command(next_help_heading = "Bounds on damaged or hostile files")]
+pub struct LimitArgs {
+    /// Longest header, bytes
+    #[arg(long, value_name = "N")]
+    pub limit_header: Option<usize>,
+
+    /// Longest line of text, bytes
+    #[arg(long, value_name = "N")]
+    pub limit_line: Option<usize>,
+
+    /// Most columns or channels
+    #[arg(long, value_name = "N")]
+    pub limit_columns: Option<usize>,
+
+    /// Most bytes unpacked from an archive or written anew to be read
+    #[arg(long, value_name = "N")]
+    pub limit_unpacked: Option<u64>,
+
+    /// Most times that unpacked data may be larger than packed
+    #[arg(long, value_name = "N")]
+    pub limit_ratio: Option<u64>,
+}
+
+impl LimitArgs {
+    /// The bounds, those not given as they are by default.
+    pub fn limits(&self) -> Limits {
+        let usual = Limits::default();
+        Limits {
+            header: self.limit_header.unwrap_or(usual.header),
+            line: self.limit_line.unwrap_or(usual.line).max(1),
+            columns: self.limit_columns.unwrap_or(usual.columns),
+            unpacked: self.limit_unpacked.unwrap_or(usual.unpacked),
+            ratio: self.limit_ratio.unwrap_or(usual.ratio),
+        }
+    }
 }
 
 /// Flags that say what is shown.
@@ -95,8 +144,12 @@ impl CaptureArgs {
 
     /// The settings these flags make.
     pub fn settings(&self, hash: bool) -> Result<Settings, Failure> {
-        let mut settings =
-            Settings { duty_threshold: self.duty_threshold, hash, ..Settings::default() };
+        let mut settings = Settings {
+            duty_threshold: self.duty_threshold,
+            hash,
+            limits: self.limits.limits(),
+            ..Settings::default()
+        };
         let range = |name: &str, value: f64, low: f64, high: f64| {
             if value.is_finite() && value > low && value < high {
                 Ok(value)
@@ -148,20 +201,80 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         plot_kind(path)?;
     }
     let capture = args.capture.resolve()?;
-    let run = pipeline::measure(&capture, &settings, &Watch::new(printer))?;
-    if let Some(path) = &args.show.plot {
-        plot(&run, "", path, printer)?;
-    }
-    if printer.json() {
-        printer.out_json(&run.measurement)?;
-    } else {
+    let mut found = Vec::new();
+    args.capture.each(&capture, &settings, &args.show, printer, |run, printer| {
+        if let Some(path) = &args.show.plot {
+            plot(&run, "", path, printer)?;
+        }
+        if printer.json() {
+            found.push(run.measurement);
+            return Ok(());
+        }
         let manner = printer.manner(args.show.all);
         if args.show.explain {
             printer.out(&table::receipt(&run.measurement, manner))?;
         }
-        printer.out(&table::measurement(&run.measurement, manner))?;
+        printer.out(&table::measurement(&run.measurement, manner))
+    })?;
+    if printer.json() {
+        match found.as_slice() {
+            [only] => printer.out_json(only)?,
+            records => {
+                printer.out_json(&Records { schema: "crestbook/measurements/1", records })?
+            }
+        }
     }
     Ok(Exit::Done)
+}
+
+/// The measurements of a file of several records.
+#[derive(serde::Serialize)]
+struct Records<'a> {
+    schema: &'static str,
+    records: &'a [Measurement],
+}
+
+impl CaptureArgs {
+    /// Measures the record that was asked for, or each in turn, and hands them on.
+    pub fn each(
+        &self,
+        capture: &Capture,
+        settings: &Settings,
+        show: &ShowArgs,
+        printer: &Printer,
+        mut take: impl FnMut(Run, &Printer) -> Result<(), Failure>,
+    ) -> Result<(), Failure> {
+        let watch = Watch::new(printer);
+        let mut reading = Reading::open(capture, settings, &watch)?;
+        let count = reading.records().len();
+        let wanted = match self.record {
+            None => 0..count,
+            Some(number) if (1..=count).contains(&number) => number - 1..number,
+            Some(number) => {
+                return Err(Failure::usage(
+                    format!("{}: there is no record {number}", capture.data.display()),
+                    format!("it holds {count}; they are counted from 1"),
+                ));
+            }
+        };
+        if show.plot.is_some() && wanted.len() > 1 {
+            return Err(Failure::usage(
+                format!(
+                    "{}: it holds {count} records, a picture shows one",
+                    capture.data.display()
+                ),
+                "choose one with --record N, from 1",
+            ));
+        }
+        if wanted.len() > 1 {
+            printer.note(&format!("{count} records; each is measured on its own"));
+        }
+        for k in wanted {
+            let run = pipeline::measure_record(capture, &mut reading, k, settings, &watch)?;
+            take(run, printer)?;
+        }
+        Ok(())
+    }
 }
 
 /// Whether a picture is to be rasterised; told by the ending of its file.

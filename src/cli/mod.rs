@@ -2,7 +2,9 @@
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
 mod check;
+mod convert;
 mod exit;
+mod layout;
 mod measure;
 mod printer;
 mod progress;
@@ -45,6 +47,10 @@ enum Command {
     Check(check::Args),
     /// Write an exact synthetic capture with its truth beside it
     Synth(synth::Args),
+    /// Write a capture in another format, its sheet beside it
+    Convert(convert::Args),
+    /// Show how a text is read, and keep its layout for later files of its kind
+    Layout(layout::Args),
     /// Print completions for a shell
     Completions(shell::Completions),
     /// Print the manual page, or write all of them to a folder
@@ -60,6 +66,8 @@ pub fn main() -> Exit {
         Command::Measure(args) => measure::run(args, &printer),
         Command::Check(args) => check::run(args, &printer),
         Command::Synth(args) => synth::run(args, &printer),
+        Command::Convert(args) => convert::run(args, &printer),
+        Command::Layout(args) => layout::run(args, &printer),
         Command::Completions(args) => shell::completions(args, &printer),
         Command::Man(args) => shell::man(args, &printer),
     };

@@ -149,24 +149,26 @@ const LONGEST: f64 = 1e10;
 /// Runs `crestbook synth`.
 pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     catch_interrupts();
-    if !export::can_write(&args.output) {
+    let Some(format) = export::writable(&args.output) else {
         let known: Vec<&str> = export::endings().collect();
         return Err(Failure::usage(
             format!("{}: no format has this ending", args.output.display()),
             format!("end the name in one of: {}", known.join(", ")),
         ));
-    }
+    };
     let recipe = recipe(args)?;
     let data = &args.output;
     // Only stated for integer files; floats are volts and amperes.
     let full = (recipe.full_scale_v(), recipe.full_scale_v() / recipe.load_ohm);
-    let scaled = export::is_scaled(data, recipe.bits);
+    // Only WAV is written as codes of the converter; elsewhere values are rounded to its steps.
+    let scaled = recipe.bits.is_some() && format.ending == "wav";
     let shape = export::Shape {
         channels: Channels { voltage: true, current: true },
         rate: recipe.rate,
         samples: recipe.samples,
-        bits: recipe.bits,
+        bits: recipe.bits.filter(|_| scaled),
         full_scale: full,
+        floats: export::Floats::Usual,
     };
     let mut writer = export::create(data, &shape)?;
     let mut at = 0;
@@ -178,7 +180,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         writer.push(&recipe.block(at..end))?;
         at = end;
     }
-    let sheet = sheet(args, &recipe, scaled.then_some(full));
+    let sheet = sheet(args, &recipe, format, scaled.then_some(full));
     let json = |error: serde_json::Error| WriteError {
         file: beside(data, "truth.json"),
         source: std::io::Error::other(error),
@@ -330,9 +332,14 @@ fn kind_of(output: &Output) -> Kind {
     if crest >= 4.0 || (crest < 1.7 && output.peak_v < 200.0) { Kind::Coag } else { Kind::Cut }
 }
 
-fn sheet(args: &Args, recipe: &Recipe, full_scale: Option<(f64, f64)>) -> Sheet {
+fn sheet(
+    args: &Args,
+    recipe: &Recipe,
+    format: &export::Writable,
+    full_scale: Option<(f64, f64)>,
+) -> Sheet {
     let file = args.output.file_name().map(PathBuf::from);
-    let text = args.output.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("csv"));
+    let text = format.tells_units;
     let channel = |name: &str, number: usize, scale: Option<f64>| ChannelSheet {
         channel: Some(if text {
             ChannelName::Name(name.into())
@@ -342,16 +349,17 @@ fn sheet(args: &Args, recipe: &Recipe, full_scale: Option<(f64, f64)>) -> Sheet 
         scale,
         ..ChannelSheet::default()
     };
-    let npy = args.output.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("npy"));
-    let mut current = channel("current", 1, full_scale.map(|(_, i)| i));
+    // Floats of a format without units are volts and amperes.
+    let bare = (!format.tells_units).then_some(1.0);
+    let mut current = channel("current", 1, full_scale.map(|(_, i)| i).or(bare));
     if recipe.skew_s != 0.0 {
         current.delay_s = Some(recipe.skew_s);
     }
     Sheet {
         format: Some(1),
         data: file,
-        sample_rate_hz: npy.then(|| recipe.rate.hertz()),
-        voltage: Some(channel("voltage", 0, full_scale.map(|(v, _)| v))),
+        sample_rate_hz: (!format.tells_rate).then(|| recipe.rate.hertz()),
+        voltage: Some(channel("voltage", 0, full_scale.map(|(v, _)| v).or(bare))),
         current: Some(current),
         load: Some(LoadSheet {
             kind: Some(LoadKind::Resistor),

@@ -56,6 +56,16 @@ impl Chain {
         self.parts().map(|(_, advance)| side(advance)).max().unwrap_or(0).max(0).unsigned_abs()
     }
 
+    /// Samples before and after one that its conditioned value depends on.
+    #[must_use]
+    pub fn reaches(&self) -> (u64, u64) {
+        if self.shifts() {
+            (self.reach(Advance::before), self.reach(Advance::after))
+        } else {
+            (0, 0)
+        }
+    }
+
     /// Raw samples needed for the conditioned ones of `wanted`, cut to `samples`.
     #[must_use]
     pub fn needs(&self, wanted: &Range<u64>, samples: u64) -> Range<u64> {

@@ -1,6 +1,6 @@
 //! Delimited text: time, voltage, current, with names and units in the first row.
 
-use super::{Shape, TraceWriter};
+use super::{Notes, Shape, TraceWriter};
 use crate::files::{WholeFile, WriteError};
 use crate::trace::Block;
 use std::io::Write;
@@ -10,7 +10,11 @@ struct CsvWriter {
     shape: Shape,
 }
 
-pub fn create(file: WholeFile, shape: &Shape) -> Result<Box<dyn TraceWriter>, WriteError> {
+pub fn create(
+    file: WholeFile,
+    shape: &Shape,
+    _: &Notes,
+) -> Result<Box<dyn TraceWriter>, WriteError> {
     let mut writer = CsvWriter { file, shape: *shape };
     let mut names = vec!["time (s)"];
     names.extend(shape.channels.voltage.then_some("voltage (V)"));

@@ -12,6 +12,8 @@ pub enum Place {
     Line(u64, usize),
     /// A byte, counted from 0.
     Byte(u64),
+    /// A value of a file that holds nothing but values, counted from 1.
+    Value(u64),
 }
 
 impl fmt::Display for Place {
@@ -21,6 +23,7 @@ impl fmt::Display for Place {
             Self::Line(line, 0) => write!(f, ":{line}"),
             Self::Line(line, field) => write!(f, ":{line}: field {field}"),
             Self::Byte(byte) => write!(f, ": byte {byte}"),
+            Self::Value(value) => write!(f, ": value {value}"),
         }
     }
 }

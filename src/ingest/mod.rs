@@ -3,24 +3,49 @@
 //! A format is one file here and one row in [`registry::FORMATS`]. A reader cuts its file in
 //! pieces that can be decoded on their own, by any thread, in any order; [`stream()`] puts them in
 //! order again.
+//!
+//! Whatever a file holds must end in numbers or in an error: indexing and unwrapping are denied
+//! throughout.
 
+#![deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
+
+mod archive;
 mod binary;
+mod bytes;
+mod comtrade;
 mod error;
+pub mod layout;
+mod limits;
 mod npy;
-pub mod registry;
+mod npz;
+mod pair;
+#[cfg(feature = "parquet")]
+mod parquet;
+mod registry;
 pub mod sheet;
+pub mod sigmf;
+mod sigrok;
 mod source;
+mod stamps;
 mod stream;
+mod table;
 mod text;
 mod wav;
 
+pub use binary::{Form, Number};
 pub use error::{IngestError, Place};
-pub use registry::open;
+pub use limits::Limits;
+pub use pair::pair;
+pub use registry::{Beside, FORMATS, Format, Opening, open, open_source, recognise};
 pub use source::Source;
+pub use stamps::{reason, rounding};
 pub use stream::stream;
 
+use crate::numeric::moments::PairMoments;
+use crate::trace::Mark;
 use crate::units::{SampleRate, Unit};
 use serde::Serialize;
+use std::ops::Range;
 
 /// A data channel as the file describes it; time columns are not data channels.
 #[derive(Clone, Debug, PartialEq)]
@@ -31,6 +56,40 @@ pub struct ChannelInfo {
     pub unit: Option<Unit>,
     /// Factor from a number in the file to that unit in SI (1e-3 for mV).
     pub factor: f64,
+    /// Number in the file that stands for zero.
+    pub offset: f64,
+    /// How the file lays its numbers down; `None` for text.
+    pub number: Option<Number>,
+    /// Why this channel is no measured one, such as a trace computed by the instrument.
+    pub not_measured: Option<&'static str>,
+    /// Why the numbers can't be taken as volts or amperes unless the sheet gives a scale.
+    pub needs_scale: Option<String>,
+    /// Probe factor that the instrument was set to and has applied, where the file tells it.
+    pub probe_factor: Option<f64>,
+}
+
+impl ChannelInfo {
+    /// A channel of which no more is known.
+    #[must_use]
+    pub fn named(name: impl Into<String>) -> Self {
+        Self {
+            name: name.into(),
+            unit: None,
+            factor: 1.0,
+            offset: 0.0,
+            number: None,
+            not_measured: None,
+            needs_scale: None,
+            probe_factor: None,
+        }
+    }
+
+    /// The same with the way its numbers are laid down.
+    #[must_use]
+    pub fn laid(mut self, number: Number) -> Self {
+        self.number = Some(number);
+        self
+    }
 }
 
 /// Where the sample rate of a file comes from.
@@ -56,7 +115,7 @@ impl RateSource {
 }
 
 /// Which data channels are wanted, by their number among the data channels.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Selection {
     /// Channel that holds the voltage.
     pub voltage: Option<usize>,
@@ -64,9 +123,11 @@ pub struct Selection {
     pub current: Option<usize>,
 }
 
-/// Time stamps of one piece.
+/// Time stamps of one stretch of a piece.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Stamps {
+    /// First sample of the stretch, in the piece.
+    pub start: usize,
     /// First stamp, s.
     pub first: f64,
     /// Last stamp, s.
@@ -77,6 +138,34 @@ pub struct Stamps {
     pub quantum: f64,
     /// Steps that went backwards.
     pub backward: u64,
+    /// Steps of zero: stamps that repeat.
+    pub repeats: u64,
+    /// Place in the piece and stamp (s), for a line through them; only where stamps repeat.
+    pub line: PairMoments,
+}
+
+/// Why a new record begins.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum BreakReason {
+    /// Time jumps ahead by so many seconds.
+    Jump(f64),
+    /// Time starts again.
+    Restart,
+    /// The header stands again.
+    Header,
+    /// A blank line stands between the rows.
+    Blank,
+    /// The file says so.
+    Stated,
+}
+
+/// The first sample of a new record, in a piece.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Break {
+    /// Its place in the piece.
+    pub at: usize,
+    /// Why.
+    pub reason: BreakReason,
 }
 
 /// Raw numbers of one piece, as they stand in the file.
@@ -86,8 +175,14 @@ pub struct Piece {
     pub v: Vec<f64>,
     /// Numbers of the current channel; empty if not wanted.
     pub i: Vec<f64>,
-    /// Time stamps, where the file has any.
-    pub stamps: Option<Stamps>,
+    /// Time stamps by stretch, where the file has any.
+    pub stamps: Vec<Stamps>,
+    /// Samples that are not valid, in order; a neighbour's value stands in their place.
+    pub gaps: Vec<(Range<usize>, Mark)>,
+    /// New records that begin in this piece.
+    pub breaks: Vec<Break>,
+    /// The data end in this piece, and pieces after it hold none; `None` inside: nothing to tell.
+    pub end: Option<Option<Doubt>>,
     /// Bytes of the file while they are decoded; of no meaning outside of readers.
     pub scratch: Vec<u8>,
 }
@@ -109,8 +204,49 @@ impl Piece {
     pub fn clear(&mut self) {
         self.v.clear();
         self.i.clear();
-        self.stamps = None;
+        self.stamps.clear();
+        self.gaps.clear();
+        self.breaks.clear();
+        self.end = None;
     }
+
+    /// Marks one sample as not valid; samples come in order.
+    pub fn mark(&mut self, at: usize, mark: Mark) {
+        match self.gaps.last_mut() {
+            Some((last, kind)) if *kind == mark && last.end >= at => {
+                last.end = last.end.max(at + 1)
+            }
+            _ => self.gaps.push((at..at + 1, mark)),
+        }
+    }
+}
+
+/// A doubt about a file that leaves it readable; it becomes a flag of the result.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Doubt {
+    /// Code for programs.
+    pub code: &'static str,
+    /// What was seen and what to do.
+    pub message: String,
+}
+
+impl Doubt {
+    /// A doubt.
+    #[must_use]
+    pub fn new(code: &'static str, message: impl Into<String>) -> Self {
+        Self { code, message: message.into() }
+    }
+}
+
+/// What a file says of how it was taken, to be held against what it holds.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Stated {
+    /// Number of samples of a channel.
+    pub samples: Option<u64>,
+    /// Rate of the acquisition, which an export may have thinned out or filled up.
+    pub acquisition: Option<SampleRate>,
+    /// Samples that the instrument took.
+    pub memory: Option<u64>,
 }
 
 /// What was decided about a file, for people and for the result.
@@ -120,6 +256,9 @@ pub struct Receipt {
     pub format: String,
     /// Decisions in the order they were made: what, and how it was found.
     pub decisions: Vec<Decision>,
+    /// What is in doubt already.
+    #[serde(skip)]
+    pub doubts: Vec<Doubt>,
 }
 
 /// One line of a [`Receipt`].
@@ -135,7 +274,7 @@ impl Receipt {
     /// An empty receipt for a format.
     #[must_use]
     pub fn new(format: &str) -> Self {
-        Self { format: format.to_owned(), decisions: Vec::new() }
+        Self { format: format.to_owned(), decisions: Vec::new(), doubts: Vec::new() }
     }
 
     /// Adds a line.
@@ -158,6 +297,21 @@ pub trait TraceReader: Send + Sync {
     /// The file.
     fn source(&self) -> &Source;
 
+    /// Every file that was read, the named one first.
+    fn sources(&self) -> Vec<&Source> {
+        vec![self.source()]
+    }
+
+    /// What the file says of how it was taken.
+    fn stated(&self) -> Stated {
+        Stated::default()
+    }
+
+    /// How a text is written, to be kept for later files of its kind.
+    fn layout(&self) -> Option<&layout::Layout> {
+        None
+    }
+
     /// Number of pieces; pieces follow each other without gap or overlap.
     fn pieces(&self) -> usize;
 
@@ -166,4 +320,14 @@ pub trait TraceReader: Send + Sync {
     /// # Errors
     /// Where the bytes can't be read or aren't what the format says.
     fn decode(&self, piece: usize, wanted: Selection, out: &mut Piece) -> Result<(), IngestError>;
+}
+
+/// Bytes as lower-case hexadecimal.
+pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
+    use std::fmt::Write;
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        // Writing to a string can't fail.
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
 }

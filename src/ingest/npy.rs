@@ -1,127 +1,125 @@
-//! NumPy `.npy` arrays: one or two channels of `<f4`, `<f8` or `<i2`, format versions 1 to 3.
+//! NumPy `.npy` arrays, format versions 1 to 3: integers up to 32 bit and floats, of either byte
+//! order, in C or Fortran order. Pickled objects are refused.
 
-use super::binary::{self, Number};
-use super::sheet::TextHints;
+use super::binary::{Columns, Form, Number};
+use super::bytes::{u16_at, u32_at};
+use super::table::Table;
 use super::{
-    ChannelInfo, IngestError, Piece, Place, RateSource, Receipt, Selection, Source, TraceReader,
+    ChannelInfo, IngestError, Limits, Opening, Place, RateSource, Receipt, Source, TraceReader,
 };
-
-/// Samples per piece.
-const SAMPLES: usize = 1 << 15;
-/// Longest header that is read, in bytes.
-const LONGEST_HEADER: usize = 1 << 16;
 
 /// Whether the first bytes are of an npy file.
 pub fn probe(head: &[u8]) -> bool {
     head.starts_with(b"\x93NUMPY")
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Layout {
-    /// One row per sample.
-    Rows,
-    /// One row per channel.
-    Planes,
+/// What the header of an array says.
+pub struct Header {
+    /// How a number is laid down.
+    pub number: Number,
+    /// Dimensions, those of C order.
+    pub shape: Vec<u64>,
+    /// First byte of the numbers.
+    pub start: u64,
 }
 
-struct NpyReader {
-    source: Source,
-    receipt: Receipt,
-    channels: Vec<ChannelInfo>,
-    number: Number,
-    layout: Layout,
-    data_start: u64,
-    samples: u64,
+impl Header {
+    /// Numbers in all.
+    pub fn count(&self) -> Option<u64> {
+        self.shape.iter().try_fold(1_u64, |all, n| all.checked_mul(*n))
+    }
 }
 
-/// Opens an npy file.
-pub fn open(source: Source, _: &TextHints) -> Result<Box<dyn TraceReader>, IngestError> {
-    let damaged = |byte, message: String| IngestError::Damaged {
+fn damaged(source: &Source, byte: u64, message: String) -> IngestError {
+    IngestError::Damaged {
         file: source.name().to_owned(),
         place: Place::Byte(byte),
         message,
-        help: "save one array with numpy.save: length N, N x 2 or 2 x N, of float32, float64 or \
-               int16, little endian"
+        help: "save one array with numpy.save: length N, N x channels or channels x N, of \
+               float32, float64, or integers of up to 32 bit"
             .into(),
-    };
+    }
+}
+
+/// Reads the header of an array, and checks that its numbers are there.
+pub fn header(source: &Source, limits: &Limits) -> Result<Header, IngestError> {
+    let fail = |byte: u64, message: String| Err(damaged(source, byte, message));
     let mut head = Vec::new();
     source.read(0, 12, &mut head)?;
-    let field = |from: usize, to: usize| head.get(from..to).map(<[u8]>::to_vec);
-    let (header_start, length) = match (head.get(6), field(8, 10), field(8, 12)) {
-        (Some(1), Some(short), _) => (10, usize::from(u16::from_le_bytes([short[0], short[1]]))),
-        (Some(2 | 3), _, Some(long)) => {
-            let length = u32::from_le_bytes([long[0], long[1], long[2], long[3]]);
-            (12, usize::try_from(length).unwrap_or(usize::MAX))
-        }
-        _ => return Err(damaged(6, "unknown npy version or a header cut off".into())),
+    let found = match head.get(6) {
+        Some(1) => u16_at(&head, 8, false).map(|length| (10, u64::from(length))),
+        Some(2 | 3) => u32_at(&head, 8, false).map(|length| (12, u64::from(length))),
+        _ => None,
     };
-    if length > LONGEST_HEADER {
-        return Err(damaged(8, format!("a header of {length} bytes can't be right")));
-    }
-    let mut header = Vec::new();
-    source.read(header_start, length, &mut header)?;
-    if header.len() < length {
-        return Err(damaged(source.length(), "the file ends inside its header".into()));
-    }
-    let header = String::from_utf8_lossy(&header);
-    let number = match value_of(&header, "descr") {
-        Some("'<i2'") => Number::Int16,
-        Some("'<f4'") => Number::Float32,
-        Some("'<f8'") => Number::Float64,
-        other => {
-            return Err(damaged(
-                header_start,
-                format!("numbers of type {} are not read", other.unwrap_or("(none stated)")),
-            ));
-        }
+    let Some((header_start, length)) = found else {
+        return fail(6, "unknown npy version or a header cut off".into());
     };
-    let fortran = match value_of(&header, "fortran_order") {
+    let length = limits.check_header(source.name(), length)?;
+    let mut text = Vec::new();
+    source.read(header_start, length, &mut text)?;
+    if text.len() < length {
+        return fail(source.length(), "the file ends inside its header".into());
+    }
+    let text = String::from_utf8_lossy(&text);
+    let descr = value_of(&text, "descr").unwrap_or("(none stated)");
+    let Some(number) = number_of(descr) else {
+        let message = if descr.contains('O') {
+            format!(
+                "numbers of type {descr} are not read: Python objects (a pickle) could run code"
+            )
+        } else {
+            format!("numbers of type {descr} are not read")
+        };
+        return fail(header_start, message);
+    };
+    let fortran = match value_of(&text, "fortran_order") {
         Some("False") => false,
         Some("True") => true,
-        other => return Err(damaged(header_start, format!("fortran_order is {other:?}"))),
+        other => return fail(header_start, format!("fortran_order is {other:?}")),
     };
-    let mut shape: Option<Vec<u64>> = value_of(&header, "shape").and_then(|shape| {
+    let shape: Option<Vec<u64>> = value_of(&text, "shape").and_then(|shape| {
         let inner = shape.strip_prefix('(')?.strip_suffix(')')?;
         inner.split(',').map(str::trim).filter(|n| !n.is_empty()).map(|n| n.parse().ok()).collect()
     });
+    let Some(mut shape) = shape else { return fail(header_start, "the shape is damaged".into()) };
     // Fortran order is C order with the dimensions the other way round.
-    if let Some(shape) = shape.as_mut().filter(|_| fortran) {
+    if fortran {
         shape.reverse();
     }
-    let (layout, samples, count) = match shape.as_deref() {
-        Some([n]) => (Layout::Planes, *n, 1),
-        Some([2, 2]) => {
-            return Err(damaged(header_start, "a 2 x 2 array holds two samples".into()));
-        }
-        Some([n, 2]) => (Layout::Rows, *n, 2),
-        Some([2, n]) => (Layout::Planes, *n, 2),
-        Some([n, 1]) => (Layout::Rows, *n, 1),
-        Some([1, n]) => (Layout::Planes, *n, 1),
-        other => {
-            return Err(damaged(
-                header_start,
-                format!("an array of shape {other:?} is no capture"),
-            ));
-        }
-    };
-    let data_start = header_start + length as u64;
-    let wanted = samples.checked_mul(count as u64 * number.bytes() as u64);
-    let there = source.length().saturating_sub(data_start);
+    let header = Header { number, shape, start: header_start + length as u64 };
+    let wanted = header.count().and_then(|count| count.checked_mul(number.bytes() as u64));
+    let there = source.length().saturating_sub(header.start);
     if wanted.is_none_or(|wanted| there < wanted) {
-        return Err(damaged(
+        return fail(
             source.length(),
             format!(
-                "the file is cut off: {samples} x {count} numbers promised, {there} bytes there"
+                "the file is cut off: an array of {:?} promised, {there} bytes there",
+                header.shape
             ),
-        ));
+        );
     }
-    let mut receipt = Receipt::new("NumPy array");
-    receipt.note("numbers", format!("{number:?}, full scale 1.0 for integers"));
-    receipt.note("layout", format!("{layout:?}, {samples} samples of {count} channel(s)"));
-    let channels = (0..count)
-        .map(|k| ChannelInfo { name: format!("channel {k}"), unit: None, factor: 1.0 })
-        .collect();
-    Ok(Box::new(NpyReader { source, receipt, channels, number, layout, data_start, samples }))
+    Ok(header)
+}
+
+fn number_of(descr: &str) -> Option<Number> {
+    let inner = descr.strip_prefix('\'')?.strip_suffix('\'')?;
+    let (order, kind) = inner.split_at_checked(1)?;
+    let form = match kind {
+        "i1" => Form::Int8,
+        "u1" => Form::Unsigned8,
+        "i2" => Form::Int16,
+        "u2" => Form::Unsigned16,
+        "i4" => Form::Int32,
+        "u4" => Form::Unsigned32,
+        "f4" => Form::Float32,
+        "f8" => Form::Float64,
+        _ => return None,
+    };
+    match order {
+        "<" | "|" => Some(Number::little(form)),
+        ">" => Some(Number::big(form)),
+        _ => None,
+    }
 }
 
 /// The text behind `'key':` in the header's Python dictionary, up to the comma that ends it.
@@ -140,69 +138,47 @@ fn value_of<'a>(header: &'a str, key: &str) -> Option<&'a str> {
     Some(value.get(..end)?.trim())
 }
 
-impl TraceReader for NpyReader {
-    fn receipt(&self) -> &Receipt {
-        &self.receipt
-    }
-
-    fn channels(&self) -> &[ChannelInfo] {
-        &self.channels
-    }
-
-    fn rate(&self) -> RateSource {
-        RateSource::Absent
-    }
-
-    fn source(&self) -> &Source {
-        &self.source
-    }
-
-    fn pieces(&self) -> usize {
-        usize::try_from(self.samples.div_ceil(SAMPLES as u64)).unwrap_or(usize::MAX)
-    }
-
-    fn decode(&self, piece: usize, wanted: Selection, out: &mut Piece) -> Result<(), IngestError> {
-        out.clear();
-        let first = piece as u64 * SAMPLES as u64;
-        let count =
-            usize::try_from(self.samples.saturating_sub(first)).map_or(SAMPLES, |n| n.min(SAMPLES));
-        let bytes = self.number.bytes();
-        let channels = self.channels.len();
-        let buffer = &mut out.scratch;
-        if self.layout == Layout::Rows {
-            let stride = (bytes * channels) as u64;
-            self.source.read(self.data_start + first * stride, count * bytes * channels, buffer)?;
+/// The channels of an array: of two dimensions the shorter one counts channels.
+pub fn columns(source: &Source, header: &Header, limits: &Limits) -> Result<Columns, IngestError> {
+    let (number, start) = (header.number, header.start);
+    let fail = |message: &str| {
+        Err(damaged(source, start, format!("an array of {:?} {message}", header.shape)))
+    };
+    let narrow = |n: u64| usize::try_from(n).unwrap_or(usize::MAX);
+    match header.shape.as_slice() {
+        [n] if *n > 0 => Ok(Columns::planes(source, start, 1, number, *n)),
+        [a, b] if a == b => fail("does not tell samples from channels"),
+        [n, channels] if *channels > 0 && channels < n => {
+            limits.check_columns(source.name(), narrow(*channels))?;
+            Ok(Columns::rows(source, start, narrow(*channels), number, *n))
         }
-        for (channel, column) in [(wanted.voltage, &mut out.v), (wanted.current, &mut out.i)] {
-            let Some(channel) = channel else { continue };
-            let (start, step) = match self.layout {
-                Layout::Rows => (channel * bytes, channels * bytes),
-                Layout::Planes => {
-                    let plane = channel as u64 * self.samples + first;
-                    self.source.read(
-                        self.data_start + plane * bytes as u64,
-                        count * bytes,
-                        buffer,
-                    )?;
-                    (0, bytes)
-                }
-            };
-            binary::column(buffer, step, start, self.number, column);
-            binary::refuse_unbounded(&self.source, column, |k| {
-                let index = match self.layout {
-                    Layout::Rows => (first + k) * channels as u64 + channel as u64,
-                    Layout::Planes => channel as u64 * self.samples + first + k,
-                };
-                self.data_start + index * bytes as u64
-            })?;
+        [channels, n] if *channels > 0 && channels < n => {
+            limits.check_columns(source.name(), narrow(*channels))?;
+            Ok(Columns::planes(source, start, narrow(*channels), number, *n))
         }
-        Ok(())
+        _ => fail("is no capture"),
     }
+}
+
+/// Opens an npy file.
+pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+    let header = header(&source, &opening.limits)?;
+    let columns = columns(&source, &header, &opening.limits)?;
+    let mut receipt = Receipt::new("NumPy array");
+    receipt.note("numbers", header.number.to_string());
+    receipt.note(
+        "layout",
+        format!("{} samples of {} channel(s)", columns.samples, columns.list.len()),
+    );
+    let channels = (0..columns.list.len())
+        .map(|k| ChannelInfo::named(format!("channel {k}")).laid(header.number))
+        .collect();
+    Ok(Box::new(Table::new(source, receipt, channels, columns, RateSource::Absent)))
 }
 
 #[cfg(test)]
 mod tests {
-    use super::value_of;
+    use super::*;
 
     #[test]
     fn header_values() {
@@ -210,5 +186,9 @@ mod tests {
         assert_eq!(value_of(header, "descr"), Some("'<f8'"));
         assert_eq!(value_of(header, "shape"), Some("(2, 5)"));
         assert_eq!(value_of(header, "none"), None);
+        assert_eq!(number_of("'>i2'"), Some(Number::big(Form::Int16)));
+        assert_eq!(number_of("'|u1'"), Some(Number::little(Form::Unsigned8)));
+        assert_eq!(number_of("'|O'"), None);
+        assert_eq!(number_of("'µf8'"), None);
     }
 }

@@ -1,11 +1,83 @@
 //! The formats, and how the right one is found: by content; the file's ending is only a hint.
 
+use super::layout::Layout;
 use super::sheet::TextHints;
-use super::{IngestError, Place, Source, TraceReader};
-use std::path::Path;
+use super::{IngestError, Limits, Place, Source, TraceReader};
+use std::path::{Path, PathBuf};
+
+/// What a reader is given besides the bytes.
+#[derive(Clone, Debug, Default)]
+pub struct Opening {
+    /// How a text file is to be read, where it can be read in two ways.
+    pub hints: TextHints,
+    /// A kept layout that a text file must fit.
+    pub layout: Option<Layout>,
+    /// Bounds on what the file may ask for.
+    pub limits: Limits,
+    /// Files that stand beside the one being read.
+    pub beside: Beside,
+}
+
+/// Where a format of several files finds the others.
+#[derive(Clone, Debug, Default)]
+pub enum Beside {
+    /// Nowhere: one file alone.
+    #[default]
+    Nothing,
+    /// In this folder.
+    Folder(PathBuf),
+    /// In memory, by name.
+    Memory(Vec<(String, Source)>),
+}
+
+impl Beside {
+    /// The folder of a file; nothing for standard input.
+    #[must_use]
+    pub fn of(path: &Path) -> Self {
+        if path == Path::new("-") {
+            return Self::Nothing;
+        }
+        match path.parent() {
+            Some(folder) if folder != Path::new("") => Self::Folder(folder.to_owned()),
+            _ => Self::Folder(PathBuf::from(".")),
+        }
+    }
+
+    /// Opens a file by its bare name: a name with a folder in it is refused, so that metadata
+    /// can't reach for files elsewhere.
+    ///
+    /// # Errors
+    /// Where the name leaves the folder, or the file can't be opened.
+    pub(super) fn open(&self, asking: &Path, name: &str) -> Result<Source, IngestError> {
+        let bare = Path::new(name);
+        let inside = bare.file_name().is_some_and(|file| Path::new(file) == bare)
+            && !name.contains(['/', '\\', '\0']);
+        if !inside {
+            return Err(IngestError::Damaged {
+                file: asking.to_owned(),
+                place: Place::File,
+                message: format!("it names the data file `{name}`, which is not beside it"),
+                help: "put both files in one folder and name the data file without a path".into(),
+            });
+        }
+        let found = match self {
+            Self::Nothing => None,
+            Self::Folder(folder) => return Source::open(&folder.join(bare)),
+            Self::Memory(files) => {
+                files.iter().find(|(known, _)| known == name).map(|(_, source)| source.clone())
+            }
+        };
+        found.ok_or_else(|| IngestError::Damaged {
+            file: asking.to_owned(),
+            place: Place::File,
+            message: format!("the file `{name}` that belongs to it is not there"),
+            help: "copy both files from the instrument".into(),
+        })
+    }
+}
 
 /// Opens a source as one format.
-pub type Opener = fn(Source, &TextHints) -> Result<Box<dyn TraceReader>, IngestError>;
+pub type Opener = fn(Source, &Opening) -> Result<Box<dyn TraceReader>, IngestError>;
 
 /// One format.
 pub struct Format {
@@ -24,52 +96,88 @@ pub struct Format {
 /// Bytes at the start of a file that probes may look at.
 const HEAD: usize = 4096;
 
+const fn format(
+    id: &'static str,
+    title: &'static str,
+    endings: &'static [&'static str],
+    probe: fn(&[u8]) -> bool,
+    open: Opener,
+) -> Format {
+    Format { id, title, endings, probe, open }
+}
+
 /// All formats; the first whose probe accepts a file reads it, so text comes last.
 pub const FORMATS: &[Format] = &[
-    Format {
-        id: "wav",
-        title: "WAV",
-        endings: &["wav"],
-        probe: super::wav::probe,
-        open: super::wav::open,
-    },
-    Format {
-        id: "npy",
-        title: "NumPy array",
-        endings: &["npy"],
-        probe: super::npy::probe,
-        open: super::npy::open,
-    },
-    Format {
-        id: "text",
-        title: "delimited text",
-        endings: &["csv", "txt", "tsv", "dat"],
-        probe: super::text::probe,
-        open: super::text::open,
-    },
+    format("wav", "WAV", &["wav", "rf64", "bw64"], super::wav::probe, super::wav::open),
+    format("npy", "NumPy array", &["npy"], super::npy::probe, super::npy::open),
+    format("npz", "NumPy archive", &["npz"], super::npz::probe, super::npz::open),
+    format("sr", "sigrok session", &["sr"], super::sigrok::probe, super::sigrok::open),
+    format("sigmf", "SigMF", &["sigmf-meta", "sigmf"], super::sigmf::probe, super::sigmf::open),
+    format("comtrade", "COMTRADE", &["cfg", "cff"], super::comtrade::probe, super::comtrade::open),
+    #[cfg(feature = "parquet")]
+    format("parquet", "Parquet", &["parquet"], super::parquet::probe, super::parquet::open),
+    format(
+        "text",
+        "delimited text",
+        &["csv", "txt", "tsv", "dat"],
+        super::text::probe,
+        super::text::open,
+    ),
 ];
+
+/// Formats that are known by their first bytes but not read, and what to do.
+const NOT_READ: &[(&[u8], &str, &str)] = &[
+    #[cfg(not(feature = "parquet"))]
+    (
+        b"PAR1",
+        "Parquet, which this program was built without",
+        "build it with `cargo build --release --features parquet`",
+    ),
+    (
+        b"MATLAB 5.0 MAT-file",
+        "MATLAB level 5, which is not read",
+        "save the arrays with numpy.save or numpy.savez, or as text",
+    ),
+    (b"\x89HDF\r\n", "HDF5, which is not read", "save the arrays with numpy.save, or as text"),
+    (b"TDSm", "TDMS, which is not read", "export the channels as text or WAV"),
+    (b"\x1f\x8b", "packed with gzip", "unpack it first"),
+];
+
+/// The format of a file, by its first bytes.
+#[must_use]
+pub fn recognise(head: &[u8]) -> Option<&'static Format> {
+    let not_read = NOT_READ.iter().any(|(start, ..)| head.starts_with(start));
+    FORMATS.iter().find(|format| (format.probe)(head)).filter(|_| !not_read)
+}
 
 /// Opens a data file in whatever format its content shows.
 ///
 /// # Errors
 /// Where it can't be read, is damaged, is of no known format, or would have to be guessed at.
-pub fn open(path: &Path, hints: &TextHints) -> Result<Box<dyn TraceReader>, IngestError> {
-    let source = Source::open(path)?;
+pub fn open(path: &Path, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+    open_source(Source::open(path)?, opening)
+}
+
+/// The same of bytes that are open already.
+///
+/// # Errors
+/// As [`open`].
+pub fn open_source(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let mut head = Vec::new();
     source.read(0, HEAD, &mut head)?;
-    match FORMATS.iter().find(|format| (format.probe)(&head)) {
-        Some(format) => (format.open)(source, hints),
-        None => {
-            let known: Vec<&str> = FORMATS.iter().map(|format| format.title).collect();
-            Err(IngestError::Damaged {
-                file: path.to_owned(),
-                place: Place::Byte(0),
-                message: "the content is of no format known here".into(),
-                help: format!(
-                    "formats read: {}; export the capture as one of them",
-                    known.join(", ")
-                ),
-            })
-        }
+    if let Some(format) = recognise(&head) {
+        return (format.open)(source, opening);
     }
+    let damaged = |message: String, help: String| {
+        let file = source.name().to_owned();
+        Err(IngestError::Damaged { file, place: Place::Byte(0), message, help })
+    };
+    if let Some((_, title, help)) = NOT_READ.iter().find(|(start, ..)| head.starts_with(start)) {
+        return damaged(format!("this is {title}"), (*help).to_owned());
+    }
+    let known: Vec<&str> = FORMATS.iter().map(|format| format.title).collect();
+    damaged(
+        "the content is of no format known here".into(),
+        format!("formats read: {}; export the capture as one of them", known.join(", ")),
+    )
 }

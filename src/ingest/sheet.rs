@@ -14,6 +14,12 @@ pub struct Sheet {
     /// Data file, relative to the sheet.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub data: Option<PathBuf>,
+    /// Data file of the current, relative to the sheet, where it has its own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub data_current: Option<PathBuf>,
+    /// Kept text layout, relative to the sheet, that the data file must fit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub layout: Option<PathBuf>,
     /// Sample rate in hertz, only where the data file has none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sample_rate_hz: Option<f64>,
@@ -66,6 +72,10 @@ pub struct ChannelSheet {
     /// This channel lags by so many seconds.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub delay_s: Option<f64>,
+    /// Probe factor that the instrument was set to, and that the file's numbers hold already; held
+    /// against what the file says.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub probe_factor: Option<f64>,
     /// Level in file units at which the input clips; left out: found from repeated extremes.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub clip_at: Option<f64>,
@@ -230,17 +240,21 @@ macro_rules! keys {
 
 /// Every single-valued sheet key; `voltage.scale` has the flag `--voltage-scale`.
 pub const KEYS: &[SheetKey] = keys! {
+    "data_current": Text = "Data file of the current, where it has its own";
+    "layout": Text = "Kept text layout that the data file must fit";
     "sample_rate_hz": Number = "Sample rate, where the data file has none";
     "voltage"."channel": Channel = "Column name or number (from 0) of the voltage";
     "voltage"."scale": Number = "Volts per file unit";
     "voltage"."offset": Number = "Offset of the voltage, in file units";
     "voltage"."delay_s": Number = "The voltage channel lags by this";
+    "voltage"."probe_factor": Number = "Probe factor set on the instrument, in the voltage's numbers already";
     "voltage"."clip_at": Number = "Level at which the voltage input clips, in file units";
     "voltage"."relative_standard_uncertainty": Number = "Of the voltage scale";
     "current"."channel": Channel = "Column name or number (from 0) of the current";
     "current"."scale": Number = "Amperes per file unit";
     "current"."offset": Number = "Offset of the current, in file units";
     "current"."delay_s": Number = "The current channel lags by this";
+    "current"."probe_factor": Number = "Probe factor set on the instrument, in the current's numbers already";
     "current"."clip_at": Number = "Level at which the current input clips, in file units";
     "current"."relative_standard_uncertainty": Number = "Of the current scale";
     "load"."kind": Text = "resistor or open";
@@ -347,7 +361,19 @@ fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), KeyfileError> {
         if channel.clip_at.is_some_and(|level| !(level.is_finite() && level > 0.0)) {
             return fail(&[name, "clip_at"], "clip_at must be above 0".into());
         }
+        if channel.probe_factor.is_some_and(|factor| !(factor.is_finite() && factor > 0.0)) {
+            return fail(&[name, "probe_factor"], "a probe factor must be above 0".into());
+        }
         positive_share(file, text, name, channel.relative_standard_uncertainty)?;
+    }
+    if let Some(bench) = &sheet.bench {
+        for (key, value) in
+            [("temperature_c", bench.temperature_c), ("humidity_percent", bench.humidity_percent)]
+        {
+            if value.is_some_and(|value| !value.is_finite()) {
+                return fail(&["bench", key], format!("{key} must be a finite number"));
+            }
+        }
     }
     if let Some(load) = &sheet.load {
         if load.nominal_ohm.is_some_and(|ohm| !(ohm.is_finite() && ohm > 0.0)) {

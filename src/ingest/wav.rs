@@ -1,157 +1,170 @@
-//! WAV: hound reads the header, the samples are decoded here, piece by piece.
+//! WAV of any kind: RIFF and RIFX, and RF64 and BW64 for more than 4 GiB (EBU Tech 3306, ITU-R
+//! BS.2088, both from memory). The chunks are walked here, as the audio library reads neither of
+//! the long kinds nor 64-bit floats, and takes a wrong length for damage.
 
-use super::binary::{self, Number};
-use super::sheet::TextHints;
+use super::binary::{Columns, Form, Number};
+use super::bytes::{array, u16_at, u32_at, u64_at};
+use super::table::Table;
 use super::{
-    ChannelInfo, IngestError, Piece, Place, RateSource, Receipt, Selection, Source, TraceReader,
+    ChannelInfo, Doubt, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader,
 };
 use crate::units::SampleRate;
-use std::io::{BufReader, Read, Seek};
-
-/// Frames per piece.
-const FRAMES: usize = 1 << 15;
 
 /// Whether the first bytes are of a WAV file.
 pub fn probe(head: &[u8]) -> bool {
-    head.len() >= 12 && &head[..4] == b"RIFF" && &head[8..12] == b"WAVE"
+    let kind: Option<[u8; 4]> = array(head, 0);
+    kind.is_some_and(|kind| [*b"RIFF", *b"RIFX", *b"RF64", *b"BW64"].contains(&kind))
+        && array(head, 8) == Some(*b"WAVE")
 }
 
-struct WavReader {
-    source: Source,
-    receipt: Receipt,
-    channels: Vec<ChannelInfo>,
+/// Chunks walked before the data at most.
+const CHUNKS: usize = 1000;
+
+/// What the chunk `fmt ` says.
+struct Shape {
+    number: Number,
+    channels: usize,
     rate: SampleRate,
-    sample: Number,
-    data_start: u64,
-    frames: u64,
+}
+
+/// The data chunk: first byte, and length as it is stated.
+struct Data {
+    start: u64,
+    stated: u64,
 }
 
 /// Opens a WAV file.
-pub fn open(source: Source, _: &TextHints) -> Result<Box<dyn TraceReader>, IngestError> {
-    let damaged = |place, message: String| IngestError::Damaged {
-        file: source.name().to_owned(),
-        place,
-        message,
-        help: "export it as WAV with 16, 24 or 32 bit integers or 32 bit floats".into(),
+pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+    let (kind, shape, data) = walk(&source)?;
+    opening.limits.check_columns(source.name(), shape.channels)?;
+    let frame = (shape.number.bytes() * shape.channels) as u64;
+    let there = source.length().saturating_sub(data.start);
+    let mut receipt = Receipt::new("WAV");
+    let unknown = data.stated == 0 || data.stated == u64::from(u32::MAX);
+    // A length field of 32 bits that ran over: what is missing is a multiple of 4 GiB.
+    let wrapped = there.checked_sub(data.stated).is_some_and(|over| over >= 1 << 32);
+    let length = if data.stated > there || unknown || wrapped {
+        let cause = if unknown {
+            "was never filled in: the recording was broken off".to_owned()
+        } else if wrapped {
+            format!("says {} bytes and has run over its 32 bits", data.stated)
+        } else {
+            format!("says {} bytes, {there} are there: the file is cut off", data.stated)
+        };
+        receipt.doubts.push(Doubt::new(
+            "truncated",
+            format!(
+                "the length field of the WAV data {cause}; read as far as the data go, {} frames",
+                there / frame
+            ),
+        ));
+        there
+    } else {
+        data.stated
     };
-    let head = BufReader::new(SourceCursor { source: &source, at: 0 });
-    let header = hound::WavReader::new(head)
-        .map_err(|error| damaged(Place::Byte(0), format!("the WAV header is damaged: {error}")))?;
-    let (spec, declared) = (header.spec(), u64::from(header.duration()));
-    let data_start = header.into_inner().stream_position().unwrap_or(44);
-    let sample = match (spec.sample_format, spec.bits_per_sample) {
-        (hound::SampleFormat::Int, 16) => Number::Int16,
-        (hound::SampleFormat::Int, 24) => Number::Int24,
-        (hound::SampleFormat::Int, 32) => Number::Int32,
-        (hound::SampleFormat::Float, 32) => Number::Float32,
-        (format, bits) => {
+    let frames = length / frame;
+    if frames == 0 {
+        return Err(damaged(&source, data.start, "there is no sample in it".into()));
+    }
+    receipt.note("header", kind);
+    receipt
+        .note("samples", format!("{}, {} channels, {frames} frames", shape.number, shape.channels));
+    receipt.note("sample rate", format!("{} Hz, stated in the header", shape.rate.hertz()));
+    let channels = (0..shape.channels)
+        .map(|k| ChannelInfo::named(format!("channel {k}")).laid(shape.number))
+        .collect();
+    let columns = Columns::rows(&source, data.start, shape.channels, shape.number, frames);
+    let rate = RateSource::Stated(shape.rate);
+    Ok(Box::new(Table::new(source, receipt, channels, columns, rate)))
+}
+
+fn damaged(source: &Source, byte: u64, message: String) -> IngestError {
+    IngestError::Damaged {
+        file: source.name().to_owned(),
+        place: Place::Byte(byte),
+        message,
+        help: "export it as WAV with 8 to 32 bit integers or 32 or 64 bit floats".into(),
+    }
+}
+
+fn walk(source: &Source) -> Result<(&'static str, Shape, Data), IngestError> {
+    let cut = |at: u64| damaged(source, at, "the WAV header is cut off".into());
+    let mut head = Vec::new();
+    source.read(0, 12, &mut head)?;
+    let (title, big) = match array(&head, 0) {
+        Some([b'R', b'I', b'F', b'X']) => ("RIFX, big-endian", true),
+        Some([b'R', b'F', b'6', b'4']) => ("RF64", false),
+        Some([b'B', b'W', b'6', b'4']) => ("BW64", false),
+        _ => ("RIFF", false),
+    };
+    let (mut at, mut shape, mut long) = (12, None, None);
+    for _ in 0..CHUNKS {
+        source.read(at, 8, &mut head)?;
+        let (Some(id), Some(size)) = (array(&head, 0), u32_at(&head, 4, big)) else {
+            return Err(cut(at));
+        };
+        let id: [u8; 4] = id;
+        let body = at + 8;
+        match &id {
+            b"ds64" => {
+                source.read(body, 24, &mut head)?;
+                long = u64_at(&head, 8);
+            }
+            b"fmt " => {
+                source.read(body, usize::try_from(size).unwrap_or(40).min(40), &mut head)?;
+                shape = Some(shape_of(source, &head, body, big)?);
+            }
+            b"data" => {
+                let Some(shape) = shape else {
+                    return Err(damaged(source, at, "the data come before their format".into()));
+                };
+                let stated = match long {
+                    Some(long) if size == u32::MAX => long,
+                    _ => u64::from(size),
+                };
+                return Ok((title, shape, Data { start: body, stated }));
+            }
+            _ => {}
+        }
+        // Chunks begin at even places.
+        at = body + u64::from(size) + u64::from(size % 2);
+        if at >= source.length() {
             return Err(damaged(
-                Place::Byte(20),
-                format!("samples of {bits} bit ({format:?}) are not read"),
+                source,
+                at.min(source.length()),
+                "the WAV header ends without data".into(),
             ));
         }
-    };
-    let frame = sample.bytes() * usize::from(spec.channels);
-    if source.length().saturating_sub(data_start) < declared * frame as u64 {
-        return Err(IngestError::Damaged {
-            file: source.name().to_owned(),
-            place: Place::Byte(source.length()),
-            message: format!(
-                "the file is cut off: the header promises {declared} frames, {} are there",
-                source.length().saturating_sub(data_start) / frame as u64
-            ),
-            help: "copy it from the instrument again".into(),
-        });
     }
-    let rate = SampleRate::new(f64::from(spec.sample_rate))
-        .ok_or_else(|| damaged(Place::Byte(24), "the header gives a sample rate of 0".into()))?;
-    let mut receipt = Receipt::new("WAV");
-    receipt.note(
-        "samples",
-        format!(
-            "{sample:?}, full scale 1.0 for integers, {} channels, {declared} frames",
-            spec.channels
-        ),
-    );
-    receipt.note("sample rate", format!("{} Hz, stated in the header", spec.sample_rate));
-    let channels = (0..spec.channels)
-        .map(|k| ChannelInfo { name: format!("channel {k}"), unit: None, factor: 1.0 })
-        .collect();
-    let reader =
-        WavReader { source, receipt, channels, rate, sample, data_start, frames: declared };
-    Ok(Box::new(reader))
+    Err(damaged(source, at, format!("more than {CHUNKS} chunks before the data")))
 }
 
-impl TraceReader for WavReader {
-    fn receipt(&self) -> &Receipt {
-        &self.receipt
+fn shape_of(source: &Source, format: &[u8], at: u64, big: bool) -> Result<Shape, IngestError> {
+    let cut = || damaged(source, at, "the WAV header is cut off".into());
+    let mut tag = u16_at(format, 0, big).ok_or_else(cut)?;
+    let channels = usize::from(u16_at(format, 2, big).ok_or_else(cut)?);
+    let rate = u32_at(format, 4, big).ok_or_else(cut)?;
+    let bits = u16_at(format, 14, big).ok_or_else(cut)?;
+    // The extensible kind holds the tag of the numbers at the start of its sub-format.
+    if tag == 0xfffe {
+        tag = u16_at(format, 24, big).ok_or_else(cut)?;
     }
-
-    fn channels(&self) -> &[ChannelInfo] {
-        &self.channels
-    }
-
-    fn rate(&self) -> RateSource {
-        RateSource::Stated(self.rate)
-    }
-
-    fn source(&self) -> &Source {
-        &self.source
-    }
-
-    fn pieces(&self) -> usize {
-        usize::try_from(self.frames.div_ceil(FRAMES as u64)).unwrap_or(usize::MAX)
-    }
-
-    fn decode(&self, piece: usize, wanted: Selection, out: &mut Piece) -> Result<(), IngestError> {
-        out.clear();
-        let first = piece as u64 * FRAMES as u64;
-        let frames =
-            usize::try_from(self.frames.saturating_sub(first)).map_or(FRAMES, |n| n.min(FRAMES));
-        let bytes = self.sample.bytes();
-        let stride = bytes * self.channels.len();
-        self.source.read(
-            self.data_start + first * stride as u64,
-            frames * stride,
-            &mut out.scratch,
-        )?;
-        for (channel, column) in [(wanted.voltage, &mut out.v), (wanted.current, &mut out.i)] {
-            let Some(channel) = channel else { continue };
-            binary::column(&out.scratch, stride, channel * bytes, self.sample, column);
-            binary::refuse_unbounded(&self.source, column, |k| {
-                self.data_start + (first + k) * stride as u64
-            })?;
+    let form = match (tag, bits) {
+        (1, 8) => Form::Unsigned8,
+        (1, 16) => Form::Int16,
+        (1, 24) => Form::Int24,
+        (1, 32) => Form::Int32,
+        (3, 32) => Form::Float32,
+        (3, 64) => Form::Float64,
+        _ => {
+            let message = format!("samples of {bits} bit and kind {tag} are not read");
+            return Err(damaged(source, at, message));
         }
-        Ok(())
+    };
+    if channels == 0 {
+        return Err(damaged(source, at + 2, "the header gives no channel".into()));
     }
-}
-
-/// Lets hound read the header through the source.
-struct SourceCursor<'a> {
-    source: &'a Source,
-    at: u64,
-}
-
-impl Read for SourceCursor<'_> {
-    fn read(&mut self, out: &mut [u8]) -> std::io::Result<usize> {
-        let mut buffer = Vec::new();
-        self.source.read(self.at, out.len(), &mut buffer).map_err(std::io::Error::other)?;
-        out[..buffer.len()].copy_from_slice(&buffer);
-        self.at += buffer.len() as u64;
-        Ok(buffer.len())
-    }
-}
-
-impl Seek for SourceCursor<'_> {
-    fn seek(&mut self, to: std::io::SeekFrom) -> std::io::Result<u64> {
-        let (base, offset) = match to {
-            std::io::SeekFrom::Start(at) => (at, 0),
-            std::io::SeekFrom::Current(offset) => (self.at, offset),
-            std::io::SeekFrom::End(offset) => (self.source.length(), offset),
-        };
-        self.at = base
-            .checked_add_signed(offset)
-            .ok_or_else(|| std::io::Error::other("seek before the start"))?;
-        Ok(self.at)
-    }
+    let rate = SampleRate::new(f64::from(rate))
+        .ok_or_else(|| damaged(source, at + 4, "the header gives a sample rate of 0".into()))?;
+    Ok(Shape { number: Number { form, big_endian: big }, channels, rate })
 }

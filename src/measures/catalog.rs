@@ -35,13 +35,13 @@ pub const MEASURES: &[Measure] = &[
     measure("voltage_peak_v", Unit::Volt, "voltage peak", voltage_peak),
     measure("current_peak_a", Unit::Ampere, "current peak", current_peak),
     measure("voltage_peak_positive_v", Unit::Volt, "voltage peak +", |s| {
-        peak(s.peaks_v.map(|p| p.positive), s.channels.voltage)
+        peak(s, s.peaks_v.map(|p| p.positive), s.channels.voltage)
     }),
     measure("voltage_peak_negative_v", Unit::Volt, "voltage peak -", |s| {
-        peak(s.peaks_v.map(|p| p.negative), s.channels.voltage)
+        peak(s, s.peaks_v.map(|p| p.negative), s.channels.voltage)
     }),
     measure("voltage_peak_to_peak_v", Unit::Volt, "voltage peak to peak", |s| {
-        peak(s.peaks_v.map(|p| p.positive - p.negative), s.channels.voltage)
+        peak(s, s.peaks_v.map(|p| p.positive - p.negative), s.channels.voltage)
     }),
     measure("crest_factor", Unit::One, "crest factor", crest_factor),
     measure("duty_cycle", Unit::One, "duty cycle", duty_cycle),
@@ -63,13 +63,14 @@ pub const MEASURES: &[Measure] = &[
     measure("load_reactance_ohm", Unit::Ohm, "load reactance", |s| value(impedance(s)?.1)),
     measure("power_1s_max_w", Unit::Watt, "largest power over 1 s", |s| match s.largest_1s_w {
         Some(power) => value(power),
-        None => Err("the interval is shorter than 1 s".into()),
+        None => Err(gap_or(s, "the interval is shorter than 1 s")),
     }),
     measure("onset_rise_s", Unit::Second, "onset rise", |s| {
-        repeated(&s.onset.rise_s, "no onset after a rest was seen, or it is too fast to tell")
+        let reason = gap_or(s, "no onset after a rest was seen, or it is too fast to tell");
+        repeated(&s.onset.rise_s, &reason)
     }),
     measure("onset_boost", Unit::One, "onset boost", |s| {
-        repeated(&s.onset.boost, "no phase of 40 ms or more began inside the record")
+        repeated(&s.onset.boost, &gap_or(s, "no phase of 40 ms or more began inside the record"))
     }),
     measure("distortion", Unit::One, "distortion", |s| {
         let power = s.carrier.and_then(|c| c.harmonics.mean());
@@ -108,7 +109,11 @@ fn power(s: &IntervalStats) -> Result<Estimate, String> {
     value(s.power_by.power(&s.moments)?)
 }
 
+/// Power times time; of what was not recorded nothing is known.
 fn energy(s: &IntervalStats) -> Result<Estimate, String> {
+    if s.invalid.0 > 0 {
+        return Err(gap_or(s, ""));
+    }
     value(s.power_by.power(&s.moments)? * s.total_s())
 }
 
@@ -128,7 +133,21 @@ fn root(channel: bool, absent: &str, square: Option<f64>) -> Result<Estimate, St
     value(square.ok_or("no samples")?.sqrt())
 }
 
-fn peak(found: Option<f64>, channel: bool) -> Result<Estimate, String> {
+/// A reason that names the gaps, where there are any, or else `reason`.
+fn gap_or(s: &IntervalStats, reason: &str) -> String {
+    if s.invalid.0 == 0 {
+        return reason.to_owned();
+    }
+    format!("{:.2} % of the interval was not recorded", 100.0 * s.invalid_share())
+}
+
+fn peak(s: &IntervalStats, found: Option<f64>, channel: bool) -> Result<Estimate, String> {
+    if s.invalid.1 > 0 {
+        return Err(format!(
+            "{} sample(s) lay beyond the range: the highest crests were not recorded",
+            s.invalid.1
+        ));
+    }
     match found {
         Some(peak) => value(peak),
         None if !channel => Err("no such channel".into()),
@@ -137,11 +156,11 @@ fn peak(found: Option<f64>, channel: bool) -> Result<Estimate, String> {
 }
 
 fn voltage_peak(s: &IntervalStats) -> Result<Estimate, String> {
-    peak(s.peaks_v.map(|peaks| peaks.largest()), s.channels.voltage)
+    peak(s, s.peaks_v.map(|peaks| peaks.largest()), s.channels.voltage)
 }
 
 fn current_peak(s: &IntervalStats) -> Result<Estimate, String> {
-    peak(s.peaks_i.map(|peaks| peaks.largest()), s.channels.current)
+    peak(s, s.peaks_i.map(|peaks| peaks.largest()), s.channels.current)
 }
 
 /// Peak over RMS of the interval.
@@ -161,7 +180,7 @@ fn bursts(s: &IntervalStats) -> Result<super::stats::Bursts, String> {
         Shape::Bursts(bursts) => Ok(bursts),
         Shape::Continuous => Err("the output is continuous".into()),
         Shape::None => Err("no output in this interval".into()),
-        Shape::Unclear => Err("too short to see three bursts".into()),
+        Shape::Unclear => Err(gap_or(s, "too short to see three bursts")),
         Shape::Mixed => Err("the interval holds continuous output and bursts".into()),
     }
 }
@@ -184,7 +203,7 @@ fn burst_rate(s: &IntervalStats) -> Result<Estimate, String> {
 
 fn fundamental(s: &IntervalStats) -> Result<Estimate, String> {
     let carrier = s.carrier.ok_or("no output in this interval")?;
-    let hz = carrier.frequency().ok_or("no carrier could be fitted")?;
+    let hz = carrier.frequency().ok_or_else(|| gap_or(s, "no carrier could be fitted"))?;
     Ok(value(hz)?.with_deviation(carrier.hz.deviation()))
 }
 

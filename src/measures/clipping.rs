@@ -1,6 +1,7 @@
 //! Clipped samples: repeated extremes that a crest would not have.
 
 use crate::numeric::moments::extremes;
+use crate::numeric::quantum::quantum;
 use crate::trace::{Overview, ReadFailure, Samples};
 
 /// What was clipped.
@@ -41,7 +42,11 @@ pub fn find(
             continue;
         }
         // Room for the single precision of the overview.
-        let near: Vec<usize> = (0..count).filter(|k| height(*k) >= rail * (1.0 - 1e-6)).collect();
+        let gaps = samples.gaps();
+        let near: Vec<usize> = (0..count)
+            .filter(|k| height(*k) >= rail * (1.0 - 1e-6))
+            .filter(|k| gaps.is_empty() || gaps.count(&overview.span(*k..*k + 1)) == 0)
+            .collect();
         let read = |k: usize| -> Result<Vec<f64>, ReadFailure> {
             let span = overview.span(k..k + 1);
             let block = samples.read(span.start.saturating_sub(64)..span.end + 64)?;
@@ -95,29 +100,6 @@ fn has_flat_top(x: &[f64]) -> bool {
     let before = x[..start].iter().rev().take_while(|value| below(**value)).count();
     let after = x[at + 1..].iter().take_while(|value| below(**value)).count();
     longest as f64 > 3.0 * (before + after) as f64
-}
-
-/// Step of the quantiser: the greatest common divisor of all differences, within a millionth of
-/// the range; `None` where there is none, as in computed data.
-fn quantum(x: &[f64]) -> Option<f64> {
-    let (low, high) = extremes(x)?;
-    let slack = 1e-6 * (high - low);
-    let mut sorted = x.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let mut step = 0.0_f64;
-    for pair in sorted.windows(2) {
-        let mut difference = pair[1] - pair[0];
-        // Euclid's algorithm, with remainders next to 0 or to the divisor taken as none.
-        while difference > slack {
-            let rest = step % difference;
-            step = difference;
-            difference = if difference - rest < slack { 0.0 } else { rest };
-        }
-        if step > 0.0 && step < 10.0 * slack {
-            return None;
-        }
-    }
-    (step > 0.0).then_some(step)
 }
 
 /// What clipping a sine at this share of its peak does to its mean square, relative: the integral

@@ -203,7 +203,9 @@ pub struct IntervalStats {
     pub interval_s: f64,
     /// Length of the single phases (or cycles) of the interval, s.
     pub duration_s: Repeated,
-    /// Moments of all samples.
+    /// Samples that are not valid, and those of them that lay beyond the range.
+    pub invalid: (u64, u64),
+    /// Moments of all valid samples.
     pub moments: PairMoments,
     /// Extremes of the voltage.
     pub peaks_v: Option<Peaks>,
@@ -228,6 +230,7 @@ impl IntervalStats {
             power_by,
             interval_s,
             duration_s: Repeated::default(),
+            invalid: (0, 0),
             moments: PairMoments::default(),
             peaks_v: None,
             peaks_i: None,
@@ -241,6 +244,8 @@ impl IntervalStats {
     /// Takes in another interval.
     pub fn merge(&mut self, other: &Self) {
         self.duration_s.merge(&other.duration_s);
+        self.invalid.0 += other.invalid.0;
+        self.invalid.1 += other.invalid.1;
         self.moments.merge(&other.moments);
         self.peaks_v = Peaks::merge(self.peaks_v, other.peaks_v);
         self.peaks_i = Peaks::merge(self.peaks_i, other.peaks_i);
@@ -266,7 +271,13 @@ impl IntervalStats {
         };
     }
 
-    /// Time covered, s.
+    /// Share of the samples that are not valid.
+    #[must_use]
+    pub fn invalid_share(&self) -> f64 {
+        self.invalid.0 as f64 / (self.invalid.0 + self.moments.n).max(1) as f64
+    }
+
+    /// Time covered by valid samples, s.
     #[must_use]
     pub fn total_s(&self) -> f64 {
         self.moments.n as f64 * self.interval_s

@@ -64,8 +64,10 @@ pub fn survey(
     let rate = input.samples.rate();
     let mut stats = IntervalStats::empty(input.channels, input.power_by, 1.0 / rate.hertz());
     stats.duration_s = Repeated::of(&[rate.seconds(phase.len() as f64)]);
+    let gaps = input.samples.gaps();
+    stats.invalid = (gaps.count(&range), gaps.overrange(&range));
     stats.moments = moments(input, &range)?;
-    if rate.seconds(phase.len() as f64) >= 1.0 {
+    if stats.invalid.0 == 0 && rate.seconds(phase.len() as f64) >= 1.0 {
         let (_, cells, _) = input.overview.inside(&range);
         let cells = &input.overview.cells()[cells];
         stats.largest_1s_w = largest_1s(cells, input.power_by, stats.interval_s);
@@ -78,7 +80,7 @@ pub fn survey(
     (stats.peaks_v, stats.peaks_i) = close.peaks()?;
     stats.shape = close.shape();
     stats.carrier = Some(close.carrier);
-    if after_rest {
+    if after_rest && stats.invalid.0 == 0 {
         let steady = stats.shape == Shape::Continuous;
         let cycle = close.cycle;
         let voltage = input.channels.voltage;
@@ -93,8 +95,10 @@ fn moments(input: &SurveyInput<'_>, range: &Range<u64>) -> Result<PairMoments, R
     let mut total = PairMoments::default();
     let mut add = |part: Range<u64>| -> Result<(), ReadFailure> {
         if !part.is_empty() {
-            let block = input.samples.read(part)?;
-            total.merge(&PairMoments::of(&block.v, &block.i));
+            for part in input.samples.gaps().valid(&part) {
+                let block = input.samples.read(part)?;
+                total.merge(&PairMoments::of(&block.v, &block.i));
+            }
         }
         Ok(())
     };
@@ -149,18 +153,22 @@ impl<'a> CloseLook<'a> {
         self.find_cycle()?;
         if length <= budget {
             // All of it, each look starting with the burst that the last one left unfinished.
-            let mut at = self.range.start;
-            while at < self.range.end {
-                let end = (at + LOOK).min(self.range.end);
-                let resume = self.look(at..end)?;
-                at = if end == self.range.end { end } else { resume.max(at + LOOK / 2) };
+            for part in self.whole_stretches(self.range.clone()) {
+                let mut at = part.start;
+                while at < part.end {
+                    let end = (at + LOOK).min(part.end);
+                    let resume = self.look(at..end)?;
+                    at = if end == part.end { end } else { resume.max(at + LOOK / 2) };
+                }
             }
         } else {
             let looks = (budget / LOOK).max(2);
             let step = (length - LOOK) / (looks - 1);
             for k in 0..looks {
                 let at = self.range.start + k * step;
-                self.look(at..(at + LOOK).min(self.range.end))?;
+                for part in self.whole_stretches(at..(at + LOOK).min(self.range.end)) {
+                    self.look(part)?;
+                }
             }
         }
         // Output that never falls under the threshold has its carrier all the time, even where
@@ -172,10 +180,20 @@ impl<'a> CloseLook<'a> {
         Ok(())
     }
 
+    /// Stretches of `part` without a gap that are long enough to hold a few carrier cycles.
+    fn whole_stretches(&self, part: Range<u64>) -> Vec<Range<u64>> {
+        let mut found = self.input.samples.gaps().valid(&part);
+        if found.len() > 1 {
+            found.retain(|part| (part.end - part.start) as f64 >= 3.0 * self.cycle.max(3.0));
+        }
+        found
+    }
+
     /// First idea of the carrier, from the middle of the phase.
     fn find_cycle(&mut self) -> Result<(), ReadFailure> {
-        let length = (self.range.end - self.range.start).min(1 << 14);
-        let start = self.range.start + (self.range.end - self.range.start - length) / 2;
+        let clean = self.input.samples.gaps().longest_valid(&self.range);
+        let length = (clean.end - clean.start).min(1 << 14);
+        let start = clean.start + (clean.end - clean.start - length) / 2;
         let block = self.input.samples.read(start..start + length)?;
         let rate = self.input.samples.rate();
         let spectrum = self.fourier.spectrum(block.leading());
@@ -210,11 +228,16 @@ impl<'a> CloseLook<'a> {
 
     fn steady_carrier(&mut self) -> Result<(), ReadFailure> {
         self.carrier = Carrier::default();
-        let length = (self.range.end - self.range.start).min(LONGEST as u64 / 4);
-        let spare = self.range.end - self.range.start - length;
+        let clean = self.input.samples.gaps().longest_valid(&self.range);
+        let length = (clean.end - clean.start).min(LONGEST as u64 / 4);
+        // Across a gap there is no frequency; a stretch of a few cycles tells none.
+        if clean != self.range && (length as f64) < 10.0 * self.cycle.max(1.0) {
+            return Ok(());
+        }
+        let spare = clean.end - clean.start - length;
         let slices = self.input.budget.fitted_slices.min(1 + spare / length.max(1));
         for k in 0..slices {
-            let at = self.range.start + spare * (2 * k + 1) / (2 * slices);
+            let at = clean.start + spare * (2 * k + 1) / (2 * slices);
             let block = self.input.samples.read(at..at + length)?;
             let leading = block.leading();
             if let Some(spectrum) = self.fourier.spectrum(leading) {
@@ -235,8 +258,9 @@ impl<'a> CloseLook<'a> {
     /// One stretch. Returns the sample at which the last burst begins, which may be cut off.
     fn look(&mut self, part: Range<u64>) -> Result<u64, ReadFailure> {
         let halo = HALO as u64;
-        let from = part.start.saturating_sub(halo);
-        let block = self.input.samples.read(from..part.end + halo)?;
+        let around = self.clean_around(&part, halo);
+        let from = around.start;
+        let block = self.input.samples.read(around)?;
         self.seen += part.end - part.start;
         let floor = self.floor(&block);
         let leading = crests(block.leading(), floor, true);
@@ -264,6 +288,13 @@ impl<'a> CloseLook<'a> {
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
         let resume = (last - self.cycle / 2.0).max(0.0) as u64;
         Ok(resume.min(part.end))
+    }
+
+    /// A stretch with so many samples more on either side as no gap stands in.
+    fn clean_around(&self, part: &Range<u64>, halo: u64) -> Range<u64> {
+        let wide = part.start.saturating_sub(halo)..part.end + halo;
+        let clean = self.input.samples.gaps().valid(&wide);
+        clean.into_iter().find(|clean| clean.contains(&part.start)).unwrap_or(wide)
     }
 
     /// Takes in the bursts `whole` of `found`.
@@ -393,9 +424,11 @@ impl<'a> CloseLook<'a> {
         spans.extend([before, after].into_iter().filter(|span| !span.is_empty()));
         let halo = HALO as u64;
         let mut best = [0.0_f64; 4];
-        for span in spans {
-            let from = span.start.saturating_sub(halo);
-            let block = self.input.samples.read(from..span.end + halo)?;
+        let gaps = self.input.samples.gaps();
+        for span in spans.iter().flat_map(|span| gaps.valid(span)) {
+            let around = self.clean_around(&span, halo);
+            let from = around.start;
+            let block = self.input.samples.read(around)?;
             for (x, first) in [(&block.v, 0), (&block.i, 2)] {
                 // Samples at the ends of the record have no neighbours to interpolate with.
                 #[allow(clippy::cast_possible_truncation)]

@@ -5,5 +5,6 @@ pub mod delay;
 pub mod envelope;
 pub mod moments;
 pub mod order;
+pub mod quantum;
 pub mod sinefit;
 pub mod spectrum;

@@ -89,6 +89,38 @@ impl Spectrum {
         Some((median / std::f64::consts::LN_2 / (0.375 * self.length as f64)).sqrt())
     }
 
+    /// Share (0..1) of the Nyquist frequency at which the floor falls off a cliff: beyond it there
+    /// is next to nothing, as where samples were filled up by band-limited interpolation. `None`
+    /// where the floor is even or falls gently.
+    #[must_use]
+    pub fn cliff(&self) -> Option<f64> {
+        const BANDS: usize = 64;
+        /// Power by which the floor falls, and bands over which it does.
+        const FALL: f64 = 1e-3;
+        const WITHIN: usize = 3;
+        let width = self.power.len() / BANDS;
+        if width < 8 {
+            return None;
+        }
+        let floors: Vec<f64> = self
+            .power
+            .chunks_exact(width)
+            .take(BANDS)
+            .filter_map(|band| super::order::median(&mut band.to_vec()))
+            .collect();
+        let top = self.power.iter().copied().fold(0.0, f64::max);
+        let place = (WITHIN..floors.len() - 4).find(|edge| {
+            let below = floors[edge - WITHIN..*edge].iter().copied().fold(f64::INFINITY, f64::min);
+            let above = floors[edge + 2..].iter().copied().fold(0.0, f64::max);
+            // Below it there must be a floor of noise, not the feet of a line or rounding.
+            below > 1e-13 * top && above < FALL * below
+        })?;
+        // All of the floor before the cliff stands above all that comes behind it.
+        let lowest = floors[..place].iter().copied().fold(f64::INFINITY, f64::min);
+        let highest = floors[place + 2..].iter().copied().fold(0.0, f64::max);
+        (highest < 10.0 * FALL * lowest).then(|| (place as f64 + 0.5) / BANDS as f64)
+    }
+
     /// Share (0..1) of all power beyond bin 2 that lies between two frequencies (cycles per
     /// sample); bins 0 to 2 hold what the removed mean leaves.
     #[must_use]
@@ -108,6 +140,40 @@ impl Spectrum {
 
 #[cfg(test)]
 mod tests {
+    /// A record of noise and a tone, filled up four times by zeros in the spectrum.
+    #[test]
+    fn a_cliff_is_found_where_a_record_was_filled_up() {
+        use super::Fourier;
+        let mut state = 1_u64;
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            (state >> 33) as f64 / 2_147_483_648.0 - 1.0
+        };
+        let real: Vec<f64> =
+            (0..2048).map(|k| (f64::from(k) * 0.3).sin() + 1e-3 * noise()).collect();
+        assert_eq!(Fourier::new().spectrum(&real).unwrap().cliff(), None);
+        for factor in [2_usize, 4] {
+            // Band-limited: each real sample contributes a windowed sinc.
+            let filled: Vec<f64> = (0..real.len() * factor)
+                .map(|n| {
+                    let at = n as f64 / factor as f64;
+                    let near = (at as usize).saturating_sub(64)..(at as usize + 64).min(real.len());
+                    near.map(|k| {
+                        let x = std::f64::consts::PI * (at - k as f64);
+                        let sinc = if x.abs() < 1e-12 { 1.0 } else { x.sin() / x };
+                        let edge = (at - k as f64) / 64.5;
+                        real[k] * sinc * (0.5 + 0.5 * (std::f64::consts::PI * edge).cos())
+                    })
+                    .sum()
+                })
+                .collect();
+            let cliff = Fourier::new().spectrum(&filled).unwrap().cliff().unwrap();
+            assert!((cliff * factor as f64 - 1.0).abs() < 0.12, "{factor}: {cliff}");
+        }
+        // A clean tone has a floor of feet and rounding only.
+        let clean: Vec<f64> = (0..8192).map(|k| (f64::from(k) * 0.3).sin()).collect();
+        assert_eq!(Fourier::new().spectrum(&clean).unwrap().cliff(), None);
+    }
     use super::*;
     use std::f64::consts::TAU;
 

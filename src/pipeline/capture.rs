@@ -1,9 +1,9 @@
 //! A capture: its data file and its sheet, from whatever the user named.
 
 use super::PipelineError;
-use crate::ingest::sheet::{self, ChannelName, ChannelSheet, LoadKind, Sheet, SheetKey, TextHints};
-use crate::ingest::{ChannelInfo, Selection};
-use crate::units::Unit;
+use crate::ingest::IngestError;
+use crate::ingest::layout::Layout;
+use crate::ingest::sheet::{self, ChannelSheet, LoadKind, Sheet, SheetKey, TextHints};
 use std::path::{Path, PathBuf};
 
 /// Sheet and data do not go together.
@@ -23,6 +23,10 @@ pub struct CaptureError {
 pub struct Capture {
     /// Data file.
     pub data: PathBuf,
+    /// Data file of the current, where it has its own.
+    pub data_current: Option<PathBuf>,
+    /// Kept text layout that the data file must fit.
+    pub layout: Option<Layout>,
     /// Its sheet; empty where there is none.
     pub sheet: Sheet,
     /// The sheet's file, where there is one.
@@ -33,7 +37,13 @@ impl Capture {
     /// A data file without a sheet.
     #[must_use]
     pub fn bare(data: &Path) -> Self {
-        Self { data: data.to_owned(), sheet: Sheet::default(), sheet_file: None }
+        Self {
+            data: data.to_owned(),
+            data_current: None,
+            layout: None,
+            sheet: Sheet::default(),
+            sheet_file: None,
+        }
     }
 
     /// Nominal resistance of the load, ohm.
@@ -61,100 +71,6 @@ impl Capture {
         let side = if voltage { &self.sheet.voltage } else { &self.sheet.current };
         side.clone().unwrap_or_default()
     }
-
-    /// Which channels of the file are the voltage and the current; what was taken without being
-    /// told is given to `note`.
-    pub(super) fn select(
-        &self,
-        channels: &[ChannelInfo],
-        note: &mut dyn FnMut(String),
-    ) -> Result<Selection, CaptureError> {
-        let fail = |message: String| {
-            let names: Vec<&str> = channels.iter().map(|channel| channel.name.as_str()).collect();
-            CaptureError {
-                file: self.data.clone(),
-                message,
-                help: format!(
-                    "channels here: {}; set `voltage.channel` and `current.channel` in the sheet",
-                    names
-                        .iter()
-                        .enumerate()
-                        .map(|(k, n)| format!("{k} = {n}"))
-                        .collect::<Vec<_>>()
-                        .join(", ")
-                ),
-            }
-        };
-        let find = |name: &ChannelName| match name {
-            ChannelName::Number(k) => (*k < channels.len()).then_some(*k),
-            ChannelName::Name(name) => {
-                let mut fits = (0..channels.len()).filter(|k| channels[*k].name == name.trim());
-                // A name that stands twice names nothing.
-                fits.next().filter(|_| fits.next().is_none()).or_else(|| {
-                    let whole = |k: &usize| {
-                        let unit = channels[*k].unit.map_or("", Unit::symbol);
-                        name.replace(['(', ')', '[', ']', ' '], "")
-                            == format!("{}{unit}", channels[*k].name.replace(' ', ""))
-                    };
-                    (0..channels.len()).find(whole)
-                })
-            }
-        };
-        let stated = |side: &Option<ChannelSheet>,
-                      key: &str|
-         -> Result<Option<usize>, CaptureError> {
-            let Some(name) = side.as_ref().and_then(|side| side.channel.as_ref()) else {
-                return Ok(None);
-            };
-            let shown = match name {
-                ChannelName::Number(k) => k.to_string(),
-                ChannelName::Name(name) => format!("\"{name}\""),
-            };
-            find(name).map(Some).ok_or_else(|| {
-                fail(format!("the sheet names {key} = {shown}, which is not there, or not once"))
-            })
-        };
-        let (sheet_v, sheet_i) = (&self.sheet.voltage, &self.sheet.current);
-        let mut voltage = stated(sheet_v, "voltage.channel")?;
-        let mut current = stated(sheet_i, "current.channel")?;
-        // A sheet that speaks of one channel only means one channel only.
-        let told = sheet_v.is_some() || sheet_i.is_some();
-        let (want_v, want_i) = (!told || sheet_v.is_some(), !told || sheet_i.is_some());
-        let by_unit = |unit: Unit, taken: Option<usize>| {
-            (0..channels.len()).find(|k| Some(*k) != taken && channels[*k].unit == Some(unit))
-        };
-        let free = |taken: Option<usize>, other: Unit| {
-            (0..channels.len()).find(|k| Some(*k) != taken && channels[*k].unit != Some(other))
-        };
-        let guessed = (want_v && voltage.is_none()) || (want_i && current.is_none());
-        if want_v && voltage.is_none() {
-            voltage = by_unit(Unit::Volt, current).or_else(|| free(current, Unit::Ampere));
-        }
-        if want_i && current.is_none() {
-            current = by_unit(Unit::Ampere, voltage).or_else(|| free(voltage, Unit::Volt));
-        }
-        if guessed {
-            let name = |k: Option<usize>| k.map_or("none", |k| channels[k].name.as_str());
-            note(format!(
-                "voltage: {}, current: {} (not told by a sheet)",
-                name(voltage),
-                name(current)
-            ));
-        }
-        if voltage.is_some() && voltage == current {
-            return Err(fail("voltage and current are the same channel".into()));
-        }
-        let wrong = |channel: Option<usize>, unit: Unit| {
-            channel.and_then(|k| channels[k].unit).is_some_and(|found| found != unit)
-        };
-        if wrong(voltage, Unit::Volt) || wrong(current, Unit::Ampere) {
-            return Err(fail("a channel has another unit in the file than its role needs".into()));
-        }
-        if voltage.is_none() && current.is_none() {
-            return Err(fail("there is no channel that could be a voltage or a current".into()));
-        }
-        Ok(Selection { voltage, current })
-    }
 }
 
 /// Finds the data file and the sheet of what the user named: a data file or a sheet.
@@ -180,13 +96,7 @@ pub fn resolve(
     let sheet_file = sheet_file.map(Path::to_owned).or(beside);
     let text = match &sheet_file {
         None => String::new(),
-        Some(file) => {
-            std::fs::read_to_string(file).map_err(|source| crate::ingest::IngestError::Io {
-                file: file.clone(),
-                what: "can't read the sheet",
-                source,
-            })?
-        }
+        Some(file) => read_text(file, "can't read the sheet")?,
     };
     let shown = sheet_file.clone().unwrap_or_else(|| PathBuf::from("flags"));
     let sheet = sheet::read_with(&shown, &text, replaced)?;
@@ -198,7 +108,7 @@ pub fn resolve(
                 let stem =
                     named.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
                 let stem = stem.trim_end_matches(".capture.toml").to_owned();
-                let found = crate::ingest::registry::FORMATS
+                let found = crate::ingest::FORMATS
                     .iter()
                     .flat_map(|format| format.endings)
                     .map(|ending| folder.join(format!("{stem}.{ending}")))
@@ -211,7 +121,42 @@ pub fn resolve(
             }
         }
     } else {
-        named.to_owned()
+        described(named)
     };
-    Ok(Capture { data, sheet, sheet_file })
+    // Files named in the sheet stand beside it, those given as flags where the user stands.
+    let flagged = |key: &str| replaced.iter().any(|(known, _)| known.path == [key]);
+    let folder = |key: &str| match sheet_file.as_ref().filter(|_| !flagged(key)) {
+        Some(file) => file.parent().unwrap_or(Path::new("")).to_owned(),
+        None => PathBuf::new(),
+    };
+    let data_current = sheet.data_current.as_ref().map(|name| folder("data_current").join(name));
+    let layout = match &sheet.layout {
+        None => None,
+        Some(name) => {
+            let file = folder("layout").join(name);
+            Some(Layout::read(&file, &read_text(&file, "can't read the layout")?)?)
+        }
+    };
+    Ok(Capture { data, data_current, layout, sheet, sheet_file })
+}
+
+fn read_text(file: &Path, what: &'static str) -> Result<String, IngestError> {
+    std::fs::read_to_string(file).map_err(|source| IngestError::Io {
+        file: file.to_owned(),
+        what,
+        source,
+    })
+}
+
+/// The file that describes a data file which says nothing of itself: the bare numbers of a SigMF
+/// or COMTRADE recording.
+fn described(named: &Path) -> PathBuf {
+    let ending = named.extension().map(|ending| ending.to_string_lossy().to_lowercase());
+    let others: &[&str] = match ending.as_deref() {
+        Some("sigmf-data") => &["sigmf-meta"],
+        Some("dat") => &["cfg", "CFG"],
+        _ => &[],
+    };
+    let found = others.iter().map(|other| named.with_extension(other)).find(|path| path.exists());
+    found.unwrap_or_else(|| named.to_owned())
 }

@@ -1,14 +1,21 @@
 //! The one place that joins the stages: a capture and settings go in, a measurement comes out.
 
 mod capture;
+mod convert;
 mod flags;
+mod index;
 mod names;
+mod quality;
+mod reading;
 mod record;
+mod select;
 
 pub use capture::{Capture, CaptureError, resolve};
-pub use record::{Record, open};
+pub use convert::{Converted, convert};
+pub use reading::{Reading, open_reader};
+pub use record::Record;
 
-use crate::ingest::IngestError;
+use crate::ingest::{IngestError, Limits};
 use crate::keyfile::KeyfileError;
 use crate::measures::stats::{IntervalStats, PowerBy};
 use crate::measures::{Budget, MeasureSet, SurveyInput, largest_1s, survey};
@@ -34,6 +41,8 @@ pub struct Settings {
     pub threads: usize,
     /// Whether the data file is hashed.
     pub hash: bool,
+    /// Bounds on what a file may ask for.
+    pub limits: Limits,
     /// Sequence by which phases are named; empty: by the waveform alone.
     pub expected_sequence: Vec<Kind>,
 }
@@ -46,6 +55,7 @@ impl Default for Settings {
             budget: Budget::default(),
             threads: std::thread::available_parallelism().map_or(1, usize::from),
             hash: false,
+            limits: Limits::default(),
             expected_sequence: Vec::new(),
         }
     }
@@ -90,6 +100,17 @@ pub enum PipelineError {
     /// Data that could be read once can't be read again.
     #[error(transparent)]
     Reread(#[from] ReadFailure),
+    /// A converted file can't be written.
+    #[error(transparent)]
+    Write(#[from] crate::files::WriteError),
+    /// One record was asked for and there are several.
+    #[error("{}: it holds {records} records", file.display())]
+    Several {
+        /// The data file.
+        file: std::path::PathBuf,
+        /// Number of records.
+        records: usize,
+    },
     /// The user broke off.
     #[error("interrupted")]
     Interrupted,
@@ -108,16 +129,37 @@ pub struct Run {
     pub record: Record,
 }
 
-/// Measures one capture.
+/// Measures a capture of one record.
 ///
 /// # Errors
-/// Where sheet or data are wrong, or the observer ends the run.
+/// Where sheet or data are wrong, the capture holds several records, or the observer ends the run.
 pub fn measure(
     capture: &Capture,
     settings: &Settings,
     observer: &dyn Observer,
 ) -> Result<Run, PipelineError> {
-    let mut record = open(capture, settings, observer)?;
+    let mut reading = Reading::open(capture, settings, observer)?;
+    if reading.records().len() > 1 {
+        return Err(PipelineError::Several {
+            file: capture.data.clone(),
+            records: reading.records().len(),
+        });
+    }
+    measure_record(capture, &mut reading, 0, settings, observer)
+}
+
+/// Measures record `k` (from 0) of a capture that was read.
+///
+/// # Errors
+/// Where the record's time axis is not sound, or the observer ends the run.
+pub fn measure_record(
+    capture: &Capture,
+    reading: &mut Reading,
+    k: usize,
+    settings: &Settings,
+    observer: &dyn Observer,
+) -> Result<Run, PipelineError> {
+    let mut record = reading.record(k, settings, observer)?;
     let segmentation = segment::segment(
         record.overview(),
         record.samples(),
@@ -130,9 +172,12 @@ pub fn measure(
     check_tiling(&phases, record.overview().samples()).map_err(PipelineError::Tiling)?;
     let noise = record.noise(&phases, segmentation.quiet.sigma)?;
     let stats = survey_all(&record, settings, &phases, noise, observer)?;
+    let quality = quality::look(reading, k, &mut record, &phases)?;
     let mut measurement =
         assemble(capture, settings, &record, &segmentation, &phases, &stats, noise, offsets);
+    measurement.capture.describe(reading, k, &record);
     measurement.flags = flags::find(&measurement, &record, &phases, &stats, noise)?;
+    measurement.flags.extend(quality);
     Ok(Run { measurement, phases, record })
 }
 
@@ -200,7 +245,9 @@ fn assemble(
         whole.merge(one);
     }
     whole.duration_s = crate::measures::stats::Repeated::of(&[seconds(samples)]);
-    whole.largest_1s_w = largest_1s(record.overview().cells(), record.power_by(), interval);
+    whole.largest_1s_w = (whole.invalid.0 == 0)
+        .then(|| largest_1s(record.overview().cells(), record.power_by(), interval))
+        .flatten();
 
     let cycles = cycles::find(phases);
     let mut kinds = Kinds::default();
@@ -235,6 +282,7 @@ fn assemble(
                 end_s: seconds(phase.end),
                 cut_off: k == 0 || k + 1 == phases.len(),
                 decided_by: segmentation.evidence.get(k).copied().flatten(),
+                invalid_share: Some(stats[k].invalid_share()).filter(|share| *share > 0.0),
                 measures: MeasureSet::of(&stats[k]),
             }
         })
@@ -261,6 +309,9 @@ fn assemble(
             sample_rate_hz: rate.hertz(),
             duration_s: seconds(samples),
             load_ohm: capture.load_ohm(),
+            files: Vec::new(),
+            record: None,
+            first_stamp_s: record.first_stamp_s(),
             load_kind: capture.load_kind().map_or("unknown", |kind| kind.name()),
             power_by: match record.power_by() {
                 PowerBy::Product => "mean(v*i)",

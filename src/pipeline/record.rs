@@ -1,18 +1,14 @@
 //! A record: read once into an overview, and open for a second look.
 
-use super::capture::{Capture, CaptureError};
-use super::{Observer, PipelineError, Settings};
-use crate::condition::{Chain, ChannelChain, Conditioner};
-use crate::ingest::sheet::LoadKind;
-use crate::ingest::{
-    self, IngestError, Piece, RateSource, Receipt, Selection, Stamps, TraceReader,
-};
+use crate::condition::{Chain, Conditioner};
+use crate::ingest::{IngestError, Piece, Receipt, Selection, TraceReader};
 use crate::measures::stats::PowerBy;
 use crate::numeric::moments::PairMoments;
 use crate::numeric::spectrum::Fourier;
-use crate::trace::{Block, Channels, Overview, Phase, ReadFailure, Samples};
+use crate::trace::{Block, Channels, Gaps, Overview, Phase, ReadFailure, Samples};
 use crate::units::SampleRate;
-use std::ops::{ControlFlow, Range};
+use std::ops::Range;
+use std::sync::Arc;
 
 /// Length of an overview cell: several cells to a burst period, a few carrier cycles at least.
 const CELL_S: f64 = 31e-6;
@@ -21,19 +17,18 @@ const CELL_LEAST: usize = 16;
 
 /// A record that was read once.
 pub struct Record {
-    samples: RecordSamples,
-    overview: Overview,
-    selection: Selection,
-    gains: (f64, f64),
-    delays_s: (f64, f64),
-    clip_at: (Option<f64>, Option<f64>),
-    stated_offsets: (Option<f64>, Option<f64>),
-    power_by: PowerBy,
-    load_ohm: Option<f64>,
-    receipt: Receipt,
-    sha256: Option<String>,
-    /// Largest departure of the time stamps from an even grid, in samples.
-    unevenness: f64,
+    pub(super) samples: RecordSamples,
+    pub(super) overview: Overview,
+    pub(super) selection: Selection,
+    pub(super) gains: (f64, f64),
+    pub(super) delays_s: (f64, f64),
+    pub(super) clip_at: (Option<f64>, Option<f64>),
+    pub(super) stated_offsets: (Option<f64>, Option<f64>),
+    pub(super) power_by: PowerBy,
+    pub(super) load_ohm: Option<f64>,
+    pub(super) receipt: Receipt,
+    pub(super) sha256: Option<String>,
+    pub(super) timing: super::index::Timing,
 }
 
 /// Offsets in file units, and where they come from.
@@ -45,243 +40,76 @@ pub struct Offsets {
     pub current: (f64, &'static str),
 }
 
-struct RecordSamples {
-    reader: Box<dyn TraceReader>,
-    selection: Selection,
-    chain: Chain,
-    rate: SampleRate,
-    /// First sample of each piece, and the number of samples at the end.
-    starts: Vec<u64>,
+pub(super) struct RecordSamples {
+    pub reader: Arc<dyn TraceReader>,
+    pub selection: Selection,
+    pub chain: Chain,
+    pub rate: SampleRate,
+    /// First sample in the file of each piece, and the number of samples at the end.
+    pub starts: Arc<Vec<u64>>,
+    /// The record's samples in the file.
+    pub window: Range<u64>,
+    /// Invalid samples as they were read, and those that conditioning makes of them.
+    pub raw_gaps: Gaps,
+    pub gaps: Gaps,
 }
 
-/// Reads a capture through once.
-///
-/// # Errors
-/// Where sheet and data do not go together, the data are damaged, or the observer ends the run.
-pub fn open(
-    capture: &Capture,
-    settings: &Settings,
-    observer: &dyn Observer,
-) -> Result<Record, PipelineError> {
-    let reader = ingest::open(&capture.data, &capture.hints())?;
-    let selection = capture.select(reader.channels(), &mut |text| observer.note(&text))?;
-    let first_rate = first_rate(capture, reader.as_ref())?;
-    let (v, i) = (capture.channel_sheet(true), capture.channel_sheet(false));
-    let gain = |channel: Option<usize>, scale: Option<f64>| {
-        let factor = channel.map_or(1.0, |k| reader.channels()[k].factor);
-        factor * scale.unwrap_or(1.0)
-    };
-    let gains = (gain(selection.voltage, v.scale), gain(selection.current, i.scale));
-    let delays_s = (v.delay_s.unwrap_or(0.0), i.delay_s.unwrap_or(0.0));
-    let stated_offsets = (v.offset, i.offset);
-    let chain_at = |rate: SampleRate| {
-        let side = |channel: Option<usize>, gain: f64, offset: Option<f64>, delay: f64| {
-            channel.map(|_| ChannelChain {
-                gain,
-                offset: offset.unwrap_or(0.0),
-                lag: rate.samples(delay),
-            })
-        };
-        Chain::new(
-            side(selection.voltage, gains.0, stated_offsets.0, delays_s.0),
-            side(selection.current, gains.1, stated_offsets.1, delays_s.1),
-        )
-    };
-    let load_ohm = capture.load_ohm();
-    let power_by = power_by(capture, selection);
-    let hash = settings.hash;
-    let (passed, sha256) = std::thread::scope(|scope| {
-        let source = reader.source();
-        let hashing = hash.then(|| scope.spawn(|| source.sha256()));
-        let mut passed =
-            pass(reader.as_ref(), selection, &chain_at(first_rate), first_rate, settings, observer);
-        // The rate of a time column is known for certain only at its end; where a delay hangs on
-        // it the pass is made again.
-        if let Ok(first) = &passed {
-            let shift = (delays_s.0.abs() + delays_s.1.abs())
-                * (first.rate.hertz() - first_rate.hertz()).abs();
-            if shift > 1e-4 {
-                let rate = first.rate;
-                passed =
-                    pass(reader.as_ref(), selection, &chain_at(rate), rate, settings, observer);
-            }
-        }
-        let sha256 = match hashing.map(std::thread::ScopedJoinHandle::join) {
-            None | Some(Err(_)) => Ok(None),
-            Some(Ok(done)) => done.map(Some),
-        };
-        (passed, sha256)
-    });
-    let passed = passed?;
-    let sha256 = sha256?;
-    let mut receipt = reader.receipt().clone();
-    receipt.note("samples", format!("{} rows read, none refused", passed.overview.samples()));
-    if matches!(reader.rate(), RateSource::TimeColumn(_)) {
-        receipt.note(
-            "sample rate",
-            format!(
-                "{} Hz, from the whole span of the time column: (n - 1) / (last - first)",
-                passed.rate.hertz()
-            ),
-        );
-    } else if matches!(reader.rate(), RateSource::Absent) {
-        receipt
-            .note("sample rate", format!("{} Hz, from the sheet or a flag", passed.rate.hertz()));
-    }
-    let chain = chain_at(passed.rate);
-    Ok(Record {
-        samples: RecordSamples {
-            reader,
-            selection,
-            chain,
-            rate: passed.rate,
-            starts: passed.starts,
-        },
-        overview: passed.overview,
-        selection,
-        gains,
-        delays_s,
-        clip_at: (v.clip_at, i.clip_at),
-        stated_offsets,
-        power_by,
-        load_ohm,
-        receipt,
-        sha256,
-        unevenness: passed.unevenness,
-    })
-}
-
-fn power_by(capture: &Capture, selection: Selection) -> PowerBy {
-    match (selection.voltage, selection.current, capture.load_kind(), capture.load_ohm()) {
-        (Some(_), Some(_), _, _) => PowerBy::Product,
-        (_, _, Some(LoadKind::Open), _) => PowerBy::Unknown("open circuit: no power is drawn"),
-        (Some(_), None, _, Some(ohm)) => PowerBy::Voltage(ohm),
-        (None, Some(_), _, Some(ohm)) => PowerBy::Current(ohm),
-        _ => PowerBy::Unknown("one channel and no load resistance: set load.nominal_ohm"),
-    }
-}
-
-/// The rate with which the pass begins.
-fn first_rate(capture: &Capture, reader: &dyn TraceReader) -> Result<SampleRate, PipelineError> {
-    let sheet = capture.sheet.sample_rate_hz.and_then(SampleRate::new);
-    match (reader.rate().first_idea(), sheet) {
-        (None, Some(rate)) => Ok(rate),
-        (None, None) => Err(IngestError::Ask {
-            file: capture.data.clone(),
-            message: "the file does not tell its sample rate".into(),
-            help: "set `sample_rate_hz` in the sheet, or give --sample-rate-hz".into(),
-        }
-        .into()),
-        (Some(own), None) => Ok(own),
-        (Some(own), Some(sheet)) => {
-            if (sheet.hertz() / own.hertz() - 1.0).abs() > 1e-3 {
-                return Err(CaptureError {
-                    file: capture.data.clone(),
-                    message: format!(
-                        "the sheet says {} Hz, the data file {} Hz",
-                        sheet.hertz(),
-                        own.hertz()
-                    ),
-                    help: "leave `sample_rate_hz` out where the file has its own, or correct it"
-                        .into(),
-                }
-                .into());
-            }
-            Ok(own)
-        }
-    }
-}
-
-struct Passed {
+/// Gathers the samples of one record as they come.
+pub(super) struct Filler {
+    conditioner: Conditioner,
     overview: Overview,
-    starts: Vec<u64>,
-    rate: SampleRate,
-    unevenness: f64,
+    /// Samples before and after an invalid one that the delay makes invalid too.
+    reach: (u64, u64),
+    taken: u64,
+    raw_gaps: Gaps,
+    gaps: Gaps,
 }
 
-fn pass(
-    reader: &dyn TraceReader,
-    selection: Selection,
-    chain: &Chain,
-    rate: SampleRate,
-    settings: &Settings,
-    observer: &dyn Observer,
-) -> Result<Passed, PipelineError> {
-    let mut overview = Overview::new(rate.count(CELL_S, CELL_LEAST));
-    let mut conditioner = Conditioner::new(chain.clone());
-    let mut starts = vec![0];
-    let mut stamps: Vec<(u64, Stamps)> = Vec::new();
-    let mut count = 0;
-    let total = reader.pieces() as u64;
-    let mut stopped = false;
-    ingest::stream(reader, selection, settings.threads, |number, piece| {
-        count += piece.len() as u64;
-        starts.push(count);
-        if let Some(stamp) = piece.stamps {
-            stamps.push((count - piece.len() as u64, stamp));
+impl Filler {
+    pub fn new(chain: &Chain, rate: SampleRate) -> Self {
+        Self {
+            conditioner: Conditioner::new(chain.clone()),
+            overview: Overview::new(rate.count(CELL_S, CELL_LEAST)),
+            reach: chain.reaches(),
+            taken: 0,
+            raw_gaps: Gaps::default(),
+            gaps: Gaps::default(),
         }
-        conditioner.push(&mut piece.v, &mut piece.i, |v, i| overview.push(v, i));
-        observer.progress(number as u64 + 1, total);
-        stopped = observer.stop();
-        if stopped { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
-    })?;
-    if stopped {
-        return Err(PipelineError::Interrupted);
     }
-    conditioner.finish(|v, i| overview.push(v, i));
-    overview.finish();
-    if count < 2 {
-        return Err(IngestError::Damaged {
-            file: reader.source().name().to_owned(),
-            place: ingest::Place::File,
-            message: format!("there is {count} sample; a capture needs many"),
-            help: "export the whole record".into(),
-        }
-        .into());
-    }
-    let (rate, unevenness) = settle_rate(reader, rate, &stamps, count)?;
-    Ok(Passed { overview, starts, rate, unevenness })
-}
 
-/// The rate over the whole span, and how far the stamps leave the even grid, in samples.
-fn settle_rate(
-    reader: &dyn TraceReader,
-    first: SampleRate,
-    stamps: &[(u64, Stamps)],
-    count: u64,
-) -> Result<(SampleRate, f64), PipelineError> {
-    let (Some((_, head)), Some((_, tail))) = (stamps.first(), stamps.last()) else {
-        return Ok((first, 0.0));
-    };
-    let impossible = |message: String| IngestError::Damaged {
-        file: reader.source().name().to_owned(),
-        place: ingest::Place::File,
-        message,
-        help: "sort out which rows belong together; set `text.time_column = \"none\"` and \
-               `sample_rate_hz` if the time column is of no use"
-            .into(),
-    };
-    if let Some((start, piece)) = stamps.iter().find(|(_, piece)| piece.backward > 0) {
-        return Err(impossible(format!(
-            "time runs backwards {} time(s) after row {start} of the data",
-            piece.backward
-        ))
-        .into());
+    /// Takes the samples `part` of a piece, which follow those taken before.
+    pub fn take(&mut self, piece: &mut Piece, part: Range<usize>) {
+        for (gap, mark) in &piece.gaps {
+            let (from, to) = (gap.start.max(part.start), gap.end.min(part.end));
+            if from < to {
+                let at = |k: usize| self.taken + (k - part.start) as u64;
+                self.raw_gaps.push(at(from)..at(to), *mark);
+                // What a sample out of the filter needs lies up to so far behind and before it.
+                let (before, after) = self.reach;
+                let range = at(from).saturating_sub(after)..at(to) + before;
+                self.gaps.push(range, *mark);
+            }
+        }
+        let cut = |x: &'_ mut Vec<f64>| -> Range<usize> {
+            part.start.min(x.len())..part.end.min(x.len())
+        };
+        let (v, i) = (cut(&mut piece.v), cut(&mut piece.i));
+        let (overview, gaps) = (&mut self.overview, &self.gaps);
+        self.conditioner.push(&mut piece.v[v], &mut piece.i[i], |v, i| {
+            overview.push_valid(v, i, gaps);
+        });
+        self.taken += part.len() as u64;
     }
-    let own = match reader.rate() {
-        RateSource::Stated(rate) => Some(rate),
-        _ => SampleRate::new((count - 1) as f64 / (tail.last - head.first)),
-    };
-    let rate = own.ok_or_else(|| impossible("the time column does not increase".into()))?;
-    // Rounded stamps may be off by what they were rounded to without any sample being off.
-    let mut worst = 0.0_f64;
-    for (start, piece) in stamps {
-        let expected = head.first + *start as f64 / rate.hertz();
-        let away = (piece.first - expected).abs().max(piece.bow);
-        let rounding = if piece.quantum > 1.5 / rate.hertz() { 1.01 * piece.quantum } else { 0.0 };
-        worst = worst.max((away - rounding).max(0.0) * rate.hertz());
+
+    /// The overview, and the gaps before and after conditioning.
+    pub fn finish(mut self) -> (Overview, Gaps, Gaps) {
+        let (overview, gaps) = (&mut self.overview, &self.gaps);
+        self.conditioner.finish(|v, i| overview.push_valid(v, i, gaps));
+        self.overview.finish_valid(&self.gaps);
+        // Beyond the end nothing was widened to.
+        let gaps = self.gaps.cut(self.taken);
+        (self.overview, self.raw_gaps, gaps)
     }
-    Ok((rate, worst))
 }
 
 impl Record {
@@ -323,7 +151,29 @@ impl Record {
     }
 
     pub(super) fn unevenness(&self) -> f64 {
-        self.unevenness
+        self.timing.unevenness
+    }
+
+    /// Invalid samples as they stand in the file, counted from the start of the record.
+    #[must_use]
+    pub fn raw_gaps(&self) -> &Gaps {
+        &self.samples.raw_gaps
+    }
+
+    /// Time stamp of the first sample, s, where the file has stamps.
+    #[must_use]
+    pub fn first_stamp_s(&self) -> Option<f64> {
+        self.timing.first_stamp_s
+    }
+
+    /// Adds a line to the receipt.
+    pub(super) fn note(&mut self, about: &str, found: String) {
+        self.receipt.note(about, found);
+    }
+
+    /// Raw numbers of both channels as they stand in the file, a stretch of the record.
+    pub(super) fn raw(&self, range: &Range<u64>) -> Result<Block, IngestError> {
+        self.samples.raw(range)
     }
 
     pub(super) fn load_ohm(&self) -> Option<f64> {
@@ -399,7 +249,8 @@ impl Record {
         let Some(phase) = phases.iter().max_by_key(|phase| phase.len()) else {
             return Ok((leading, 0.0));
         };
-        let middle = phase.start + phase.len() / 2;
+        let clean = self.samples.gaps.longest_valid(&(phase.start..phase.end));
+        let middle = clean.start + (clean.end - clean.start) / 2;
         let block = self.samples.read(middle.saturating_sub(1 << 12)..middle + (1 << 12))?;
         let floor = |x: &[f64]| Fourier::new().spectrum(x).and_then(|s| s.floor_deviation());
         // The current's noise stands to the voltage's as their floors do.
@@ -412,9 +263,11 @@ impl Record {
 }
 
 impl RecordSamples {
+    /// Raw samples of a stretch of the record.
     fn raw(&self, range: &Range<u64>) -> Result<Block, IngestError> {
         let mut block = Block { start: range.start, ..Block::default() };
         let mut piece = Piece::default();
+        let range = range.start + self.window.start..range.end + self.window.start;
         let first = self.starts.partition_point(|start| *start <= range.start).saturating_sub(1);
         for number in first..self.starts.len().saturating_sub(1) {
             let (from, to) = (self.starts[number], self.starts[number + 1]);
@@ -434,7 +287,11 @@ impl RecordSamples {
 
 impl Samples for RecordSamples {
     fn len(&self) -> u64 {
-        self.starts.last().copied().unwrap_or(0)
+        self.window.end - self.window.start
+    }
+
+    fn gaps(&self) -> &Gaps {
+        &self.gaps
     }
 
     fn rate(&self) -> SampleRate {

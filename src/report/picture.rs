@@ -187,7 +187,7 @@ fn columns(picture: &Picture<'_>) -> Result<Vec<(f64, Cell)>, PictureError> {
                 #[allow(clippy::cast_possible_truncation)]
                 let part = span.start as usize..span.end as usize;
                 let of = |x: &[f64]| x.get(part.clone()).map(<[f64]>::to_vec).unwrap_or_default();
-                Cell::of(&of(&block.v), &of(&block.i))
+                Cell::of_valid(span.start, &of(&block.v), &of(&block.i), picture.samples.gaps())
             }
             None => {
                 let length = picture.overview.cell_length() as u64;
@@ -201,7 +201,10 @@ fn columns(picture: &Picture<'_>) -> Result<Vec<(f64, Cell)>, PictureError> {
                 all
             }
         };
-        found.push((rate.seconds((span.start + span.end) as f64 / 2.0), cell));
+        // Where nothing was recorded nothing is drawn.
+        if cell.moments.n > 0 {
+            found.push((rate.seconds((span.start + span.end) as f64 / 2.0), cell));
+        }
     }
     Ok(found)
 }
@@ -238,13 +241,15 @@ fn overview_panel(
         let tint = colour(phase.kind).mix(0.16).filled();
         chart.draw_series([Rectangle::new(frame, tint)]).map_err(draw)?;
     }
+    no_data(&mut chart, picture, 0..picture.overview.samples(), top)?;
     mesh(&mut chart, &format!("{name} ({})", unit.symbol()), [9, 7])?;
     let total = picture.overview.samples();
     if total <= AS_LINE {
         let block = picture.samples.read(0..total)?;
         let x = if *unit == Unit::Volt { &block.v } else { &block.i };
-        let points = x.iter().enumerate().map(|(k, value)| (rate.seconds(k as f64), *value));
-        chart.draw_series(LineSeries::new(points, VOLTAGE.stroke_width(1))).map_err(draw)?;
+        for points in lines(x, 0..total, picture) {
+            chart.draw_series(LineSeries::new(points, VOLTAGE.stroke_width(1))).map_err(draw)?;
+        }
     } else {
         // Half a column, and a little more so that no seams are left between them.
         let width = length * (0.5 / columns.len() as f64 + 0.4 / COLUMNS as f64);
@@ -255,9 +260,18 @@ fn overview_panel(
         });
         chart.draw_series(bars).map_err(draw)?;
     }
-    let rms = columns.iter().map(|(time, cell)| (*time, root_mean_square(&cell.moments, *unit)));
+    let step = length / columns.len().max(1) as f64;
+    let mut parts = columns.chunk_by(|(before, _), (after, _)| after - before < 1.9 * step);
+    let rms = |part: &[(f64, Cell)]| -> Vec<(f64, f64)> {
+        let height = |cell: &Cell| root_mean_square(&cell.moments, *unit);
+        part.iter().map(|(time, cell)| (*time, height(cell))).collect()
+    };
+    let first = parts.next().map(rms).unwrap_or_default();
+    for part in parts {
+        chart.draw_series(LineSeries::new(rms(part), ENVELOPE.stroke_width(2))).map_err(draw)?;
+    }
     chart
-        .draw_series(LineSeries::new(rms, ENVELOPE.stroke_width(2)))
+        .draw_series(LineSeries::new(first, ENVELOPE.stroke_width(2)))
         .map_err(draw)?
         .label("envelope (RMS of one column)")
         .legend(|(x, y)| PathElement::new(vec![(x, y), (x + 16, y)], ENVELOPE.stroke_width(2)));
@@ -269,6 +283,45 @@ fn overview_panel(
         .label_font(("sans-serif", 12).into_font().color(&INK))
         .draw()
         .map_err(draw)?;
+    Ok(())
+}
+
+/// The samples of `range` as lines that break where there are gaps; times count from its start.
+fn lines(x: &[f64], range: Range<u64>, picture: &Picture<'_>) -> Vec<Vec<(f64, f64)>> {
+    let rate = picture.samples.rate();
+    let valid = picture.samples.gaps().valid(&range);
+    let line = |part: Range<u64>| {
+        let of = |sample: u64| usize::try_from(sample - range.start).unwrap_or(usize::MAX);
+        let part = of(part.start)..of(part.end).min(x.len());
+        let values = x.get(part.clone()).unwrap_or_default();
+        part.zip(values).map(|(k, value)| (rate.seconds(k as f64), *value)).collect()
+    };
+    valid.into_iter().map(line).collect()
+}
+
+/// Grey bars where nothing was recorded, as far as they are wide enough to be seen.
+fn no_data(
+    chart: &mut Chart<'_, '_>,
+    picture: &Picture<'_>,
+    range: Range<u64>,
+    top: f64,
+) -> Result<(), PictureError> {
+    let rate = picture.samples.rate();
+    let visible = (range.end - range.start) / (2 * COLUMNS as u64);
+    for (gap, _) in picture.samples.gaps().ranges() {
+        let (from, to) = (gap.start.max(range.start), gap.end.min(range.end));
+        if from < to && to - from >= visible {
+            let at = |sample: u64| rate.seconds((sample - range.start) as f64);
+            let frame = [(at(from), -top), (at(to), top)];
+            chart.draw_series([Rectangle::new(frame, FAINT.mix(0.5).filled())]).map_err(draw)?;
+            let middle = f64::midpoint(at(from), at(to));
+            if to - from > 50 * visible {
+                let style = ("sans-serif", 12).into_font().color(&INK);
+                let text = Text::new("no data", (middle, 0.9 * top), style);
+                chart.draw_series([text]).map_err(draw)?;
+            }
+        }
+    }
     Ok(())
 }
 
@@ -367,7 +420,9 @@ fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), Pi
     chart.draw_series([Rectangle::new(frame, colour(kind).mix(0.16).filled())]).map_err(draw)?;
     let name = if unit == Unit::Volt { "voltage (V)" } else { "current (A)" };
     mesh(&mut chart, name, [6, 5])?;
-    let points = x.iter().enumerate().map(|(k, value)| (rate.seconds(k as f64), *value));
-    chart.draw_series(LineSeries::new(points, VOLTAGE.stroke_width(1))).map_err(draw)?;
+    no_data(&mut chart, picture, start..start + length, top)?;
+    for points in lines(x, start..start + length, picture) {
+        chart.draw_series(LineSeries::new(points, VOLTAGE.stroke_width(1))).map_err(draw)?;
+    }
     Ok(())
 }

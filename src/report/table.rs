@@ -167,8 +167,11 @@ fn header(result: &Measurement, manner: Manner, out: &mut String) {
         (_, Some(ohm)) => format!("load {} (nominal)", for_people(ohm, Unit::Ohm)),
         _ => "load not stated".to_owned(),
     };
+    let record = facts.record.map_or(String::new(), |record| {
+        format!("record {} of {}, from sample {}: ", record.number, record.of, record.first_sample)
+    });
     out.push_str(&format!(
-        "{}  {} at {}, {} samples; {load}; power by {}\n",
+        "{}  {record}{} at {}, {} samples; {load}; power by {}\n",
         manner.heading(&facts.file),
         for_people(facts.duration_s, Unit::Second),
         for_people(facts.sample_rate_hz, Unit::Hertz),

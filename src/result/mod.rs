@@ -49,6 +49,15 @@ pub struct CaptureFacts {
     /// SHA-256 of the data file, where it was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sha256: Option<String>,
+    /// Every file that was read, where there are several.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub files: Vec<FileFacts>,
+    /// Which record of the file this is, where it holds several.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub record: Option<RecordFacts>,
+    /// Time stamp of the first sample, s, where the file has stamps.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub first_stamp_s: Option<f64>,
     /// Number of samples.
     pub samples: u64,
     /// Samples per second.
@@ -71,6 +80,27 @@ pub struct CaptureFacts {
     /// Instruments.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub instrument: Vec<InstrumentSheet>,
+}
+
+/// A file that was read, and its hash.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct FileFacts {
+    /// Its path.
+    pub file: String,
+    /// SHA-256, where it was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sha256: Option<String>,
+}
+
+/// One record of a file of several.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct RecordFacts {
+    /// Its number, from 1.
+    pub number: usize,
+    /// Records in the file.
+    pub of: usize,
+    /// Its first sample in the file.
+    pub first_sample: u64,
 }
 
 /// Settings and what was decided from the data: the same plan gives the same result.
@@ -161,6 +191,9 @@ pub struct PhaseResult {
     pub end_s: f64,
     /// Whether the record begins or ends inside this phase.
     pub cut_off: bool,
+    /// Share of its samples that are not valid, where there are any.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub invalid_share: Option<f64>,
     /// What decided the kind.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub decided_by: Option<Evidence>,

@@ -23,7 +23,7 @@ pub fn gather(overview: &Overview, rate: SampleRate, seconds: f64) -> Frames {
     let wanted = (rate.samples(seconds) / overview.cell_length() as f64).round();
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     let cells = (wanted as usize).min(overview.cells().len() / FEWEST).max(1);
-    let list = overview
+    let mut list: Vec<Cell> = overview
         .cells()
         .chunks(cells)
         .map(|chunk| {
@@ -34,9 +34,25 @@ pub fn gather(overview: &Overview, rate: SampleRate, seconds: f64) -> Frames {
             frame
         })
         .collect();
+    bridge(&mut list, cells * overview.cell_length());
     let voltage = overview.cells().iter().any(|cell| cell.moments.m2_v > 0.0)
         || overview.cells().iter().all(|cell| cell.moments.m2_i == 0.0);
     Frames { list, cells, length: cells * overview.cell_length(), voltage }
+}
+
+/// Frames that hold hardly a valid sample are taken to go on as their neighbours.
+fn bridge(list: &mut [Cell], length: usize) {
+    let empty = |cell: &Cell| cell.moments.n * 8 < length as u64;
+    let last = list.len().saturating_sub(1);
+    let mut held = list.iter().find(|cell| !empty(cell)).copied();
+    for (k, cell) in list.iter_mut().enumerate() {
+        // The last one may be short by nature.
+        if cell.moments.n == 0 || (k < last && empty(cell)) {
+            *cell = held.unwrap_or(*cell);
+        } else {
+            held = Some(*cell);
+        }
+    }
 }
 
 impl Frames {

@@ -94,6 +94,10 @@ pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Evidence, ReadFailure
 
 fn crest_heights(look: &Look<'_>, span: Range<u64>, floor: f64) -> Result<Vec<f64>, ReadFailure> {
     let halo = HALO as u64;
-    let (_, x) = look.leading(span.start.saturating_sub(halo)..span.end + halo)?;
-    Ok(crests(&x, floor, true).into_iter().map(|crest| crest.value.abs()).collect())
+    let mut heights = Vec::new();
+    for part in look.samples.gaps().valid(&(span.start.saturating_sub(halo)..span.end + halo)) {
+        let (_, x) = look.leading(part)?;
+        heights.extend(crests(&x, floor, true).into_iter().map(|crest| crest.value.abs()));
+    }
+    Ok(heights)
 }

@@ -1,5 +1,6 @@
 //! A stretch of samples, and the door through which later stages ask for one again.
 
+use super::gaps::Gaps;
 use std::ops::Range;
 
 /// Which of the two channels a capture holds.
@@ -73,6 +74,10 @@ pub trait Samples: Sync {
 
     /// Samples per second.
     fn rate(&self) -> crate::units::SampleRate;
+
+    /// Samples that are not valid; [`Self::read`] gives a neighbour's value in their place, which
+    /// no measure may use.
+    fn gaps(&self) -> &Gaps;
 
     /// The samples of `range`, cut to the record.
     ///

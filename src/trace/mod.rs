@@ -2,10 +2,12 @@
 
 mod block;
 mod carrier;
+mod gaps;
 mod overview;
 mod phase;
 
 pub use block::{Block, Channels, ReadFailure, Samples};
 pub use carrier::carrier_line;
+pub use gaps::{Gaps, Mark};
 pub use overview::{Cell, Overview};
 pub use phase::{Kind, Phase, check_tiling};

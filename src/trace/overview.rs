@@ -4,6 +4,7 @@
 //! not grow with the record; only the resolution falls, and edges are refined on samples anyway.
 
 use super::block::Block;
+use super::gaps::Gaps;
 use crate::numeric::moments::{PairMoments, Scan, scan};
 use std::ops::Range;
 
@@ -30,6 +31,24 @@ impl Cell {
         #[allow(clippy::cast_possible_truncation)]
         let [v, i] = scans.map(|found| found.map_or([0.0; 2], |s| [s.low as f32, s.high as f32]));
         Self { moments, fourth, v, i }
+    }
+
+    /// The same of the samples outside `gaps` only; `start` is the first sample's place in the
+    /// record. Without any it holds no sample.
+    #[must_use]
+    pub fn of_valid(start: u64, v: &[f64], i: &[f64], gaps: &Gaps) -> Self {
+        let window = start..start + v.len().max(i.len()) as u64;
+        if gaps.is_empty() || gaps.count(&window) == 0 {
+            return Self::of(v, i);
+        }
+        let mut all = Self::default();
+        for part in gaps.valid(&window) {
+            #[allow(clippy::cast_possible_truncation)]
+            let part = (part.start - start) as usize..(part.end - start) as usize;
+            let of = |x: &'_ [f64]| x.get(part.clone()).unwrap_or_default().to_vec();
+            all.merge(&Self::of(&of(v), &of(i)));
+        }
+        all
     }
 
     /// Adds a neighbour.
@@ -83,7 +102,14 @@ impl Overview {
 
     /// Adds the samples that follow. The result does not depend on how they are cut in blocks.
     pub fn push(&mut self, v: &[f64], i: &[f64]) {
+        self.push_valid(v, i, &Gaps::default());
+    }
+
+    /// The same where some samples are not valid: they leave no trace in any cell. `gaps` are
+    /// those of the record, complete up to the last sample given.
+    pub fn push_valid(&mut self, v: &[f64], i: &[f64], gaps: &Gaps) {
         let length = v.len().max(i.len());
+        let start = self.samples;
         self.samples += length as u64;
         let mut at = 0;
         if !self.rest.is_empty() {
@@ -93,7 +119,7 @@ impl Overview {
             if self.rest.len() < self.cell_length {
                 return;
             }
-            let full = Cell::of(&self.rest.v, &self.rest.i);
+            let full = Cell::of_valid(self.rest.start, &self.rest.v, &self.rest.i, gaps);
             self.rest.v.clear();
             self.rest.i.clear();
             self.add(full);
@@ -103,10 +129,11 @@ impl Overview {
             let range = at..at + self.cell_length;
             at = range.end;
             let v = if v.is_empty() { v } else { &v[range.clone()] };
-            let i = if i.is_empty() { i } else { &i[range] };
-            self.add(Cell::of(v, i));
+            let i = if i.is_empty() { i } else { &i[range.clone()] };
+            self.add(Cell::of_valid(start + range.start as u64, v, i, gaps));
         }
         if at < length {
+            self.rest.start = start + at as u64;
             self.rest.v = part(v, at..length).unwrap_or_default();
             self.rest.i = part(i, at..length).unwrap_or_default();
         }
@@ -131,8 +158,13 @@ impl Overview {
 
     /// Closes the last, shorter cell. Call once, after the last block.
     pub fn finish(&mut self) {
+        self.finish_valid(&Gaps::default());
+    }
+
+    /// The same with the record's gaps.
+    pub fn finish_valid(&mut self, gaps: &Gaps) {
         if !self.rest.is_empty() {
-            let last = Cell::of(&self.rest.v, &self.rest.i);
+            let last = Cell::of_valid(self.rest.start, &self.rest.v, &self.rest.i, gaps);
             self.rest = Block::default();
             self.cells.push(last);
         }

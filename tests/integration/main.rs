@@ -4,8 +4,12 @@
 mod bad_input;
 mod command_line;
 mod fixtures;
+mod formats;
+mod harness;
+mod hostile;
 mod house;
 mod laws;
+mod outside;
 mod phases;
 mod published;
 mod readers;

@@ -1,15 +1,14 @@
 //! Readers: the same samples in every dialect, and files of third programs read bit for bit.
 
 use crate::support::{close, fixture, value};
-use crestbook::ingest::sheet::TextHints;
-use crestbook::ingest::{self, Piece, Selection, TraceReader};
+use crestbook::ingest::{self, Opening, Piece, Selection, TraceReader};
 use crestbook::pipeline::{self, Capture, Settings, Unobserved};
 
 fn columns(reader: &dyn TraceReader) -> Piece {
     let wanted =
         Selection { voltage: Some(0), current: (reader.channels().len() > 1).then_some(1) };
     let mut all = Piece::default();
-    ingest::stream(reader, wanted, 2, |_, piece| {
+    ingest::stream(reader, 0..reader.pieces(), wanted, 2, |_, piece| {
         all.v.extend_from_slice(&piece.v);
         all.i.extend_from_slice(&piece.i);
         std::ops::ControlFlow::Continue(())
@@ -19,7 +18,7 @@ fn columns(reader: &dyn TraceReader) -> Piece {
 }
 
 fn read(name: &str) -> Piece {
-    columns(ingest::open(&fixture(name), &TextHints::default()).unwrap().as_ref())
+    columns(ingest::open(&fixture(name), &Opening::default()).unwrap().as_ref())
 }
 
 #[test]
@@ -117,7 +116,7 @@ fn pieces_of_text_neither_lose_nor_double_a_row() {
             }
         }
         std::fs::write(&path, text).unwrap();
-        let reader = ingest::open(&path, &TextHints::default()).unwrap();
+        let reader = ingest::open(&path, &Opening::default()).unwrap();
         assert!(reader.pieces() > 2);
         let piece = columns(reader.as_ref());
         assert_eq!(piece.v.len(), 60_000);
@@ -152,13 +151,14 @@ fn latin_1_unit_signs() {
         bytes.extend(format!("{},5;{}\n", k, k % 7 - 3).as_bytes());
     }
     std::fs::write(&path, bytes).unwrap();
-    let reader = ingest::open(&path, &TextHints::default()).unwrap();
+    let reader = ingest::open(&path, &Opening::default()).unwrap();
     assert!((reader.channels()[0].factor - 1e-3).abs() < 1e-12);
     close("rate", reader.rate().first_idea().unwrap().hertz(), 1e6, 1e-9);
 }
 
+/// Rows that are missing make two records of one: nothing is measured across what is not there.
 #[test]
-fn missing_rows_are_flagged() {
+fn missing_rows_split_the_record() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("gap.csv");
     let mut text = String::from("time (s),v (V)\n");
@@ -166,6 +166,18 @@ fn missing_rows_are_flagged() {
         text.push_str(&format!("{:.7},{:.3}\n", f64::from(k) * 1e-7, (f64::from(k) * 0.3).sin()));
     }
     std::fs::write(&path, text).unwrap();
-    let run = pipeline::measure(&Capture::bare(&path), &Settings::default(), &Unobserved).unwrap();
-    assert!(run.measurement.flags.iter().any(|flag| flag.code == "not_uniform"));
+    let capture = Capture::bare(&path);
+    let one = pipeline::measure(&capture, &Settings::default(), &Unobserved);
+    assert!(one.err().unwrap().to_string().contains("2 records"));
+    let mut reading = pipeline::Reading::open(&capture, &Settings::default(), &Unobserved).unwrap();
+    assert_eq!(reading.records(), [0..9_000, 9_000..19_950]);
+    for k in 0..2 {
+        let run =
+            pipeline::measure_record(&capture, &mut reading, k, &Settings::default(), &Unobserved)
+                .unwrap();
+        close("rate", run.measurement.capture.sample_rate_hz, 1e7, 1e-9);
+        assert!(run.measurement.flags.iter().all(|flag| flag.code != "not_uniform"));
+        let start = if k == 0 { 0.0 } else { 9_050.0 * 1e-7 };
+        assert!((run.measurement.capture.first_stamp_s.unwrap() - start).abs() < 1e-12);
+    }
 }

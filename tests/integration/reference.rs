@@ -38,7 +38,7 @@ fn rms_power_and_frequency_as_numpy_and_scipy_have_them() {
 fn sine_fit_and_kurtosis_as_scipy_has_them() {
     let reader = crestbook::ingest::open(
         &fixture("reference/single-f64.npy"),
-        &crestbook::ingest::sheet::TextHints::default(),
+        &crestbook::ingest::Opening::default(),
     )
     .unwrap();
     let mut piece = crestbook::ingest::Piece::default();

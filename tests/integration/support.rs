@@ -1,6 +1,6 @@
 //! What several tests need, and every tolerance with its reason.
 
-use crestbook::export::{self, Shape};
+use crestbook::export::{self, Floats, Shape};
 use crestbook::pipeline::{self, Capture, Settings, Unobserved};
 use crestbook::result::Measurement;
 use crestbook::synth::{Output, Recipe, Wave};
@@ -48,6 +48,7 @@ pub fn measure_recipe(recipe: &Recipe, settings: &Settings) -> Measurement {
         samples: recipe.samples,
         bits: None,
         full_scale: (1.0, 1.0),
+        floats: Floats::Usual,
     };
     let mut writer = export::create(&path, &shape).unwrap();
     writer.push(&recipe.block(0..recipe.samples)).unwrap();
@@ -59,7 +60,7 @@ pub fn measure_recipe(recipe: &Recipe, settings: &Settings) -> Measurement {
         recipe.load_ohm
     );
     let sheet = crestbook::ingest::sheet::read(Path::new("made"), &sheet).unwrap();
-    let capture = Capture { data: path, sheet, sheet_file: None };
+    let capture = Capture { sheet, ..Capture::bare(&path) };
     pipeline::measure(&capture, settings, &Unobserved).unwrap().measurement
 }
 

@@ -1,6 +1,7 @@
-//! How a text file is written: separator, decimal mark, where the numbers start.
+//! How a text file is written: separator, decimal mark, which columns hold numbers, where they
+//! start.
 
-use super::rows::finite;
+use super::cell::{self, Cell};
 use crate::ingest::sheet::{DecimalName, SeparatorName, TextHints};
 use crate::ingest::{IngestError, Place};
 use std::path::Path;
@@ -50,10 +51,20 @@ impl Separator {
         }
     }
 
+    /// Its name in a sheet.
+    pub fn named(self) -> SeparatorName {
+        match self {
+            Self::Comma => SeparatorName::Comma,
+            Self::Semicolon => SeparatorName::Semicolon,
+            Self::Tab => SeparatorName::Tab,
+            Self::Space => SeparatorName::Space,
+        }
+    }
+
     /// Fields of a line, trimmed and without quotes around them.
     pub fn split(self, line: &str) -> Vec<String> {
         if self == Self::Space {
-            return line.split_whitespace().map(str::to_owned).collect();
+            return line.split_whitespace().map(|cell| cell.trim_matches('"').to_owned()).collect();
         }
         if !line.contains('"') {
             let fields = line.split(char::from(self.byte())).map(|cell| cell.trim().to_owned());
@@ -86,21 +97,65 @@ pub struct Dialect {
     pub quoted: bool,
     /// Fields of a data row.
     pub fields: usize,
+    /// Which of them hold numbers or times in every row.
+    pub data: Vec<usize>,
     /// Byte of the first data row.
     pub data_start: u64,
     /// Line of the first data row, from 1.
     pub first_line: usize,
+    /// Every data row is followed by an empty one.
+    pub spaced: bool,
+    /// What else the head could be read as, for people.
+    pub runner_up: Option<String>,
 }
 
 impl Dialect {
-    /// A number of this dialect.
-    pub fn number(&self, cell: &str) -> Option<f64> {
-        if self.decimal_comma { finite(&cell.replace(',', ".")) } else { finite(cell) }
+    /// A number of this dialect, a unit behind it ignored.
+    pub fn number(&self, text: &str) -> Option<f64> {
+        match cell::read(text, self.decimal_comma) {
+            Cell::Number(value, _) => Some(value),
+            _ => None,
+        }
+    }
+
+    /// A cell of this dialect.
+    pub fn cell(&self, text: &str) -> Cell {
+        cell::read(text, self.decimal_comma)
+    }
+
+    fn describe(&self) -> String {
+        format!(
+            "{} column(s) of numbers, {} between them, decimal {}",
+            self.data.len(),
+            self.separator.describe(),
+            if self.decimal_comma { "comma" } else { "point" }
+        )
     }
 }
 
 /// Lines that decide.
 const LINES: usize = 400;
+
+/// A line of the head: its first byte, and its text.
+pub type Line = (usize, String);
+
+/// The lines of the head that are whole; `whole` where the head is all of the file.
+pub fn lines(head: &[u8], whole: bool) -> Vec<Line> {
+    let bom = if head.starts_with(&[0xef, 0xbb, 0xbf]) { 3 } else { 0 };
+    let mut lines = Vec::new();
+    let mut at = bom;
+    while let Some(rest) = head.get(at..).filter(|rest| !rest.is_empty()) {
+        let end = memchr::memchr(b'\n', rest);
+        // A line that the head cuts in two says nothing; and enough has been seen some time.
+        if (end.is_none() && !whole) || lines.len() >= LINES {
+            break;
+        }
+        let line = rest.get(..end.unwrap_or(rest.len())).unwrap_or_default();
+        lines.push((at, super::encoding::decode(line).trim_end().to_owned()));
+        at += end.unwrap_or(rest.len()) + 1;
+    }
+    lines
+}
 
 /// Decides the dialect from the head of the file; `whole` where the head is all of it.
 ///
@@ -108,63 +163,32 @@ const LINES: usize = 400;
 /// Where there are no numeric rows, or two readings are plausible.
 pub fn find(
     file: &Path,
-    head: &[u8],
-    whole: bool,
+    lines: &[Line],
     hints: &TextHints,
+    columns: usize,
 ) -> Result<Dialect, IngestError> {
     let ask = |message: String, help: &str| IngestError::Ask {
         file: file.to_owned(),
         message,
         help: help.to_owned(),
     };
-    if head.starts_with(&[0xff, 0xfe]) || head.starts_with(&[0xfe, 0xff]) {
-        return Err(IngestError::Damaged {
-            file: file.to_owned(),
-            place: Place::Byte(0),
-            message: "the text is UTF-16".into(),
-            help: "save it as UTF-8 or plain text".into(),
-        });
-    }
-    let bom = if head.starts_with(&[0xef, 0xbb, 0xbf]) { 3 } else { 0 };
-    let mut lines = Vec::new();
-    let mut at = bom;
-    while at < head.len() {
-        let end = memchr::memchr(b'\n', &head[at..]).map(|n| at + n);
-        // A line that the head cuts in two says nothing.
-        if end.is_none() && !whole {
-            break;
-        }
-        // Enough has been seen.
-        if lines.len() >= LINES {
-            break;
-        }
-        let stop = end.unwrap_or(head.len());
-        lines.push((at, String::from_utf8_lossy(&head[at..stop]).trim_end().to_owned()));
-        at = stop + 1;
-    }
-
     let mut candidates: Vec<(usize, Dialect)> = Separator::ALL
         .into_iter()
         .flat_map(|separator| [(separator, false), (separator, true)])
         .filter(|(separator, comma)| {
-            let named = match separator {
-                Separator::Comma => SeparatorName::Comma,
-                Separator::Semicolon => SeparatorName::Semicolon,
-                Separator::Tab => SeparatorName::Tab,
-                Separator::Space => SeparatorName::Space,
-            };
             let decimal = if *comma { DecimalName::Comma } else { DecimalName::Point };
-            hints.separator.is_none_or(|hint| hint == named)
+            hints.separator.is_none_or(|hint| hint == separator.named())
                 && hints.decimal.is_none_or(|hint| hint == decimal)
         })
-        .filter_map(|(separator, comma)| candidate(&lines, separator, comma))
+        .filter_map(|(separator, comma)| candidate(lines, separator, comma, columns))
         .collect();
-    // Most numeric rows first, then most fields; a decimal point before a comma where both read
-    // the same rows alike (no mark occurs in them).
+    // Most numbers first, then most rows; a decimal point before a comma where both read the same
+    // rows alike (no mark occurs in them).
     candidates.sort_by_key(|(rows, dialect)| {
-        (std::cmp::Reverse((*rows, dialect.fields)), dialect.decimal_comma)
+        let numbers = rows * dialect.data.len();
+        (std::cmp::Reverse((numbers, *rows)), dialect.decimal_comma)
     });
-    let Some((rows, best)) = candidates.first().cloned() else {
+    let Some((rows, mut best)) = candidates.first().cloned() else {
         return Err(IngestError::Damaged {
             file: file.to_owned(),
             place: Place::File,
@@ -182,8 +206,8 @@ pub fn find(
             help: "a capture needs many samples; export the whole record".into(),
         });
     }
-    if hints.decimal.is_none() && two_readings(&lines, &best) {
-        let line = &lines[best.first_line - 1].1;
+    let line = lines.get(best.first_line - 1).map_or("", |(_, line)| line.as_str());
+    if hints.decimal.is_none() && two_readings(lines, &best) {
         let half: Vec<String> =
             best.separator.split(line).chunks(2).map(|pair| pair.join(",")).collect();
         return Err(ask(
@@ -198,63 +222,148 @@ pub fn find(
              second, export with another separator",
         ));
     }
+    if hints.decimal.is_none()
+        && let Some(cell) = thousands_or_decimals(lines, &best)
+    {
+        let shown = |comma| match cell::read(&cell, comma) {
+            Cell::Number(value, _) => value.to_string(),
+            _ => "nothing".into(),
+        };
+        return Err(ask(
+            format!(
+                "line {}: `{cell}` can be read as {} (digits in groups) or as {} (decimal comma)",
+                best.first_line,
+                shown(false),
+                shown(true)
+            ),
+            "set `text.decimal = \"point\"` or `text.decimal = \"comma\"` in the sheet",
+        ));
+    }
+    best.runner_up = candidates.get(1).map(|(rows, second)| {
+        format!("{}, in {rows} row(s) of the first {}", second.describe(), lines.len())
+    });
     Ok(best)
 }
 
+/// What the cells of a line are.
+fn cells(line: &str, separator: Separator, comma: bool) -> Vec<Cell> {
+    separator.split(line).iter().map(|text| cell::read(text, comma)).collect()
+}
+
+/// Whether a cell counts for a column of numbers.
+fn counts(cell: Cell) -> bool {
+    cell.is_data() || matches!(cell, Cell::Clock(..))
+}
+
 fn candidate(
-    lines: &[(usize, String)],
+    lines: &[Line],
     separator: Separator,
     comma: bool,
+    most: usize,
 ) -> Option<(usize, Dialect)> {
     if comma && separator == Separator::Comma && !lines.iter().any(|(_, line)| line.contains('"')) {
         return None;
     }
-    let probe = Dialect {
-        separator,
-        decimal_comma: comma,
-        quoted: false,
-        fields: 0,
-        data_start: 0,
-        first_line: 0,
-    };
-    let counts: Vec<Option<usize>> = lines
+    let filled: Vec<(usize, Vec<Cell>)> = lines
         .iter()
-        .map(|(_, line)| {
-            let fields = separator.split(line);
-            let numeric =
-                !fields.is_empty() && fields.iter().all(|cell| probe.number(cell).is_some());
-            numeric.then_some(fields.len())
-        })
+        .enumerate()
+        .filter(|(_, (_, line))| !line.is_empty())
+        .map(|(k, (_, line))| (k, cells(line, separator, comma)))
         .collect();
-    // The first row that is numeric and is followed by two more of the same length, or by as
-    // many as there are.
-    let filled: Vec<usize> = (0..lines.len()).filter(|k| !lines[*k].1.is_empty()).collect();
-    let start = filled.iter().enumerate().find_map(|(place, row)| {
-        let fields = counts[*row]?;
-        let follow = filled.iter().skip(place + 1).take(2);
-        follow.clone().all(|next| counts[*next] == Some(fields)).then_some(*row)
-    })?;
-    let fields = counts[start]?;
-    let rows = counts[start..].iter().filter(|count| **count == Some(fields)).count();
-    let quoted = lines[start].1.contains('"');
+    // Preambles may have rows alike too: the largest block holds the data.
+    let mut blocks: Vec<Block> = Vec::new();
+    let mut place = 0;
+    while place < filled.len() {
+        match block_at(&filled, place, most) {
+            Some(block) => {
+                place += block.length;
+                blocks.push(block);
+            }
+            None => place += 1,
+        }
+    }
+    let size = |block: &Block| block.usable.len() * block.data.len();
+    let largest =
+        blocks.iter().max_by_key(|block| (size(block), std::cmp::Reverse(block.place)))?;
+    // They begin with the first block of that kind: a row at fault between two blocks must not
+    // hide the rows before it.
+    let first_of_kind =
+        blocks.iter().find(|block| block.fields == largest.fields && block.data == largest.data)?;
+    let Block { fields, data, usable, .. } = first_of_kind.clone();
+    let rows = blocks.iter().filter(|block| block.fields == fields && block.data == data);
+    let rows: usize = rows.map(|block| block.usable.len()).sum();
+    let first = *usable.first()?;
     // One blank-separated number is the same as one number in any other dialect.
     if separator == Separator::Space && fields == 1 {
         return None;
     }
-    Some((
-        rows,
-        Dialect {
-            quoted,
-            fields,
-            data_start: lines[start].0 as u64,
-            first_line: start + 1,
-            ..probe
-        },
-    ))
+    let spaced = usable.len() >= 4 && usable.windows(2).all(|pair| pair[1] - pair[0] == 2);
+    let quoted = lines.get(first).is_some_and(|(_, line)| line.contains('"'));
+    let dialect = Dialect {
+        separator,
+        decimal_comma: comma,
+        quoted,
+        fields,
+        data,
+        data_start: lines.get(first)?.0 as u64,
+        first_line: first + 1,
+        spaced,
+        runner_up: None,
+    };
+    Some((rows, dialect))
+}
+
+/// Rows of one number of fields, with the columns that hold numbers in all of them.
+#[derive(Clone, Debug)]
+struct Block {
+    /// Place of its first row among the rows that are not empty.
+    place: usize,
+    /// Rows.
+    length: usize,
+    fields: usize,
+    data: Vec<usize>,
+    /// Lines of its rows that hold data.
+    usable: Vec<usize>,
+}
+
+/// The block that begins at a row: a row with a number that is followed by two more of the same
+/// kind, or by as many as there are.
+fn block_at(filled: &[(usize, Vec<Cell>)], place: usize, most: usize) -> Option<Block> {
+    let same = |a: &[Cell], b: &[Cell]| {
+        a.len() == b.len() && a.iter().zip(b).any(|(a, b)| counts(*a) && counts(*b))
+    };
+    let rest = filled.get(place..)?;
+    let (_, row) = rest.first()?;
+    let fields = row.len();
+    let numbers = row.iter().filter(|cell| counts(**cell)).count();
+    let mut follow = rest.iter().skip(1).take(2);
+    if numbers == 0 || fields > most || !follow.all(|(_, next)| same(row, next)) {
+        return None;
+    }
+    let rows: Vec<&(usize, Vec<Cell>)> =
+        rest.iter().take_while(|(_, row)| row.len() == fields).collect();
+    // A column of numbers has one in most rows, and is left empty where nothing was recorded; a
+    // column of metadata has texts, or runs dry. A text among numbers is a fault, told later.
+    let of = |row: &(usize, Vec<Cell>), column: usize| row.1.get(column).copied();
+    let data: Vec<usize> = (0..fields)
+        .filter(|column| {
+            let numbers = rows.iter().filter(|row| of(row, *column).is_some_and(counts)).count();
+            2 * numbers > rows.len()
+        })
+        .collect();
+    if data.is_empty() {
+        return None;
+    }
+    let usable = rows
+        .iter()
+        .filter(|row| data.iter().all(|column| of(row, *column) != Some(Cell::Text)))
+        .map(|(line, _)| *line)
+        .collect();
+    Some(Block { place, length: rows.len(), fields, data, usable })
 }
 
 /// Whether comma-separated whole numbers could as well be pairs with a decimal comma.
-fn two_readings(lines: &[(usize, String)], dialect: &Dialect) -> bool {
+fn two_readings(lines: &[Line], dialect: &Dialect) -> bool {
     if dialect.separator != Separator::Comma || dialect.fields % 2 == 1 || dialect.quoted {
         return false;
     }
@@ -278,6 +387,37 @@ fn two_readings(lines: &[(usize, String)], dialect: &Dialect) -> bool {
         return false;
     }
     // A name row of as many cells as the row has numbers settles it.
-    let named = lines[..dialect.first_line - 1].iter().rev().find(|(_, line)| !line.is_empty());
+    let above = lines.get(..dialect.first_line - 1).unwrap_or_default();
+    let named = above.iter().rev().find(|(_, line)| !line.is_empty());
     named.is_none_or(|(_, line)| dialect.separator.split(line).len() != dialect.fields)
+}
+
+/// A cell such as `1,234` that has digits in groups or decimals, where no cell tells which.
+fn thousands_or_decimals(lines: &[Line], dialect: &Dialect) -> Option<String> {
+    if dialect.separator == Separator::Comma && !dialect.quoted {
+        return None;
+    }
+    let mut doubtful = None;
+    for (_, line) in lines.iter().skip(dialect.first_line - 1) {
+        let fields = dialect.separator.split(line);
+        for cell in dialect.data.iter().filter_map(|k| fields.get(*k)) {
+            if !cell.contains(',') {
+                continue;
+            }
+            let (point, comma) = (cell::read(cell, false), cell::read(cell, true));
+            match (point, comma) {
+                (Cell::Number(..), Cell::Number(..)) => {
+                    // `0,125` is never a group.
+                    let leading_zero = cell.trim_start_matches(['-', '+']).starts_with("0,");
+                    if leading_zero {
+                        return None;
+                    }
+                    doubtful.get_or_insert_with(|| cell.clone());
+                }
+                // This one can be read in one way only.
+                _ => return None,
+            }
+        }
+    }
+    doubtful
 }

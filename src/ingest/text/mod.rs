@@ -1,301 +1,223 @@
 //! Delimited text as bench oscilloscopes and scripts write it.
 //!
-//! [`dialect`] looks at the head of the file and decides how it is written; [`rows`] turns the
-//! numeric rows into numbers, exact in line and field where one is at fault.
+//! [`encoding`] brings the bytes to lines; [`dialect`] looks at the head of the file and decides
+//! how it is written; [`header`] and [`preamble`] read what stands above the numbers; [`rows`]
+//! turns plain rows into numbers, [`odd`] deals with every other row, exact in line and field.
 
+mod axis;
+mod cell;
 mod dialect;
+mod encoding;
 mod header;
 mod number;
+mod odd;
+mod preamble;
+mod reader;
 mod rows;
 
-use super::sheet::TextHints;
-use super::{
-    ChannelInfo, IngestError, Piece, Place, RateSource, Receipt, Selection, Source, Stamps,
-    TraceReader,
-};
-use crate::units::{SampleRate, Unit};
-use dialect::Dialect;
-use rows::{Role, Rows};
+pub use encoding::decode;
+#[cfg(feature = "parquet")]
+pub use header::name_and_unit;
+pub use header::quantity;
+pub use rows::finite;
 
-/// Bytes of a piece; small enough that a single look at a few samples stays cheap.
-const PIECE: u64 = 1 << 16;
-/// Bytes read beyond a piece in the first place, for its last row.
-const OVERLAP: usize = 1 << 10;
-/// Longest line, in bytes.
-const LONGEST_LINE: usize = 1 << 16;
+use super::{IngestError, Opening, Receipt, Source, TraceReader};
+use crate::units::Unit;
+use dialect::{Dialect, Line};
+use encoding::Encoding;
+use reader::TextReader;
+
 /// Bytes at the start that decide the dialect.
 const HEAD: usize = 1 << 16;
 
-/// Whether the first bytes can be text: anything without a NUL byte.
+/// Whether the first bytes can be text: no NUL byte among the first hundred, so that a file that
+/// was cut off and padded still is.
 pub fn probe(head: &[u8]) -> bool {
-    !head.is_empty()
-        && (!head.contains(&0)
-            || head.starts_with(&[0xff, 0xfe])
-            || head.starts_with(&[0xfe, 0xff]))
+    let start = head.get(..100).unwrap_or(head);
+    !head.is_empty() && (!start.contains(&0) || encoding::detect(head) != Encoding::Bytes)
 }
 
-struct TextReader {
+/// A text brought to lines, with its head.
+struct Prepared {
     source: Source,
-    receipt: Receipt,
-    dialect: Dialect,
-    /// Columns of the file that are data channels, in order.
-    columns: Vec<usize>,
-    channels: Vec<ChannelInfo>,
-    time: Option<(usize, f64)>,
-    rate: RateSource,
+    lines: Vec<Line>,
+    /// One value a line was made of a long line, or of several.
+    values: bool,
 }
 
 /// Opens a text file.
-pub fn open(source: Source, hints: &TextHints) -> Result<Box<dyn TraceReader>, IngestError> {
-    let mut head = Vec::new();
-    source.read(0, HEAD, &mut head)?;
-    let whole = head.len() as u64 == source.length();
-    let dialect = dialect::find(source.name(), &head, whole, hints)?;
+pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let mut receipt = Receipt::new("delimited text");
+    let named = source.clone();
+    let hints = match &opening.layout {
+        Some(layout) => layout.hints(&opening.hints),
+        None => opening.hints.clone(),
+    };
+    let prepared = prepare(source, opening, &mut receipt)?;
+    let found = dialect::find(named.name(), &prepared.lines, &hints, opening.limits.columns);
+    let (prepared, dialect) = match found {
+        Ok(dialect) => wrapped(prepared, dialect, opening, &hints, &mut receipt)?,
+        Err(error) => return Err(error),
+    };
+    opening.limits.check_columns(named.name(), dialect.fields)?;
     receipt.note("separator", dialect.separator.describe());
     receipt.note("decimal mark", if dialect.decimal_comma { "comma" } else { "point" });
+    receipt.note("next best reading", dialect.runner_up.as_deref().unwrap_or("none"));
     receipt.note(
         "rows before the data",
         format!("{}, data from line {}", dialect.first_line - 1, dialect.first_line),
     );
-    let header = header::read(source.name(), &head, &dialect, hints, &mut receipt)?;
-    let mut reader = TextReader {
-        source,
-        receipt,
-        columns: header.columns,
-        channels: header.channels,
-        time: header.time,
-        rate: RateSource::Absent,
-        dialect,
-    };
-    reader.rate = reader.find_rate(header.interval)?;
+    if dialect.data.len() < dialect.fields {
+        receipt.note(
+            "columns left out",
+            format!("{} without numbers", dialect.fields - dialect.data.len()),
+        );
+    }
+    let header = header::read(named.name(), &prepared.lines, &dialect, &hints, &mut receipt)?;
+    let layout = super::layout::describe(&dialect_of(&dialect), &header.labels, dialect.fields);
+    if let Some(kept) = &opening.layout {
+        kept.check(named.name(), &layout)?;
+        receipt.note("layout", "as kept: its fingerprint agrees");
+    }
+    let mut reader = TextReader::new(named, prepared, dialect, header, opening.limits, receipt);
+    reader.layout = layout;
+    axis::settle(&mut reader)?;
     Ok(Box::new(reader))
 }
 
-impl TextReader {
-    /// Rate from the preamble, or a first idea of it from the first piece's time stamps.
-    fn find_rate(&mut self, stated: Option<(f64, String)>) -> Result<RateSource, IngestError> {
-        let stated = match stated {
-            None => None,
-            Some((interval, how)) => {
-                let rate = SampleRate::new(1.0 / interval).ok_or_else(|| IngestError::Ask {
-                    file: self.source.name().to_owned(),
-                    message: format!("the preamble gives an impossible sample interval ({how})"),
-                    help: "set `sample_rate_hz` in the sheet".into(),
-                })?;
-                Some((rate, how))
-            }
-        };
-        if self.time.is_none() {
-            return Ok(match stated {
-                Some((rate, how)) => {
-                    self.receipt.note("sample rate", format!("{} Hz, {how}", rate.hertz()));
-                    RateSource::Stated(rate)
-                }
-                None => RateSource::Absent,
-            });
+/// The dialect in the words of a sheet.
+fn dialect_of(dialect: &Dialect) -> super::sheet::TextHints {
+    use super::sheet::DecimalName;
+    super::sheet::TextHints {
+        separator: Some(dialect.separator.named()),
+        decimal: Some(if dialect.decimal_comma { DecimalName::Comma } else { DecimalName::Point }),
+        time_column: None,
+    }
+}
+
+/// Brings a text to lines, and looks at its head.
+fn prepare(
+    source: Source,
+    opening: &Opening,
+    receipt: &mut Receipt,
+) -> Result<Prepared, IngestError> {
+    let mut head = Vec::new();
+    source.read(0, HEAD, &mut head)?;
+    let source = match encoding::detect(&head) {
+        Encoding::Utf16 { big_endian } => {
+            receipt.note("encoding", "UTF-16, written anew as UTF-8");
+            let source = encoding::from_utf16(&source, big_endian, &opening.limits)?;
+            source.read(0, HEAD, &mut head)?;
+            source
         }
-        // With both, the preamble rules, as stamps may be rounded; but the two must agree.
-        if let Some((rate, how)) = stated {
-            self.receipt.note("sample rate", format!("{} Hz, {how}", rate.hertz()));
-            let mut first = Piece::default();
-            self.decode(0, Selection { voltage: Some(0), current: None }, &mut first)?;
-            if let Some(stamps) = first.stamps {
-                let spans = (stamps.last - stamps.first) * rate.hertz();
-                let steps = first.len().saturating_sub(1) as f64;
-                let slack = 0.01 * steps + 2.0 * stamps.quantum * rate.hertz();
-                if (spans - steps).abs() > slack {
-                    return Err(IngestError::Ask {
-                        file: self.source.name().to_owned(),
-                        message: format!(
-                            "the preamble states {} Hz, the time column gives {:.6} Hz",
-                            rate.hertz(),
-                            steps / (stamps.last - stamps.first)
-                        ),
-                        help: "find out which is right; set `text.time_column = \"none\"` in the \
-                               sheet to rely on the preamble"
-                            .into(),
-                    });
-                }
-            }
-            return Ok(RateSource::Stated(rate));
-        }
-        let mut first = Piece::default();
-        self.decode(0, Selection { voltage: Some(0), current: None }, &mut first)?;
-        let idea = first.stamps.and_then(|stamps| {
-            let steps = first.len().checked_sub(1)? as f64;
-            SampleRate::new(steps / (stamps.last - stamps.first))
+        Encoding::Bytes => source,
+    };
+    let source = if encoding::lone_returns(&head) {
+        receipt.note("line ends", "a carriage return alone");
+        let source = encoding::to_lines(&source, 0, |byte| byte == b'\r', &opening.limits)?;
+        source.read(0, HEAD, &mut head)?;
+        source
+    } else {
+        let crlf = memchr::memmem::find(&head, b"\r\n").is_some();
+        receipt.note("line ends", if crlf { "carriage return and line feed" } else { "line feed" });
+        source
+    };
+    let whole = head.len() as u64 == source.length();
+    let lines = dialect::lines(&head, whole);
+    if let Some((separator, keep)) = long_line(&head, &lines) {
+        receipt.note("layout", "one long line of values");
+        let source = encoding::to_lines(&source, keep, |byte| byte == separator, &opening.limits)?;
+        source.read(0, HEAD, &mut head)?;
+        let whole = head.len() as u64 == source.length();
+        let lines = dialect::lines(&head, whole);
+        return Ok(Prepared { source, lines, values: true });
+    }
+    Ok(Prepared { source, lines, values: false })
+}
+
+/// Values in one long line.
+const MANY: usize = 32;
+
+/// Separator of a single long line of values, and the byte at which the line begins.
+fn long_line(head: &[u8], lines: &[Line]) -> Option<(u8, u64)> {
+    // The line that the head cuts in two, or the last one.
+    let cut = memchr::memrchr(b'\n', head).map_or(0, |at| at + 1);
+    let (start, text) = match lines.last() {
+        Some((at, line)) if cut >= head.len() || *at == cut => (*at, line.clone()),
+        _ => (cut, decode(head.get(cut..).unwrap_or_default())),
+    };
+    for separator in [b',', b';', b'\t'] {
+        let cells: Vec<&str> = text.split(char::from(separator)).take(MANY + 1).collect();
+        // The last of them may be cut in two.
+        let inner = cells.get(..MANY)?;
+        let numbers = inner.iter().all(|cell| finite(cell).is_some());
+        // Rows before it of the same kind make it a table.
+        let before = lines.iter().filter(|(at, _)| *at < start).any(|(_, line)| {
+            line.split(char::from(separator)).filter(|cell| finite(cell).is_some()).count() >= MANY
         });
-        idea.map(RateSource::TimeColumn).ok_or_else(|| IngestError::Ask {
-            file: self.source.name().to_owned(),
-            message: "the time column does not increase over the first rows".into(),
-            help: "set `text.time_column` to the right column, or to \"none\" with \
-                   `sample_rate_hz`"
-                .into(),
-        })
-    }
-
-    /// Byte range of the data rows of a piece, as far as it can be told before reading.
-    fn nominal(&self, piece: usize) -> (u64, u64) {
-        let start = self.dialect.data_start + piece as u64 * PIECE;
-        (start, (start + PIECE).min(self.source.length()))
-    }
-
-    /// Line number (from 1) of the byte at `offset`; reads the file from its start.
-    fn line_at(&self, offset: u64) -> Result<u64, IngestError> {
-        let (mut at, mut lines, mut buffer) = (0, 1, Vec::new());
-        while at < offset {
-            let length = usize::try_from(offset - at).map_or(HEAD, |left| left.min(HEAD));
-            self.source.read(at, length, &mut buffer)?;
-            lines += memchr::memchr_iter(b'\n', &buffer).count() as u64;
-            at += buffer.len() as u64;
+        if numbers && !before {
+            return Some((separator, start as u64));
         }
-        Ok(lines)
     }
+    None
 }
 
-impl TraceReader for TextReader {
-    fn receipt(&self) -> &Receipt {
-        &self.receipt
+/// Values of one channel that run on over rows of several: only where the file states a count and
+/// it is that of all values, not of rows.
+fn wrapped(
+    prepared: Prepared,
+    dialect: Dialect,
+    opening: &Opening,
+    hints: &super::sheet::TextHints,
+    receipt: &mut Receipt,
+) -> Result<(Prepared, Dialect), IngestError> {
+    let same = |prepared, dialect| Ok((prepared, dialect));
+    if prepared.values || dialect.data.len() < 2 || dialect.data.len() != dialect.fields {
+        return same(prepared, dialect);
     }
-
-    fn channels(&self) -> &[ChannelInfo] {
-        &self.channels
-    }
-
-    fn rate(&self) -> RateSource {
-        self.rate
-    }
-
-    fn source(&self) -> &Source {
-        &self.source
-    }
-
-    fn pieces(&self) -> usize {
-        let bytes = self.source.length().saturating_sub(self.dialect.data_start);
-        usize::try_from(bytes.div_ceil(PIECE)).unwrap_or(usize::MAX)
-    }
-
-    fn decode(&self, piece: usize, wanted: Selection, out: &mut Piece) -> Result<(), IngestError> {
-        out.clear();
-        let (start, end) = self.nominal(piece);
-        // A row belongs to the piece in which its first byte lies. One byte more in front tells
-        // whether a row starts right at the border; the last row may reach over the end.
-        let from = if piece == 0 { start } else { start - 1 };
-        #[allow(clippy::cast_possible_truncation)]
-        let length = (end - from) as usize;
-        let buffer = &mut out.scratch;
-        // The longest line more, so that the last row is whole; usually far less is needed.
-        self.source.read(from, length + OVERLAP, buffer)?;
-        if buffer.len() > length && memchr::memchr(b'\n', &buffer[length..]).is_none() {
-            self.source.read(from, length + LONGEST_LINE, buffer)?;
+    let mut quiet = Receipt::default();
+    let file = prepared.source.name().to_owned();
+    let header = header::read(&file, &prepared.lines, &dialect, hints, &mut quiet)?;
+    let Some(stated) = header.facts.samples.filter(|_| !header.named && header.time.is_none())
+    else {
+        return same(prepared, dialect);
+    };
+    let separator = dialect.separator;
+    let (mut values, mut rows) = (0_u64, 0_u64);
+    let (mut at, mut buffer) = (dialect.data_start, Vec::new());
+    let mut in_value = false;
+    let mut in_row = false;
+    while at < prepared.source.length() {
+        prepared.source.read(at, HEAD, &mut buffer)?;
+        at += buffer.len() as u64;
+        for byte in &buffer {
+            let ends = separator.matches(*byte) || matches!(*byte, b'\n' | b'\r');
+            values += u64::from(!ends && !in_value && *byte != b' ');
+            in_value = !ends && (in_value || *byte != b' ');
+            rows += u64::from(*byte != b'\n' && !in_row);
+            in_row = *byte != b'\n';
         }
-        let skip = if piece == 0 {
-            0
-        } else {
-            match memchr::memchr(b'\n', &buffer[..length]) {
-                Some(at) => at + 1,
-                // No row starts in this piece.
-                None if buffer.len() <= length => return Ok(()),
-                None => return self.too_long(from),
-            }
-        };
-        if skip >= length {
-            return Ok(());
-        }
-        let stop = if buffer.len() <= length {
-            buffer.len()
-        } else {
-            match memchr::memchr(b'\n', &buffer[length - 1..]) {
-                Some(at) => length + at,
-                None if end + LONGEST_LINE as u64 > self.source.length() => buffer.len(),
-                None => return self.too_long(end),
-            }
-        };
-        let text = &mut buffer[skip..stop];
-        if self.dialect.decimal_comma {
-            for byte in text.iter_mut().filter(|byte| **byte == b',') {
-                *byte = b'.';
-            }
-        }
-        let mut roles = vec![Role::Skip; self.dialect.fields];
-        let mut give = |column: Option<usize>, role| {
-            if let Some(slot) = column.and_then(|column| roles.get_mut(column)) {
-                *slot = role;
-            }
-        };
-        give(self.time.map(|(column, _)| column), Role::Time);
-        give(wanted.voltage.and_then(|k| self.columns.get(k).copied()), Role::Voltage);
-        give(wanted.current.and_then(|k| self.columns.get(k).copied()), Role::Current);
-        let mut rows = Rows { v: &mut out.v, i: &mut out.i, time: Vec::new() };
-        let parsed = if self.dialect.quoted {
-            rows::parse_quoted(text, &self.dialect, &roles, &mut rows)
-        } else {
-            rows::parse(text, &self.dialect, &roles, &mut rows)
-        };
-        if let Err(fault) = parsed {
-            let line = self.line_at(from + (skip + fault.offset) as u64)?;
-            let at_end = fault.last_row && stop + from as usize >= self.source.length() as usize;
-            return Err(IngestError::Damaged {
-                file: self.source.name().to_owned(),
-                place: Place::Line(line, fault.field),
-                message: if at_end {
-                    format!("the file ends in the middle of a row: {}", fault.message)
-                } else {
-                    fault.message
-                },
-                help: if at_end {
-                    "copy the file from the instrument again, or delete the last line".into()
-                } else {
-                    "correct the line, or export the capture again".into()
-                },
-            });
-        }
-        let factor = self.time.map_or(1.0, |(_, factor)| factor);
-        out.stamps = stamps_of(&rows.time, factor);
-        Ok(())
     }
-}
-
-impl TextReader {
-    fn too_long(&self, from: u64) -> Result<(), IngestError> {
-        Err(IngestError::Damaged {
-            file: self.source.name().to_owned(),
-            place: Place::Line(self.line_at(from)?, 0),
-            message: format!("a line of more than {LONGEST_LINE} bytes"),
-            help: "export the capture with one row per sample".into(),
-        })
+    if values != stated || rows == stated {
+        return same(prepared, dialect);
     }
-}
-
-fn stamps_of(time: &[f64], factor: f64) -> Option<Stamps> {
-    let (first, last) = (*time.first()?, *time.last()?);
-    let slope = (last - first) / (time.len().max(2) - 1) as f64;
-    let (mut bow, mut quantum, mut backward) = (0.0_f64, f64::INFINITY, 0);
-    let mut previous = first;
-    for (k, stamp) in time.iter().enumerate() {
-        bow = bow.max((stamp - first - slope * k as f64).abs());
-        let step = stamp - previous;
-        if step < 0.0 {
-            backward += 1;
-        } else if step > 0.0 && step < quantum {
-            quantum = step;
-        }
-        previous = *stamp;
-    }
-    let quantum = if quantum.is_finite() { quantum } else { 0.0 };
-    Some(Stamps {
-        first: first * factor,
-        last: last * factor,
-        bow: bow * factor,
-        quantum: quantum * factor,
-        backward,
-    })
+    receipt.note("layout", format!("{values} values of one channel over {rows} lines, as stated"));
+    let source = encoding::to_lines(
+        &prepared.source,
+        dialect.data_start,
+        |byte| separator.matches(byte),
+        &opening.limits,
+    )?;
+    let mut head = Vec::new();
+    source.read(0, HEAD, &mut head)?;
+    let lines = dialect::lines(&head, head.len() as u64 == source.length());
+    let dialect = dialect::find(&file, &lines, hints, opening.limits.columns)?;
+    Ok((Prepared { source, lines, values: true }, dialect))
 }
 
 /// Whether a column of this name or unit counts time.
-fn is_time(name: &str, unit: Option<Unit>) -> bool {
-    const NAMES: [&str; 12] = [
+pub fn is_time(name: &str, unit: Option<Unit>) -> bool {
+    const NAMES: [&str; 17] = [
         "t",
         "time",
         "times",
@@ -308,6 +230,16 @@ fn is_time(name: &str, unit: Option<Unit>) -> bool {
         "second",
         "seconds",
         "sample time",
+        "timestamp",
+        "date",
+        "datetime",
+        "date/time",
+        "clock",
     ];
-    unit == Some(Unit::Second) || NAMES.contains(&name.trim().to_lowercase().as_str())
+    let name = name.trim().to_lowercase();
+    // `t1, CH1, t2, CH2`
+    let numbered = name.strip_prefix(['t']).is_some_and(|rest| {
+        !rest.is_empty() && rest.len() <= 2 && rest.bytes().all(|byte| byte.is_ascii_digit())
+    });
+    unit == Some(Unit::Second) || NAMES.contains(&name.as_str()) || numbered
 }

@@ -57,6 +57,10 @@ pub fn plain(text: &[u8]) -> Option<(f64, usize)> {
         power += sign * exponent;
         at = end;
     }
+    // Beyond, marks of instruments for no value begin (9.9E+37).
+    if power > 21 {
+        return None;
+    }
     let ten = TENS.get(power.unsigned_abs() as usize)?;
     let value = if power <= 0 { mantissa as f64 / ten } else { mantissa as f64 * ten };
     // The sign is as good as random: set its bit rather than branch on it.

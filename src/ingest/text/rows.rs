@@ -1,7 +1,8 @@
 //! Numeric rows: a plain splitter for the common case, the csv crate for quoted fields.
 
-use super::dialect::{Dialect, Separator};
+use super::dialect::Separator;
 use super::number;
+use crate::ingest::binary::is_value;
 
 /// What a field of a row is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,17 +18,24 @@ pub enum Role {
 }
 
 /// Where the numbers go.
-pub struct Rows<'a> {
+#[derive(Debug, Default)]
+pub struct Rows {
     /// Voltage column.
-    pub v: &'a mut Vec<f64>,
+    pub v: Vec<f64>,
     /// Current column.
-    pub i: &'a mut Vec<f64>,
+    pub i: Vec<f64>,
     /// Time column.
     pub time: Vec<f64>,
 }
 
-impl Rows<'_> {
-    fn put(&mut self, role: Role, value: f64) {
+impl Rows {
+    /// Rows so far.
+    pub fn count(&self) -> usize {
+        self.v.len().max(self.i.len()).max(self.time.len())
+    }
+
+    /// Adds one number.
+    pub fn put(&mut self, role: Role, value: f64) {
         match role {
             Role::Skip => {}
             Role::Time => self.time.push(value),
@@ -37,49 +45,35 @@ impl Rows<'_> {
     }
 }
 
-/// A row that is not as the others.
-pub struct Fault {
-    /// Byte in the text where the row starts.
-    pub offset: usize,
-    /// Field, from 1; 0 for the whole row.
-    pub field: usize,
-    /// What is wrong.
-    pub message: String,
-    /// Whether it is the last row of the text.
-    pub last_row: bool,
-}
-
-/// Parses plain rows. Blank lines are passed over.
-///
-/// # Errors
-/// The first row with another number of fields, or with a field that is no finite number.
+/// Parses plain rows from `start` on. Gives the place of the first row that is not plain, or the
+/// end of the text.
 pub fn parse(
     text: &[u8],
-    dialect: &Dialect,
+    start: usize,
+    separator: Separator,
     roles: &[Role],
-    rows: &mut Rows<'_>,
-) -> Result<(), Fault> {
-    let mut at = 0;
+    rows: &mut Rows,
+) -> usize {
+    let mut at = start;
     while at < text.len() {
         // The common layouts first, for as long as they hold; then one row of any kind.
         at = match roles.len() {
-            1 => tight_rows::<1>(text, at, dialect.separator, roles, rows),
-            2 => tight_rows::<2>(text, at, dialect.separator, roles, rows),
-            3 => tight_rows::<3>(text, at, dialect.separator, roles, rows),
-            4 => tight_rows::<4>(text, at, dialect.separator, roles, rows),
-            5 => tight_rows::<5>(text, at, dialect.separator, roles, rows),
+            1 => tight_rows::<1>(text, at, separator, roles, rows),
+            2 => tight_rows::<2>(text, at, separator, roles, rows),
+            3 => tight_rows::<3>(text, at, separator, roles, rows),
+            4 => tight_rows::<4>(text, at, separator, roles, rows),
+            5 => tight_rows::<5>(text, at, separator, roles, rows),
             _ => at,
         };
         if at >= text.len() {
             break;
         }
-        let end = plain_row(text, at, dialect.separator, roles, rows);
-        at = match end {
-            Some(next) => next,
-            None => explain(text, at, dialect, roles)?,
-        };
+        match plain_row(text, at, separator, roles, rows) {
+            Some(next) => at = next,
+            None => return at,
+        }
     }
-    Ok(())
+    at
 }
 
 /// Rows of `N` plain numbers without blanks, for as long as they come; gives the place after them.
@@ -88,7 +82,7 @@ fn tight_rows<const N: usize>(
     start: usize,
     separator: Separator,
     roles: &[Role],
-    rows: &mut Rows<'_>,
+    rows: &mut Rows,
 ) -> usize {
     let place = |role| roles.iter().position(|found| *found == role);
     let (v, i, time) = (place(Role::Voltage), place(Role::Current), place(Role::Time));
@@ -142,7 +136,7 @@ fn plain_row(
     start: usize,
     separator: Separator,
     roles: &[Role],
-    rows: &mut Rows<'_>,
+    rows: &mut Rows,
 ) -> Option<usize> {
     let mut at = start;
     // Voltage, current and time of this row, kept until it is known to be whole.
@@ -160,7 +154,7 @@ fn plain_row(
                 .unwrap_or(rest.len());
         } else {
             let (value, length) = number::leading(text.get(at..)?)?;
-            if !value.is_finite() {
+            if !is_value(value) {
                 return None;
             }
             at += length;
@@ -202,77 +196,44 @@ fn plain_row(
     Some(at)
 }
 
-/// Says what is wrong with the row at `start`, or passes over a blank line.
-fn explain(text: &[u8], start: usize, dialect: &Dialect, roles: &[Role]) -> Result<usize, Fault> {
-    let end = memchr::memchr(b'\n', &text[start..]).map_or(text.len(), |at| start + at);
-    let line = &text[start..end];
-    if line.iter().all(u8::is_ascii_whitespace) {
-        return Ok(end + 1);
-    }
-    let line = String::from_utf8_lossy(line);
-    let fields = dialect.separator.split(line.trim_end_matches(['\r', ' ']));
-    let fault =
-        |field, message| Fault { offset: start, field, message, last_row: end >= text.len() };
-    if fields.len() != roles.len() {
-        return Err(fault(
-            0,
-            format!("{} field(s) where the rows before have {}", fields.len(), roles.len()),
-        ));
-    }
-    for (k, (cell, role)) in fields.iter().zip(roles).enumerate() {
-        if *role != Role::Skip && finite(cell).is_none() {
-            let shown: String = cell.chars().take(30).collect();
-            return Err(fault(k + 1, format!("`{}` is not a number", shown.escape_default())));
-        }
-    }
-    Err(fault(0, "the row can't be read".into()))
-}
-
-/// Parses rows with quoted fields through the csv crate.
-///
-/// # Errors
-/// As [`parse`].
+/// Parses rows with quoted fields through the csv crate; as [`parse`].
 pub fn parse_quoted(
     text: &[u8],
-    dialect: &Dialect,
+    start: usize,
+    separator: Separator,
     roles: &[Role],
-    rows: &mut Rows<'_>,
-) -> Result<(), Fault> {
+    rows: &mut Rows,
+) -> usize {
+    let rest = text.get(start..).unwrap_or_default();
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
-        .delimiter(dialect.separator.byte())
-        .from_reader(text);
+        .delimiter(separator.byte())
+        .from_reader(rest);
     let mut record = csv::ByteRecord::new();
+    let mut values = Vec::with_capacity(roles.len());
     loop {
         #[allow(clippy::cast_possible_truncation)]
-        let offset = reader.position().byte() as usize;
-        let more = reader.read_byte_record(&mut record).map_err(|error| Fault {
-            offset,
-            field: 0,
-            message: error.to_string(),
-            last_row: false,
-        })?;
-        if !more {
-            return Ok(());
+        let at = start + reader.position().byte() as usize;
+        if !matches!(reader.read_byte_record(&mut record), Ok(true)) {
+            return if reader.is_done() { text.len() } else { at };
         }
-        let last_row = reader.is_done();
-        let fault = |field, message| Fault { offset, field, message, last_row };
-        if record.len() != roles.len() {
-            return Err(fault(
-                0,
-                format!("{} field(s) where the rows before have {}", record.len(), roles.len()),
-            ));
+        values.clear();
+        values.extend(record.iter().zip(roles).filter(|(_, role)| **role != Role::Skip).map_while(
+            |(cell, role)| {
+                let value = fast_float2::parse::<f64, _>(cell.trim_ascii()).ok();
+                value.filter(|value| is_value(*value)).map(|value| (*role, value))
+            },
+        ));
+        let wanted = roles.iter().filter(|role| **role != Role::Skip).count();
+        // A record over several lines is a quote that was left open.
+        let lines = reader.position().line();
+        let one_line = lines <= record.position().map_or(0, csv::Position::line) + 1;
+        if record.len() != roles.len() || values.len() != wanted || !one_line {
+            return at;
         }
-        for (k, (cell, role)) in record.iter().zip(roles).enumerate() {
-            if *role == Role::Skip {
-                continue;
-            }
-            let cell = String::from_utf8_lossy(cell);
-            let Some(value) = finite(&cell) else {
-                return Err(fault(k + 1, format!("`{}` is not a number", cell.escape_default())));
-            };
-            rows.put(*role, value);
+        for (role, value) in &values {
+            rows.put(*role, *value);
         }
     }
 }

@@ -1,0 +1,8 @@
+//! Any text as a sheet, a profile and a layout.
+#![no_main]
+
+#[allow(dead_code)]
+#[path = "../../tests/integration/harness.rs"]
+mod harness;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| harness::keyfiles(data));

@@ -1,0 +1,10 @@
+//! Any bytes as the format `npy`.
+#![no_main]
+
+#[allow(dead_code)]
+#[path = "../../tests/integration/harness.rs"]
+mod harness;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| {
+    harness::read("npy", data);
+});

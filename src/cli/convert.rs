@@ -1,0 +1,98 @@
+//! `crestbook convert`.
+
+use super::exit::{Exit, Failure};
+use super::measure::CaptureArgs;
+use super::printer::Printer;
+use super::progress::Watch;
+use crate::export;
+use crate::files::{WriteError, write_whole};
+use crate::pipeline::{self, Reading};
+use std::path::{Path, PathBuf};
+
+/// `crestbook convert`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(flatten)]
+    capture: CaptureArgs,
+
+    /// File to write; its ending names the format
+    #[arg(long, short, value_name = "FILE")]
+    output: PathBuf,
+
+    /// Do not mark the phases (SigMF), which takes a measurement
+    #[arg(long)]
+    no_phases: bool,
+}
+
+/// Runs `crestbook convert`.
+pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+    let out = &args.output;
+    let Some(format) = export::writable(out) else {
+        let known: Vec<&str> = export::endings().collect();
+        return Err(Failure::usage(
+            format!("{}: no format has this ending", out.display()),
+            format!("end the name in one of: {}", known.join(", ")),
+        ));
+    };
+    let settings = args.capture.settings(false)?;
+    let capture = args.capture.resolve()?;
+    let sheet_file = sheet_beside(out);
+    refuse_own(out, &capture.data)?;
+    if let Some(own) = &capture.sheet_file {
+        refuse_own(&sheet_file, own)?;
+    }
+    let watch = Watch::new(printer);
+    let mut reading = Reading::open(&capture, &settings, &watch)?;
+    let count = reading.records().len();
+    let k = match args.capture.record {
+        None if count > 1 => {
+            return Err(Failure::usage(
+                format!("{}: it holds {count} records, a file takes one", capture.data.display()),
+                "choose one with --record N, from 1",
+            ));
+        }
+        None => 0,
+        Some(number) if (1..=count).contains(&number) => number - 1,
+        Some(number) => {
+            return Err(Failure::usage(
+                format!("{}: there is no record {number}", capture.data.display()),
+                format!("it holds {count}; they are counted from 1"),
+            ));
+        }
+    };
+    let phases = format.ending == "sigmf-meta" && !args.no_phases;
+    let done = pipeline::convert(&capture, &mut reading, k, out, phases, &settings, &watch)?;
+    let text = toml::to_string(&done.sheet).map_err(|error| WriteError {
+        file: sheet_file.clone(),
+        source: std::io::Error::other(error),
+    })?;
+    write_whole(&sheet_file, text.as_bytes())?;
+    printer.note(&format!(
+        "{} samples as {} in {}, the sheet in {}",
+        done.samples,
+        done.numbers,
+        out.display(),
+        sheet_file.display()
+    ));
+    Ok(Exit::Done)
+}
+
+fn sheet_beside(data: &Path) -> PathBuf {
+    let stem = data.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
+    data.with_file_name(format!("{stem}.capture.toml"))
+}
+
+/// Refuses to put a new file in the place of one that is being read.
+fn refuse_own(out: &Path, own: &Path) -> Result<(), Failure> {
+    let same = match (out.canonicalize(), own.canonicalize()) {
+        (Ok(out), Ok(own)) => out == own,
+        _ => false,
+    };
+    if !same {
+        return Ok(());
+    }
+    Err(Failure::usage(
+        format!("{} would be written over while it is read", own.display()),
+        "give the new file another name; its sheet takes the name NAME.capture.toml",
+    ))
+}

@@ -1,0 +1,273 @@
+//! A capture written in another format, its sheet carried over.
+
+use super::capture::Capture;
+use super::{Observer, PipelineError, Reading, Settings, measure_record};
+use crate::export::{self, Floats, Notes, Shape, Writable};
+use crate::ingest::sheet::{ChannelName, ChannelSheet, Sheet};
+use crate::ingest::{ChannelInfo, Form, IngestError, Number, Piece};
+use crate::result::Measurement;
+use crate::trace::{Block, Channels, Mark};
+use crate::units::{Unit, for_people};
+use std::path::{Path, PathBuf};
+
+/// What was written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Converted {
+    /// Number of samples.
+    pub samples: u64,
+    /// How numbers were laid down.
+    pub numbers: String,
+    /// The sheet for the new file.
+    pub sheet: Sheet,
+}
+
+/// One channel on its way.
+struct Side {
+    /// SI units per number of the old file, and the number that stands for zero.
+    gain: f64,
+    zero: f64,
+    number: Option<Number>,
+}
+
+/// Writes record `k` (from 0) of a capture to `out`, in the format of its ending.
+///
+/// Floats are written in volts and amperes, codes as they are with their scale; the sheet's own
+/// offset and delay are not applied but carried over.
+///
+/// # Errors
+/// Where the record can't be read, its gaps have no place in the format, or `out` can't be
+/// written.
+pub fn convert(
+    capture: &Capture,
+    reading: &mut Reading,
+    k: usize,
+    out: &Path,
+    phases: bool,
+    settings: &Settings,
+    observer: &dyn Observer,
+) -> Result<Converted, PipelineError> {
+    let format = export::writable(out).ok_or_else(|| {
+        let source = std::io::Error::other("no format has this ending");
+        crate::files::WriteError { file: out.to_owned(), source }
+    })?;
+    let window = reading.records().get(k).cloned().unwrap_or(0..0);
+    let timing = reading.timing(k)?;
+    let selection = reading.selection();
+    let info = |channel: Option<usize>| channel.and_then(|k| reading.reader().channels().get(k));
+    let side = |channel: Option<usize>, sheet: &ChannelSheet| {
+        info(channel).map(|info: &ChannelInfo| Side {
+            gain: info.factor * sheet.scale.unwrap_or(1.0),
+            zero: info.offset,
+            number: info.number,
+        })
+    };
+    let sides = [
+        side(selection.voltage, &capture.channel_sheet(true)),
+        side(selection.current, &capture.channel_sheet(false)),
+    ];
+    let gaps = reading.gaps().count(&window) > 0;
+    let (bits, floats) = numbers(&sides, format, gaps);
+    let gain = |side: &Option<Side>| side.as_ref().map_or(1.0, |side| side.gain);
+    let shape = Shape {
+        channels: Channels { voltage: sides[0].is_some(), current: sides[1].is_some() },
+        rate: timing.rate,
+        samples: window.end - window.start,
+        bits,
+        full_scale: (gain(&sides[0]), gain(&sides[1])),
+        floats,
+    };
+    let mut notes = Notes {
+        description: description(capture),
+        taken_at: capture.sheet.bench.as_ref().and_then(|bench| bench.taken_at.clone()),
+        annotations: Vec::new(),
+    };
+    if phases {
+        let run = measure_record(capture, reading, k, settings, observer)?;
+        notes.annotations = annotations(&run.measurement);
+    }
+    let mut writer = export::create_with(out, &shape, &notes)?;
+    let pieces = reading.pieces_of(&window);
+    let total = pieces.len() as u64;
+    let mut piece = Piece::default();
+    for (done, number) in pieces.enumerate() {
+        let (start, part) = reading.decode(number, &window, &mut piece)?;
+        let block = block(&mut piece, start - window.start, part, &sides);
+        writer.push(&block)?;
+        observer.progress(done as u64 + 1, total);
+        if observer.stop() {
+            return Err(PipelineError::Interrupted);
+        }
+    }
+    writer.finish()?;
+    let sheet = sheet(capture, &sides, &shape, format, out);
+    let numbers = match (bits, floats) {
+        (Some(bits), _) => format!("{bits}-bit codes, as they are"),
+        (None, Floats::Single) => "32-bit floats, volts and amperes".to_owned(),
+        (None, _) => "floats, volts and amperes".to_owned(),
+    };
+    Ok(Converted { samples: shape.samples, numbers, sheet })
+}
+
+/// Bits of codes, or size of floats, that lose nothing: codes stay codes where the format has
+/// them, and where no gap needs a mark.
+fn numbers(sides: &[Option<Side>; 2], format: &Writable, gaps: bool) -> (Option<u32>, Floats) {
+    let present = || sides.iter().flatten();
+    let bits = |side: &Side| {
+        let number = side.number?;
+        number.full_scale()?;
+        u32::try_from(8 * number.bytes()).ok()
+    };
+    // A zero of its own would be lost.
+    let whole = present().all(|side| bits(side).is_some() && side.zero == 0.0);
+    if whole && format.integers && !gaps {
+        return (present().filter_map(bits).max(), Floats::Usual);
+    }
+    let single = present().all(|side| {
+        let form = side.number.map(|number| number.form);
+        let exact = (side.gain.abs() - 1.0).abs() < f64::EPSILON && side.zero == 0.0;
+        exact && form == Some(Form::Float32)
+    });
+    (None, if single { Floats::Single } else { Floats::Double })
+}
+
+/// The samples `part` of a piece in volts and amperes; what is not valid as NaN or infinity, for
+/// the writer to mark.
+fn block(
+    piece: &mut Piece,
+    start: u64,
+    part: std::ops::Range<usize>,
+    sides: &[Option<Side>; 2],
+) -> Block {
+    let mut block = Block { start, ..Block::default() };
+    for ((x, side), out) in
+        [&piece.v, &piece.i].into_iter().zip(sides).zip([&mut block.v, &mut block.i])
+    {
+        let (Some(side), Some(x)) = (side, x.get(part.clone())) else { continue };
+        out.extend(x.iter().map(|x| (x - side.zero) * side.gain));
+        for (gap, mark) in &piece.gaps {
+            let (from, to) = (gap.start.max(part.start), gap.end.min(part.end));
+            let value = if *mark == Mark::Overrange { f64::INFINITY } else { f64::NAN };
+            if let Some(cut) =
+                out.get_mut(from.saturating_sub(part.start)..to.saturating_sub(part.start))
+            {
+                cut.fill(value);
+            }
+        }
+    }
+    block
+}
+
+fn description(capture: &Capture) -> Option<String> {
+    let subject = capture.sheet.subject.as_ref()?;
+    let parts: Vec<String> = [
+        subject.model.clone(),
+        subject.serial.as_ref().map(|serial| format!("serial {serial}")),
+        subject.setting.as_ref().map(|setting| format!("setting {setting}")),
+        capture.load_ohm().map(|ohm| format!("load {ohm} ohm")),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    (!parts.is_empty()).then(|| parts.join("; "))
+}
+
+/// Phases as marked stretches.
+fn annotations(measurement: &Measurement) -> Vec<(u64, u64, String, String)> {
+    let rate = measurement.capture.sample_rate_hz;
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let sample = |seconds: f64| (seconds * rate).round().max(0.0) as u64;
+    let mut found = Vec::new();
+    for phase in &measurement.phases {
+        let (start, end) = (sample(phase.start_s), sample(phase.end_s));
+        let mut said = Vec::new();
+        for (key, name, unit) in [
+            ("power_w", "power", Unit::Watt),
+            ("voltage_rms_v", "voltage RMS", Unit::Volt),
+            ("crest_factor", "crest factor", Unit::One),
+        ] {
+            if let Some(estimate) = phase.measures.get(key) {
+                said.push(format!("{name} {}", for_people(estimate.value, unit)));
+            }
+        }
+        found.push((start, end - start, phase.kind.name().to_owned(), said.join(", ")));
+    }
+    found
+}
+
+/// The old sheet, fitted to the new file.
+fn sheet(
+    capture: &Capture,
+    sides: &[Option<Side>; 2],
+    shape: &Shape,
+    format: &Writable,
+    out: &Path,
+) -> Sheet {
+    let codes = shape.bits.is_some();
+    let mut number = 0;
+    let mut channel = |side: &Option<Side>, old: &ChannelSheet, name: &str| {
+        let side = side.as_ref()?;
+        let place = number;
+        number += 1;
+        // Numbers in the new file: shares of full scale stay as they were, floats are in SI.
+        let factor =
+            if codes && format.ending != "cfg" && format.ending != "cff" { 1.0 } else { side.gain };
+        let scale = match (codes && format.shares, format.tells_units) {
+            (true, _) => Some(side.gain),
+            (false, true) => None,
+            (false, false) => Some(1.0),
+        };
+        let name = if format.tells_units {
+            ChannelName::Name(name.to_owned())
+        } else {
+            ChannelName::Number(place)
+        };
+        Some(ChannelSheet {
+            channel: Some(name),
+            scale,
+            offset: old.offset.map(|offset| offset * factor),
+            delay_s: old.delay_s,
+            probe_factor: None,
+            clip_at: old.clip_at.map(|level| (level - side.zero).abs() * factor.abs()),
+            relative_standard_uncertainty: old.relative_standard_uncertainty,
+        })
+    };
+    let voltage = channel(&sides[0], &capture.channel_sheet(true), "voltage");
+    let current = channel(&sides[1], &capture.channel_sheet(false), "current");
+    Sheet {
+        format: Some(1),
+        data: out.file_name().map(PathBuf::from),
+        data_current: None,
+        layout: None,
+        sample_rate_hz: (!format.tells_rate).then(|| shape.rate.hertz()),
+        voltage,
+        current,
+        text: None,
+        ..capture.sheet.clone()
+    }
+}
+
+impl Reading {
+    /// Pieces that hold samples of `window`.
+    pub(super) fn pieces_of(&self, window: &std::ops::Range<u64>) -> std::ops::Range<usize> {
+        let starts = self.starts();
+        let first = starts.partition_point(|start| *start <= window.start).saturating_sub(1);
+        let last = starts.partition_point(|start| *start < window.end);
+        first..last.min(starts.len().saturating_sub(1)).max(first)
+    }
+
+    /// Decodes a piece; gives the place in the file of its first sample inside `window`, and
+    /// which of its samples are.
+    fn decode(
+        &self,
+        number: usize,
+        window: &std::ops::Range<u64>,
+        piece: &mut Piece,
+    ) -> Result<(u64, std::ops::Range<usize>), IngestError> {
+        self.reader().decode(number, self.selection(), piece)?;
+        let start = self.starts().get(number).copied().unwrap_or(0);
+        #[allow(clippy::cast_possible_truncation)]
+        let cut = |at: u64| at.saturating_sub(start).min(piece.len() as u64) as usize;
+        let part = cut(window.start)..cut(window.end);
+        Ok((start + part.start as u64, part))
+    }
+}

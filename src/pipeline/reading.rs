@@ -1,0 +1,467 @@
+//! A capture while it is read: one pass over the file finds its records, and each is then taken
+//! on its own.
+
+use super::capture::{Capture, CaptureError};
+use super::index::Index;
+use super::record::{Filler, Record, RecordSamples};
+use super::select::{self, Chosen};
+use super::{Observer, PipelineError, Settings};
+use crate::condition::{Chain, ChannelChain};
+use crate::ingest::sheet::LoadKind;
+use crate::ingest::{
+    self, Beside, Doubt, IngestError, Opening, RateSource, Receipt, Selection, Stated, TraceReader,
+};
+use crate::measures::stats::PowerBy;
+use crate::result::{CaptureFacts, FileFacts, RecordFacts};
+use crate::trace::{Gaps, Overview};
+use crate::units::SampleRate;
+use std::ops::{ControlFlow, Range};
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// A capture that was read through once.
+pub struct Reading {
+    file: PathBuf,
+    reader: Arc<dyn TraceReader>,
+    selection: Selection,
+    conditioning: Conditioning,
+    first_rate: SampleRate,
+    clip_at: (Option<f64>, Option<f64>),
+    power_by: PowerBy,
+    load_ohm: Option<f64>,
+    index: Index,
+    starts: Arc<Vec<u64>>,
+    records: Vec<Range<u64>>,
+    /// The first record, where the first pass has read all of it.
+    first: Option<(Overview, Gaps, Gaps)>,
+    receipt: Receipt,
+    files: Vec<FileFacts>,
+}
+
+/// What is done to the raw numbers of both channels.
+#[derive(Clone, Copy, Debug)]
+struct Conditioning {
+    present: (bool, bool),
+    gains: (f64, f64),
+    /// Offsets that the file's own description of its numbers asks for.
+    own_offsets: (f64, f64),
+    stated_offsets: (Option<f64>, Option<f64>),
+    delays_s: (f64, f64),
+}
+
+impl Conditioning {
+    fn at(&self, rate: SampleRate) -> Chain {
+        let side = |present: bool, gain: f64, offset: f64, delay: f64| {
+            present.then(|| ChannelChain { gain, offset, lag: rate.samples(delay) })
+        };
+        let (v, i) = (self.stated_offsets.0.unwrap_or(0.0), self.stated_offsets.1.unwrap_or(0.0));
+        Chain::new(
+            side(self.present.0, self.gains.0, self.own_offsets.0 + v, self.delays_s.0),
+            side(self.present.1, self.gains.1, self.own_offsets.1 + i, self.delays_s.1),
+        )
+    }
+
+    /// Samples by which a change of the rate moves a channel.
+    fn shift(&self, a: SampleRate, b: SampleRate) -> f64 {
+        (self.delays_s.0.abs() + self.delays_s.1.abs()) * (a.hertz() - b.hertz()).abs()
+    }
+}
+
+/// Opens the data file or files of a capture.
+///
+/// # Errors
+/// Where they can't be read or do not go together.
+pub fn open_reader(
+    capture: &Capture,
+    settings: &Settings,
+) -> Result<Box<dyn TraceReader>, IngestError> {
+    let opening = |beside: Beside| Opening {
+        hints: capture.hints(),
+        layout: capture.layout.clone(),
+        limits: settings.limits,
+        beside,
+    };
+    let first = ingest::open(&capture.data, &opening(Beside::of(&capture.data)))?;
+    match &capture.data_current {
+        None => Ok(first),
+        Some(current) => {
+            let second = ingest::open(current, &opening(Beside::of(current)))?;
+            ingest::pair(first, second, settings.threads)
+        }
+    }
+}
+
+impl Reading {
+    /// Reads a capture through once.
+    ///
+    /// # Errors
+    /// Where sheet and data do not go together, the data are damaged, or the observer ends the
+    /// run.
+    pub fn open(
+        capture: &Capture,
+        settings: &Settings,
+        observer: &dyn Observer,
+    ) -> Result<Self, PipelineError> {
+        let reader: Arc<dyn TraceReader> = open_reader(capture, settings)?.into();
+        let Chosen { selection, doubts } =
+            select::select(capture, reader.channels(), &mut |text| observer.note(&text))?;
+        let first_rate = first_rate(capture, reader.as_ref())?;
+        let (v, i) = (capture.channel_sheet(true), capture.channel_sheet(false));
+        let info = |channel: Option<usize>| channel.and_then(|k| reader.channels().get(k));
+        let gain = |channel: Option<usize>, scale: Option<f64>| {
+            info(channel).map_or(1.0, |info| info.factor) * scale.unwrap_or(1.0)
+        };
+        let own = |channel: Option<usize>| info(channel).map_or(0.0, |info| info.offset);
+        let conditioning = Conditioning {
+            present: (selection.voltage.is_some(), selection.current.is_some()),
+            gains: (gain(selection.voltage, v.scale), gain(selection.current, i.scale)),
+            own_offsets: (own(selection.voltage), own(selection.current)),
+            stated_offsets: (v.offset, i.offset),
+            delays_s: (v.delay_s.unwrap_or(0.0), i.delay_s.unwrap_or(0.0)),
+        };
+        let mut reading = Self {
+            file: capture.data.clone(),
+            selection,
+            conditioning,
+            first_rate,
+            clip_at: (v.clip_at, i.clip_at),
+            power_by: power_by(capture, selection),
+            load_ohm: capture.load_ohm(),
+            index: Index::new(),
+            starts: Arc::default(),
+            records: Vec::new(),
+            first: None,
+            receipt: reader.receipt().clone(),
+            files: Vec::new(),
+            reader,
+        };
+        reading.receipt.doubts.extend(doubts);
+        reading.first_pass(settings, observer)?;
+        reading.describe()?;
+        Ok(reading)
+    }
+
+    /// Reads all of the file: the index, and the first record on the way.
+    fn first_pass(
+        &mut self,
+        settings: &Settings,
+        observer: &dyn Observer,
+    ) -> Result<(), PipelineError> {
+        let reader = Arc::clone(&self.reader);
+        let mut filler = Filler::new(&self.conditioning.at(self.first_rate), self.first_rate);
+        let mut index = Index::new();
+        let total = reader.pieces();
+        let mut stopped = false;
+        let (hashes, passed) = std::thread::scope(|scope| {
+            let hashing: Vec<_> = reader
+                .sources()
+                .into_iter()
+                .map(|source| {
+                    let hash = settings.hash.then(|| scope.spawn(|| source.sha256()));
+                    (source.name().display().to_string(), hash)
+                })
+                .collect();
+            let passed = ingest::stream(
+                reader.as_ref(),
+                0..total,
+                self.selection,
+                settings.threads,
+                |number, piece| {
+                    let (before, start) = (index.first_break(), index.samples());
+                    index.add(piece, reader.as_ref());
+                    if before.is_none() {
+                        let end = index.first_break().unwrap_or(u64::MAX);
+                        let own = usize::try_from(end - start).unwrap_or(usize::MAX);
+                        filler.take(piece, 0..own.min(piece.len()));
+                    }
+                    observer.progress(number as u64 + 1, total as u64);
+                    stopped = observer.stop();
+                    let over = stopped || piece.end.is_some();
+                    if over { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+                },
+            );
+            let hashes: Vec<_> = hashing
+                .into_iter()
+                .map(|(file, hash)| match hash.map(std::thread::ScopedJoinHandle::join) {
+                    None | Some(Err(_)) => Ok(FileFacts { file, sha256: None }),
+                    Some(Ok(done)) => done.map(|hash| FileFacts { file, sha256: Some(hash) }),
+                })
+                .collect();
+            (hashes, passed)
+        });
+        passed?;
+        if stopped {
+            return Err(PipelineError::Interrupted);
+        }
+        self.files = hashes.into_iter().collect::<Result<_, _>>()?;
+        let (records, short) = index.records(reader.as_ref())?;
+        if short > 0 {
+            self.receipt.doubts.push(Doubt::new(
+                "short_record",
+                format!("{short} record(s) of fewer than 16 samples were left out"),
+            ));
+        }
+        if records.first().is_some_and(|record| record.start == 0) {
+            self.first = Some(filler.finish());
+        }
+        self.starts = Arc::new(std::mem::take(&mut index.starts));
+        self.records = records;
+        self.index = index;
+        Ok(())
+    }
+
+    /// Completes the receipt by what the pass has shown.
+    fn describe(&mut self) -> Result<(), PipelineError> {
+        let total = self.starts.last().copied().unwrap_or(0);
+        let invalid = self.index.gaps.count(&(0..total));
+        let invalid =
+            if invalid == 0 { "none refused".into() } else { format!("{invalid} not valid") };
+        self.receipt.note("samples", format!("{total} rows read, {invalid}"));
+        if self.records.len() > 1 {
+            for (k, record) in self.records.iter().enumerate() {
+                let why = self.index.why(record).map_or(String::new(), |why| format!(": {why}"));
+                self.receipt.note(
+                    "record",
+                    format!(
+                        "{} from row {}, {} rows{why}",
+                        k + 1,
+                        record.start,
+                        record.end - record.start
+                    ),
+                );
+            }
+        }
+        self.receipt.doubts.extend(self.index.end.take());
+        Ok(())
+    }
+
+    /// The data file.
+    #[must_use]
+    pub fn file(&self) -> &PathBuf {
+        &self.file
+    }
+
+    /// Every file that was read.
+    #[must_use]
+    pub fn files(&self) -> &[FileFacts] {
+        &self.files
+    }
+
+    /// The records, in samples of the file.
+    #[must_use]
+    pub fn records(&self) -> &[Range<u64>] {
+        &self.records
+    }
+
+    /// The reader.
+    #[must_use]
+    pub fn reader(&self) -> &dyn TraceReader {
+        self.reader.as_ref()
+    }
+
+    /// What the file says of how it was taken.
+    #[must_use]
+    pub fn stated(&self) -> Stated {
+        self.reader.stated()
+    }
+
+    /// Which channels are the voltage and the current.
+    #[must_use]
+    pub fn selection(&self) -> Selection {
+        self.selection
+    }
+
+    /// How the file was read.
+    #[must_use]
+    pub fn receipt(&self) -> &Receipt {
+        &self.receipt
+    }
+
+    /// Time that is missing before record `k`, s.
+    pub(super) fn jump_before(&self, k: usize) -> Option<f64> {
+        self.index.jump(self.records.get(k)?)
+    }
+
+    /// First sample of each piece, and the number of samples at the end.
+    pub(super) fn starts(&self) -> &[u64] {
+        &self.starts
+    }
+
+    /// Invalid samples of the file.
+    pub(super) fn gaps(&self) -> &Gaps {
+        &self.index.gaps
+    }
+
+    /// Time axis of a record.
+    pub(super) fn timing(&self, k: usize) -> Result<super::index::Timing, PipelineError> {
+        let window = self.records.get(k).cloned().unwrap_or(0..0);
+        Ok(self.index.timing(self.reader.as_ref(), self.first_rate, &window)?)
+    }
+
+    /// Takes record `k` (from 0).
+    ///
+    /// # Errors
+    /// Where its time axis is not sound, or the data can't be read again.
+    pub fn record(
+        &mut self,
+        k: usize,
+        settings: &Settings,
+        observer: &dyn Observer,
+    ) -> Result<Record, PipelineError> {
+        let window = self.records.get(k).cloned().unwrap_or(0..0);
+        let timing = self.timing(k)?;
+        let rate = timing.rate;
+        // The rate of a time column is known for certain only at its end; where a delay hangs on
+        // it the samples are gone through again.
+        let held = self.first.take_if(|_| k == 0);
+        let held = held.filter(|_| self.conditioning.shift(rate, self.first_rate) < 1e-4);
+        let chain = self.conditioning.at(rate);
+        let (overview, raw_gaps, gaps) = match held {
+            Some(done) => done,
+            None => self.pass(&window, &chain, rate, settings, observer)?,
+        };
+        let mut receipt = self.receipt.clone();
+        self.note_rate(&mut receipt, &timing);
+        Ok(Record {
+            samples: RecordSamples {
+                reader: Arc::clone(&self.reader),
+                selection: self.selection,
+                chain,
+                rate,
+                starts: Arc::clone(&self.starts),
+                window,
+                raw_gaps,
+                gaps,
+            },
+            overview,
+            selection: self.selection,
+            gains: self.conditioning.gains,
+            delays_s: self.conditioning.delays_s,
+            clip_at: self.clip_at,
+            stated_offsets: self.conditioning.stated_offsets,
+            power_by: self.power_by,
+            load_ohm: self.load_ohm,
+            receipt,
+            sha256: self.files.first().and_then(|facts| facts.sha256.clone()),
+            timing,
+        })
+    }
+
+    fn pass(
+        &self,
+        window: &Range<u64>,
+        chain: &Chain,
+        rate: SampleRate,
+        settings: &Settings,
+        observer: &dyn Observer,
+    ) -> Result<(Overview, Gaps, Gaps), PipelineError> {
+        let pieces = self.pieces_of(window);
+        let mut filler = Filler::new(chain, rate);
+        let total = pieces.len() as u64;
+        let mut stopped = false;
+        ingest::stream(
+            self.reader.as_ref(),
+            pieces.clone(),
+            self.selection,
+            settings.threads,
+            |number, piece| {
+                let start = self.starts.get(number).copied().unwrap_or(0);
+                #[allow(clippy::cast_possible_truncation)]
+                let cut = |at: u64| at.saturating_sub(start).min(piece.len() as u64) as usize;
+                let part = cut(window.start)..cut(window.end);
+                filler.take(piece, part);
+                observer.progress((number - pieces.start) as u64 + 1, total);
+                stopped = observer.stop();
+                if stopped { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+            },
+        )?;
+        if stopped { Err(PipelineError::Interrupted) } else { Ok(filler.finish()) }
+    }
+
+    fn note_rate(&self, receipt: &mut Receipt, timing: &super::index::Timing) {
+        let hertz = timing.rate.hertz();
+        let how = match (self.reader.rate(), timing.rounded) {
+            (RateSource::TimeColumn(_), None) => {
+                "from the whole span of the time column: (n - 1) / (last - first)".to_owned()
+            }
+            (RateSource::TimeColumn(_), Some(_)) => {
+                "from a straight line through all time stamps".to_owned()
+            }
+            (RateSource::Absent, _) => "from the sheet or a flag".to_owned(),
+            (RateSource::Stated(_), _) => String::new(),
+        };
+        if !how.is_empty() {
+            receipt.note("sample rate", format!("{hertz} Hz, {how}"));
+        }
+        if let Some(rounded) = timing.rounded {
+            receipt.note(
+                "time stamps",
+                format!(
+                    "rounded to {:.3e} s, {:.1} sample intervals: {:.0} % repeat the one before; \
+                     they leave an even grid by {:.2} intervals beyond that",
+                    rounded.step_s,
+                    rounded.step_s * hertz,
+                    100.0 * rounded.repeats,
+                    timing.unevenness
+                ),
+            );
+        }
+    }
+}
+
+impl CaptureFacts {
+    /// Adds which files and which record of them were read.
+    pub(super) fn describe(&mut self, reading: &Reading, k: usize, record: &Record) {
+        if reading.files.len() > 1 {
+            self.files.clone_from(&reading.files);
+        }
+        if reading.records.len() > 1 {
+            self.record = Some(RecordFacts {
+                number: k + 1,
+                of: reading.records.len(),
+                first_sample: record.samples.window.start,
+            });
+        }
+    }
+}
+
+fn power_by(capture: &Capture, selection: Selection) -> PowerBy {
+    match (selection.voltage, selection.current, capture.load_kind(), capture.load_ohm()) {
+        (Some(_), Some(_), _, _) => PowerBy::Product,
+        (_, _, Some(LoadKind::Open), _) => PowerBy::Unknown("open circuit: no power is drawn"),
+        (Some(_), None, _, Some(ohm)) => PowerBy::Voltage(ohm),
+        (None, Some(_), _, Some(ohm)) => PowerBy::Current(ohm),
+        _ => PowerBy::Unknown("one channel and no load resistance: set load.nominal_ohm"),
+    }
+}
+
+/// The rate with which the pass begins.
+fn first_rate(capture: &Capture, reader: &dyn TraceReader) -> Result<SampleRate, PipelineError> {
+    let sheet = capture.sheet.sample_rate_hz.and_then(SampleRate::new);
+    match (reader.rate().first_idea(), sheet) {
+        (None, Some(rate)) => Ok(rate),
+        (None, None) => Err(IngestError::Ask {
+            file: capture.data.clone(),
+            message: "the file does not tell its sample rate".into(),
+            help: "set `sample_rate_hz` in the sheet, or give --sample-rate-hz".into(),
+        }
+        .into()),
+        (Some(own), None) => Ok(own),
+        (Some(own), Some(sheet)) => {
+            if (sheet.hertz() / own.hertz() - 1.0).abs() > 1e-3 {
+                return Err(CaptureError {
+                    file: capture.data.clone(),
+                    message: format!(
+                        "the sheet says {} Hz, the data file {} Hz",
+                        sheet.hertz(),
+                        own.hertz()
+                    ),
+                    help: "leave `sample_rate_hz` out where the file has its own, or correct it"
+                        .into(),
+                }
+                .into());
+            }
+            Ok(own)
+        }
+    }
+}
