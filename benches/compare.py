@@ -80,8 +80,9 @@ print(len(analyse(*(d[:, k].to_numpy() for k in range(3)))))
 ''',
 }
 MAKE = r'''
-import sys, numpy as np
+import sys, json, numpy as np
 megabytes, csv, wav, npy = float(sys.argv[1]), sys.argv[2], sys.argv[3], sys.argv[4]
+comma, mixed, sigmf, comtrade = sys.argv[5:9]
 fs, f = 10e6, 500e3
 rng = np.random.default_rng(1)
 def stretch(start, count):
@@ -93,12 +94,17 @@ def stretch(start, count):
     coag = 2500 * np.exp(-0.4 * f * burst) * np.sin(2 * np.pi * f * burst)
     v = np.where(c < 0.05, cut, np.where(c < 0.8, coag, 0)) + rng.normal(0, 3, count)
     return t, v, v / 500 + rng.normal(0, 0.006, count)
-rows = 0
-with open(csv, "w") as out:
+with open(csv, "w") as out, open(comma, "w") as decimal, open(mixed, "w") as widths:
     out.write("time (s),voltage (V),current (A)\n")
+    decimal.write("Zeit [s];U1 [V];I1 [A]\n")
+    widths.write("time (s), voltage (V), current (A)\n")
+    rows = 0
     while out.tell() < megabytes * 1e6:
         t, v, i = stretch(rows, 250_000)
-        out.write("\n".join(map("%.7f,%.5f,%.7f".__mod__, zip(t, v, i))) + "\n")
+        text = "\n".join(map("%.7f,%.5f,%.7f".__mod__, zip(t, v, i))) + "\n"
+        out.write(text)
+        decimal.write(text.replace(",", ";").replace(".", ","))
+        widths.write("\n".join(map("%.7f, %+12.5E, %g".__mod__, zip(t, v, i))) + "\n")
         rows += 250_000
 count = 60_000_000
 array = np.lib.format.open_memmap(npy, mode="w+", dtype="<f4", shape=(count, 2))
@@ -112,6 +118,22 @@ with open(wav, "wb") as out:
         both = np.stack([v / 4000, i / 8], axis=1)
         out.write(np.round(np.clip(both, -1, 1) * 32767).astype("<i2").tobytes())
 array.flush()
+# SigMF and COMTRADE hold the same 16-bit codes as the WAV.
+codes = np.memmap(wav, "<i2", mode="r", offset=44).reshape(-1, 2)
+codes.tofile(sigmf.replace("-meta", "-data"))
+with open(sigmf, "w") as out:
+    json.dump({"global": {"core:version": "1.2.5", "core:datatype": "ri16_le", "core:sample_rate": fs, "core:num_channels": 2},
+               "captures": [{"core:sample_start": 0}], "annotations": []}, out)
+with open(comtrade, "w", newline="") as out:
+    out.write("bench,1,2013\r\n2,2A,0D\r\n1,U,,,V,%.9g,0,0,-32767,32767,1,1,P\r\n2,I,,,A,%.9g,0,0,-32767,32767,1,1,P\r\n"
+              "0\r\n1\r\n%d,%d\r\n01/01/2031,00:00:00.000000\r\n01/01/2031,00:00:00.000000\r\nBINARY\r\n1\r\n" % (4000 / 32768, 8 / 32768, fs, count))
+with open(comtrade.replace(".cfg", ".dat"), "wb") as out:
+    for at in range(0, count, 1_000_000):
+        part = np.zeros(1_000_000, dtype=[("n", "<u4"), ("t", "<u4"), ("v", "<i2"), ("i", "<i2")])
+        part["n"] = np.arange(at + 1, at + 1_000_001)
+        part["t"] = (np.arange(at, at + 1_000_000) // 10)
+        part["v"], part["i"] = codes[at:at + 1_000_000, 0], codes[at:at + 1_000_000, 1]
+        out.write(part.tobytes())
 '''
 
 
@@ -145,6 +167,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--megabytes", type=float, default=640)
     parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--own", action="store_true", help="crestbook alone, without the scripts")
     args = parser.parse_args()
     if not PYTHON.exists():
         venv.create(VENV, with_pip=True)
@@ -152,16 +175,22 @@ def main():
     DATA.mkdir(exist_ok=True)
     csv = DATA / f"capture-{args.megabytes:.0f}.csv"
     wav, npy = DATA / "capture.wav", DATA / "capture.npy"
-    if not (csv.exists() and wav.exists() and npy.exists()):
+    comma, mixed = (DATA / f"{kind}-{args.megabytes:.0f}.csv" for kind in ("comma", "mixed"))
+    sigmf, comtrade = DATA / "capture-ri16.sigmf-meta", DATA / "capture-binary.cfg"
+    files = [csv, wav, npy, comma, mixed, sigmf, comtrade]
+    if not all(file.exists() for file in files):
         print("making the captures ...", flush=True)
-        subprocess.run([PYTHON, "-c", MAKE, str(args.megabytes), csv, wav, npy], check=True)
+        subprocess.run([PYTHON, "-c", MAKE, str(args.megabytes), *files], check=True)
     subprocess.run(["cargo", "build", "--release", "--quiet"], cwd=ROOT, check=True)
     binary = ROOT / "target" / "release" / "crestbook"
 
     print(f"text, {csv.stat().st_size / 1e6:.0f} MB, {os.cpu_count()} cores; best of {args.runs}")
     commands = {"crestbook": [binary, "measure", csv, "--load-nominal-ohm", "500"]}
     commands["crestbook --json (with SHA-256)"] = [*commands["crestbook"], "--json"]
-    for name, script in SCRIPTS.items():
+    for name, file in {"semicolon, decimal comma": comma, "blanks, signs, mixed widths": mixed}.items():
+        commands[f"crestbook, {name}"] = [binary, "measure", file, "--load-nominal-ohm", "500"]
+    scripts = {} if args.own else SCRIPTS
+    for name, script in scripts.items():
         path = DATA / f"{name}.py"
         path.write_text(script)
         commands[name] = [PYTHON, path, csv]
@@ -169,8 +198,10 @@ def main():
     for name, command in commands.items():
         seconds, memory = best(command, args.runs)
         times[name] = seconds
-        print(f"  {name:34} {seconds:7.2f} s   {memory:8.0f} MiB anonymous", flush=True)
-    for name in SCRIPTS:
+        print(f"  {name:38} {seconds:7.2f} s   {memory:8.0f} MiB anonymous", flush=True)
+    for name in [name for name in times if name.startswith("crestbook, ")]:
+        print(f"  {name[11:]}: {times['crestbook'] / times[name]:.2f} of the speed of the plain one")
+    for name in scripts:
         print(f"  crestbook is {times[name] / times['crestbook']:.1f} times as fast as {name}")
 
     count = 60_000_000
@@ -179,9 +210,11 @@ def main():
     for name, command in {
         "WAV, 16 bit": [binary, "measure", wav, *scale],
         "npy, float32, N x 2": [binary, "measure", npy, "--sample-rate-hz", "1e7"],
+        "SigMF, ri16_le": [binary, "measure", sigmf, *scale],
+        "COMTRADE, BINARY": [binary, "measure", comtrade],
     }.items():
         seconds, memory = best(command, args.runs)
-        print(f"  {name:34} {seconds:7.2f} s   {memory:8.0f} MiB anonymous   "
+        print(f"  {name:38} {seconds:7.2f} s   {memory:8.0f} MiB anonymous   "
               f"{count / seconds / 1e6:.0f} million samples per second", flush=True)
 
 

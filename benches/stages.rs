@@ -6,7 +6,7 @@ use crestbook::ingest::{self, Opening, Selection};
 use crestbook::numeric::crest::crests;
 use crestbook::segment::{Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, Wave};
-use crestbook::trace::{Block, Kind, Overview, ReadFailure, Samples};
+use crestbook::trace::{Block, Gaps, Kind, Overview, ReadFailure, Samples};
 use crestbook::units::SampleRate;
 use divan::Bencher;
 use divan::counter::ItemsCount;
@@ -39,6 +39,10 @@ impl Samples for Held {
     }
     fn rate(&self) -> SampleRate {
         RECIPE.rate
+    }
+    fn gaps(&self) -> &Gaps {
+        static NONE: LazyLock<Gaps> = LazyLock::new(Gaps::default);
+        &NONE
     }
     fn read(&self, range: Range<u64>) -> Result<Block, ReadFailure> {
         let part = range.start as usize..(range.end as usize).min(COUNT);

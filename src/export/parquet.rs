@@ -41,8 +41,9 @@ pub fn create(
         .named()
         .into_iter()
         .map(|(name, unit, _)| {
-            let field = Type::primitive_type_builder(&format!("{name} ({unit})"), kind)
-                .with_repetition(Repetition::REQUIRED);
+            let title = format!("{name} ({unit})");
+            let field =
+                Type::primitive_type_builder(&title, kind).with_repetition(Repetition::REQUIRED);
             field.build().map(Arc::new)
         })
         .collect::<Result<Vec<_>, _>>()

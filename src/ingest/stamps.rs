@@ -22,10 +22,9 @@ pub fn describe(time: &[f64], axis: Axis, out: &mut Piece) {
     let (quantum, repeats) = resolution(time);
     if let Some(interval) = axis.interval {
         let rounding = rounding(interval, quantum, repeats);
-        for (k, pair) in time.windows(2).enumerate() {
-            let [before, now] = [pair[0], pair[1]];
+        for (k, [before, now]) in time.array_windows().enumerate() {
             let known = out.breaks.iter().any(|known| known.at == k + 1);
-            let reason = reason(before, now, interval, rounding, axis.origin);
+            let reason = reason(*before, *now, interval, rounding, axis.origin);
             if let Some(reason) = reason.filter(|_| !known) {
                 out.breaks.push(Break { at: k + 1, reason });
             }
@@ -36,9 +35,8 @@ pub fn describe(time: &[f64], axis: Axis, out: &mut Piece) {
     let mut borders = vec![0];
     borders.extend(inner);
     borders.push(time.len());
-    for pair in borders.windows(2) {
-        let [from, to] = [pair[0], pair[1]];
-        out.stamps.extend(time.get(from..to).and_then(|part| stretch(part, from)));
+    for [from, to] in borders.array_windows() {
+        out.stamps.extend(time.get(*from..*to).and_then(|part| stretch(part, *from)));
     }
 }
 
@@ -66,8 +64,8 @@ pub fn rounding(interval: f64, quantum: f64, repeats: u64) -> f64 {
 /// Smallest step above zero, and the number of steps of zero.
 fn resolution(time: &[f64]) -> (f64, u64) {
     let (mut quantum, mut repeats) = (f64::INFINITY, 0);
-    for pair in time.windows(2) {
-        let step = pair[1] - pair[0];
+    for [before, now] in time.array_windows() {
+        let step = now - before;
         if step > 0.0 {
             quantum = quantum.min(step);
         } else if step == 0.0 {
@@ -114,7 +112,7 @@ pub struct FirstLook {
 
 /// Looks at the first stamps of a file (s); `None` where time does not run.
 pub fn first_look(time: &[f64]) -> Option<FirstLook> {
-    let steps: Vec<f64> = time.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let steps: Vec<f64> = time.array_windows().map(|[before, now]| now - before).collect();
     let origin = *time.first()?;
     let backward = steps.iter().filter(|step| **step < 0.0).count();
     let mut ahead: Vec<f64> = steps.iter().copied().filter(|step| *step > 0.0).collect();
@@ -132,7 +130,7 @@ pub fn first_look(time: &[f64]) -> Option<FirstLook> {
     let (twins, _) = time.as_chunks::<2>();
     let pairs = twins.len() >= 4
         && twins.iter().all(|[a, b]| a == b)
-        && twins.windows(2).all(|pair| pair[1][0] > pair[0][0]);
+        && twins.array_windows().all(|[[before, _], [now, _]]| now > before);
     Some(FirstLook { interval, origin, uneven, backward, pairs })
 }
 

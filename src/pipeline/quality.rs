@@ -31,7 +31,7 @@ pub fn look(
         .map(|doubt| Flag::new(doubt.code, doubt.message.clone()))
         .collect();
     stated(reading, k, record, &mut flags);
-    if let Some(by) = reading.jump_before(k) {
+    if let Some(by) = reading.jump_before(k).filter(|_| !reading.stated().segments) {
         flags.push(Flag::new(
             "time_jump",
             format!(

@@ -380,6 +380,8 @@ impl Reading {
 
     fn note_rate(&self, receipt: &mut Receipt, timing: &super::index::Timing) {
         let hertz = timing.rate.hertz();
+        // Ten digits: what lies beyond is the rounding of the stamps.
+        let shown = format!("{hertz:.9e}").parse().unwrap_or(hertz);
         let how = match (self.reader.rate(), timing.rounded) {
             (RateSource::TimeColumn(_), None) => {
                 "from the whole span of the time column: (n - 1) / (last - first)".to_owned()
@@ -391,7 +393,7 @@ impl Reading {
             (RateSource::Stated(_), _) => String::new(),
         };
         if !how.is_empty() {
-            receipt.note("sample rate", format!("{hertz} Hz, {how}"));
+            receipt.note("sample rate", format!("{shown} Hz, {how}"));
         }
         if let Some(rounded) = timing.rounded {
             receipt.note(

@@ -222,6 +222,11 @@ fn overview_panel(
 ) -> Result<(), PictureError> {
     let rate = picture.samples.rate();
     let length = rate.seconds(picture.overview.samples() as f64);
+    // Columns in a gap are not there.
+    let step = columns
+        .array_windows()
+        .map(|[(before, _), (after, _)]| after - before)
+        .fold(length, f64::min);
     let top = columns
         .iter()
         .flat_map(|(_, cell)| range(cell))
@@ -252,7 +257,7 @@ fn overview_panel(
         }
     } else {
         // Half a column, and a little more so that no seams are left between them.
-        let width = length * (0.5 / columns.len() as f64 + 0.4 / COLUMNS as f64);
+        let width = 0.5 * step + length * 0.4 / COLUMNS as f64;
         let bars = columns.iter().map(|(time, cell)| {
             let [low, high] = range(cell);
             let frame = [(time - width, f64::from(low)), (time + width, f64::from(high))];
@@ -260,7 +265,6 @@ fn overview_panel(
         });
         chart.draw_series(bars).map_err(draw)?;
     }
-    let step = length / columns.len().max(1) as f64;
     let mut parts = columns.chunk_by(|(before, _), (after, _)| after - before < 1.9 * step);
     let rms = |part: &[(f64, Cell)]| -> Vec<(f64, f64)> {
         let height = |cell: &Cell| root_mean_square(&cell.moments, *unit);
@@ -314,10 +318,16 @@ fn no_data(
             let at = |sample: u64| rate.seconds((sample - range.start) as f64);
             let frame = [(at(from), -top), (at(to), top)];
             chart.draw_series([Rectangle::new(frame, FAINT.mix(0.5).filled())]).map_err(draw)?;
-            let middle = f64::midpoint(at(from), at(to));
-            if to - from > 50 * visible {
-                let style = ("sans-serif", 12).into_font().color(&INK);
-                let text = Text::new("no data", (middle, 0.9 * top), style);
+            // Wide enough for the words.
+            if (to - from) * 14 > range.end - range.start {
+                let middle = f64::midpoint(at(from), at(to));
+                let style = ("sans-serif", 12).into_font().color(&INK).pos(
+                    plotters::style::text_anchor::Pos::new(
+                        plotters::style::text_anchor::HPos::Center,
+                        plotters::style::text_anchor::VPos::Center,
+                    ),
+                );
+                let text = Text::new("no data", (middle, 0.85 * top), style);
                 chart.draw_series([text]).map_err(draw)?;
             }
         }

@@ -123,6 +123,7 @@ impl Gaps {
 }
 
 #[cfg(test)]
+#[allow(clippy::single_range_in_vec_init)] // a gap is one range
 mod tests {
     use super::*;
 

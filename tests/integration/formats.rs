@@ -252,7 +252,16 @@ fn run(case: &Case) -> (i32, Value, String) {
     let path = fixture("layouts").join(case.file);
     let mut arguments = vec!["measure", path.to_str().unwrap(), "--json", "--quiet"];
     arguments.extend(case.flags);
-    let done = crestbook(&arguments);
+    let done = if case.number == 23 {
+        // Reading does not hang on the language of the machine.
+        std::process::Command::new(env!("CARGO_BIN_EXE_crestbook"))
+            .args(&arguments)
+            .envs([("LANG", "de_DE.UTF-8"), ("LC_ALL", "de_DE.UTF-8")])
+            .output()
+            .unwrap()
+    } else {
+        crestbook(&arguments)
+    };
     let json = serde_json::from_slice(&done.stdout).unwrap_or(Value::Null);
     (done.status.code().unwrap(), json, text(&done.stderr))
 }
@@ -384,6 +393,7 @@ fn how_read(json: &Value, flags: &[&str]) -> String {
             (decision["about"].as_str().unwrap(), decision["found"].as_str().unwrap());
         let wanted = [
             "encoding",
+            "line ends",
             "layout",
             "separator",
             "decimal mark",
@@ -395,10 +405,8 @@ fn how_read(json: &Value, flags: &[&str]) -> String {
             "vertical scale",
             "second file",
         ];
-        let usual = found == "comma" && about == "separator"
-            || found == "point"
-            || (about == "line ends" && found == "line feed");
-        if wanted.contains(&about) && !usual || (about == "line ends" && !usual) {
+        let usual = [("separator", "comma"), ("decimal mark", "point"), ("line ends", "line feed")];
+        if wanted.contains(&about) && !usual.contains(&(about, found)) {
             let found = found.rsplit_once("fixtures/layouts/").map_or(found, |(_, rest)| rest);
             said.push(format!("{about}: {}", cell(found)));
         }

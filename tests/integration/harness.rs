@@ -39,11 +39,11 @@ pub fn read(format: &str, data: &[u8]) -> bool {
     }
 }
 
+/// Name and bytes of the file that is opened, and of those beside it.
+type Parts<'a> = (&'static str, &'a [u8], Vec<(&'static str, &'a [u8])>);
+
 /// A format of two files: the first two bytes tell where the second begins.
-fn parts<'a>(
-    format: &str,
-    data: &'a [u8],
-) -> (&'static str, &'a [u8], Vec<(&'static str, &'a [u8])>) {
+fn parts<'a>(format: &str, data: &'a [u8]) -> Parts<'a> {
     let names = match format {
         "sigmf" => ("a.sigmf-meta", "a.sigmf-data"),
         "comtrade" => ("a.cfg", "a.dat"),

@@ -53,7 +53,8 @@ fn corpus_and_mutations() {
     let mut seen = std::collections::BTreeMap::<String, (usize, usize)>::new();
     let mut state = 1_u64;
     let mut draw = move |below: usize| {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        state =
+            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (state >> 33) as usize % below.max(1)
     };
     for path in all {
@@ -146,6 +147,13 @@ fn paths_never_leave_their_folder() {
     assert_eq!(std::fs::read_dir(&inner).unwrap().count(), 2);
 }
 
+fn run_plain(path: &Path, flags: &[&str]) -> (i32, String) {
+    let mut arguments = vec!["measure", path.to_str().unwrap(), "--quiet"];
+    arguments.extend(flags);
+    let done = crestbook(&arguments);
+    (done.status.code().unwrap(), text(&done.stderr))
+}
+
 /// Bounds hold, and can be set.
 #[test]
 fn bounds_are_settings() {
@@ -154,10 +162,7 @@ fn bounds_are_settings() {
     let row: Vec<String> = (0..2000).map(|k| format!("{k}.5")).collect();
     std::fs::write(&wide, format!("{0}\n{0}\n{0}\n", row.join(","))).unwrap();
     let run = |path: &Path, flags: &[&str]| {
-        let mut arguments = vec!["measure", path.to_str().unwrap(), "--sample-rate-hz", "1e6", "--quiet"];
-        arguments.extend(flags);
-        let done = crestbook(&arguments);
-        (done.status.code().unwrap(), text(&done.stderr))
+        run_plain(path, &[&["--sample-rate-hz", "1e6"], flags].concat())
     };
     let (code, said) = run(&wide, &[]);
     assert_eq!(code, 3, "{said}");
@@ -168,9 +173,15 @@ fn bounds_are_settings() {
     assert_eq!(code, 3);
     assert!(said.contains("--limit-header"), "{said}");
     let long = folder.path().join("long.csv");
-    let blanks = " ".repeat(100_000);
-    std::fs::write(&long, format!("t (s),v (V)\n0,1\n1e-6,2\n2e-6,1\n3e-6,2\n4e-6{blanks},1\n{}", "5e-6,2\n".repeat(20_000))).unwrap();
-    let (code, said) = run(&long, &[]);
+    let mut content = String::from("t (s),v (V)\n");
+    for k in 0..20_000 {
+        let blanks = if k == 15_000 { " ".repeat(100_000) } else { String::new() };
+        content.push_str(&format!("{k}e-6{blanks},{}.5\n", k % 3));
+    }
+    std::fs::write(&long, content).unwrap();
+    let (code, said) = run_plain(&long, &[]);
     assert_eq!(code, 3, "{said}");
     assert!(said.contains("--limit-line"), "{said}");
+    let (code, said) = run_plain(&long, &["--limit-line", "200000"]);
+    assert_eq!(code, 0, "{said}");
 }

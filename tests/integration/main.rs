@@ -5,6 +5,7 @@ mod bad_input;
 mod command_line;
 mod fixtures;
 mod formats;
+mod gaps;
 mod harness;
 mod hostile;
 mod house;

@@ -24,6 +24,7 @@ pub fn settle(reader: &mut TextReader) -> Result<(), IngestError> {
     note_mode(reader)?;
     reader.stated.samples = reader.facts.samples;
     reader.stated.memory = reader.facts.memory;
+    reader.stated.segments = reader.facts.segment.is_some();
     reader.first_day = first_day(reader);
     let interval = reader.facts.interval.clone();
     let rate = reader.facts.rate.clone();
@@ -176,8 +177,8 @@ fn checked(reader: &TextReader, stated: &Interval) -> Result<SampleRate, IngestE
 /// Whether the time column counts 0, 1, 2 while another interval is stated.
 fn is_index(reader: &TextReader, time: &[f64], stated: &Interval) -> bool {
     let factor = reader.time.map_or(1.0, |(_, factor)| factor);
-    let counts = time.len() > 2
-        && time.windows(2).all(|pair| ((pair[1] - pair[0]) / factor - 1.0).abs() < 1e-9);
+    let counts =
+        time.len() > 2 && time.array_windows().all(|[a, b]| ((b - a) / factor - 1.0).abs() < 1e-9);
     counts && (stated.seconds / factor - 1.0).abs() > 0.01
 }
 
@@ -290,16 +291,16 @@ fn contradiction(reader: &TextReader, rate: SampleRate, look: &FirstLook) -> Ing
 /// Whether stamps go with an interval, rounding allowed for.
 fn agrees(interval: f64, look: &FirstLook, time: &[f64]) -> bool {
     // Up to the first jump.
-    let jump = time.windows(2).position(|pair| {
-        let step = pair[1] - pair[0];
+    let jump = time.array_windows().position(|[before, now]| {
+        let step = now - before;
         step < 0.0 || step > 10.0 * look.interval.max(interval)
     });
     let even = time.get(..=jump.unwrap_or(time.len().saturating_sub(1))).unwrap_or(time);
     let steps = even.len().saturating_sub(1) as f64;
     let span = even.last().zip(even.first()).map_or(0.0, |(last, first)| last - first);
     let smallest = even
-        .windows(2)
-        .map(|pair| pair[1] - pair[0])
+        .array_windows()
+        .map(|[before, now]| now - before)
         .filter(|step| *step > 0.0)
         .fold(f64::INFINITY, f64::min);
     let rounding = if smallest.is_finite() { smallest } else { 0.0 };

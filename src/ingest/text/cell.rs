@@ -43,8 +43,21 @@ pub fn read(cell: &str, comma: bool) -> Cell {
     if cell.is_empty() {
         return Cell::Empty;
     }
+    // Most cells are plain numbers.
+    if cell.starts_with(|c: char| c.is_ascii_digit() || c == '-')
+        && !(comma && cell.contains('.'))
+        && let Ok(value) = fast_float2::parse::<f64, _>(cell)
+        && crate::ingest::binary::is_value(value)
+    {
+        return Cell::Number(value, None);
+    }
     if let Some(mark) = mark(cell) {
         return mark;
+    }
+    // Nothing else can begin a number, and no number is so long.
+    let numeric = |c: char| c.is_ascii_digit() || "+-.,\u{2212}".contains(c);
+    if cell.len() > LONGEST || !cell.starts_with(numeric) {
+        return Cell::Text;
     }
     if let Some((value, unit)) = number(cell, comma) {
         return if crate::ingest::binary::is_value(value) {
@@ -57,6 +70,9 @@ pub fn read(cell: &str, comma: bool) -> Cell {
     }
     clock(cell).map_or(Cell::Text, |(seconds, day)| Cell::Clock(seconds, day))
 }
+
+/// Longest cell that is looked at, bytes.
+const LONGEST: usize = 64;
 
 /// Words that stand for no value; common practice, no source.
 fn mark(cell: &str) -> Option<Cell> {

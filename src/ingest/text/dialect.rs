@@ -4,6 +4,8 @@
 use super::cell::{self, Cell};
 use crate::ingest::sheet::{DecimalName, SeparatorName, TextHints};
 use crate::ingest::{IngestError, Place};
+use csv_core::ReadFieldResult;
+use std::cell::RefCell;
 use std::path::Path;
 
 /// What stands between fields.
@@ -70,20 +72,44 @@ impl Separator {
             let fields = line.split(char::from(self.byte())).map(|cell| cell.trim().to_owned());
             return fields.collect();
         }
-        let mut reader = csv::ReaderBuilder::new()
-            .has_headers(false)
-            .flexible(true)
-            .trim(csv::Trim::All)
-            .delimiter(self.byte())
-            .from_reader(line.as_bytes());
-        let mut record = csv::ByteRecord::new();
-        match reader.read_byte_record(&mut record) {
-            Ok(true) => {
-                record.iter().map(|cell| String::from_utf8_lossy(cell).into_owned()).collect()
-            }
-            _ => Vec::new(),
-        }
+        quoted(line, self.byte())
     }
+}
+
+thread_local! {
+    /// The table of a reader takes long to build; one for each separator is kept.
+    static READERS: RefCell<Vec<(u8, csv_core::Reader)>> = const { RefCell::new(Vec::new()) };
+}
+
+/// Fields of a line in which some are quoted.
+fn quoted(line: &str, separator: u8) -> Vec<String> {
+    READERS.with_borrow_mut(|readers| {
+        if !readers.iter().any(|(known, _)| *known == separator) {
+            let reader = csv_core::ReaderBuilder::new().delimiter(separator).build();
+            readers.push((separator, reader));
+        }
+        let mut fields = Vec::new();
+        let Some((_, reader)) = readers.iter_mut().find(|(known, _)| *known == separator) else {
+            return fields;
+        };
+        reader.reset();
+        let (mut rest, mut field) = (line.trim_end().as_bytes(), Vec::new());
+        let mut room = [0; 256];
+        loop {
+            let (result, read, written) = reader.read_field(rest, &mut room);
+            rest = rest.get(read..).unwrap_or_default();
+            field.extend_from_slice(room.get(..written).unwrap_or_default());
+            match result {
+                // Nothing is left: an empty rest tells the reader so.
+                ReadFieldResult::InputEmpty | ReadFieldResult::OutputFull => {}
+                ReadFieldResult::Field { .. } => {
+                    fields.push(String::from_utf8_lossy(&field).trim().to_owned());
+                    field.clear();
+                }
+                ReadFieldResult::End => return fields,
+            }
+        }
+    })
 }
 
 /// How a file is written.
@@ -297,7 +323,8 @@ fn candidate(
     if separator == Separator::Space && fields == 1 {
         return None;
     }
-    let spaced = usable.len() >= 4 && usable.windows(2).all(|pair| pair[1] - pair[0] == 2);
+    let spaced =
+        usable.len() >= 4 && usable.array_windows().all(|[before, next]| next - before == 2);
     let quoted = lines.get(first).is_some_and(|(_, line)| line.contains('"'));
     let dialect = Dialect {
         separator,

@@ -413,7 +413,7 @@ fn time_column(
             _ => None,
         })
         .collect();
-    let steps: Vec<f64> = first.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let steps: Vec<f64> = first.array_windows().map(|[before, now]| now - before).collect();
     let mean = crate::numeric::moments::mean(&steps).unwrap_or(0.0);
     let mut sorted: Vec<f64> = steps.iter().copied().filter(|step| *step > 0.0).collect();
     let usual = crate::numeric::order::median(&mut sorted).unwrap_or(0.0);

@@ -74,6 +74,15 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
         );
     }
     let header = header::read(named.name(), &prepared.lines, &dialect, &hints, &mut receipt)?;
+    if header.channels.is_empty() {
+        return Err(IngestError::Ask {
+            file: named.name().to_owned(),
+            message: "there is a time column, but none of samples".into(),
+            help: "export the voltage or the current with it; if the column is no time, set \
+                   `text.time_column = \"none\"` in the sheet"
+                .into(),
+        });
+    }
     let layout = super::layout::describe(&dialect_of(&dialect), &header.labels, dialect.fields);
     if let Some(kept) = &opening.layout {
         kept.check(named.name(), &layout)?;

@@ -96,7 +96,7 @@ fn digits(
         if total > 18 {
             return None;
         }
-        value = value * WHOLE_TENS[count] + part;
+        value = value * WHOLE_TENS.get(count)? + part;
         *at += count;
         if count < 8 {
             return Some((value, total));

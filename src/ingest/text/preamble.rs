@@ -205,7 +205,7 @@ impl Row {
     fn count(&self, comma: bool) -> Option<u64> {
         let value = self.number(1, comma)?.0;
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        (value >= 1.0 && value < 1e15 && value.fract() == 0.0).then_some(value as u64)
+        ((1.0..1e15).contains(&value) && value.fract() == 0.0).then_some(value as u64)
     }
 
     fn ratio(&self, k: usize, comma: bool) -> Option<f64> {
