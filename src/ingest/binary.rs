@@ -218,14 +218,13 @@ impl Columns {
                 held = row.is_some().then_some((from, length));
             }
             numbers(&out.scratch, column.stride, shift, column.number, count, slot);
-            if let Some(missing) = column.missing {
-                for value in slot.iter_mut().filter(|value| (**value - missing).abs() < 1e-12) {
-                    *value = f64::NAN;
-                }
-            }
-            if let Some((factor, summand)) = column.line {
+            if column.line.is_some() || column.missing.is_some() {
+                let (factor, summand) = column.line.unwrap_or((1.0, 0.0));
+                // Beyond full scale nothing is missing.
+                let missing = column.missing.unwrap_or(f64::INFINITY);
                 for value in slot.iter_mut() {
-                    *value = *value * factor + summand;
+                    let line = *value * factor + summand;
+                    *value = if *value == missing { f64::NAN } else { line };
                 }
             }
         }
@@ -292,15 +291,29 @@ fn fill<const N: usize>(
     number: impl Fn([u8; N]) -> f64,
 ) {
     out.clear();
+    out.resize(count, f64::NAN);
     let from = buffer.get(offset..).unwrap_or_default();
     if stride == N {
         let (rows, _) = from.as_chunks::<N>();
-        out.extend(rows.iter().take(count).map(|bytes| number(*bytes)));
-    } else {
-        let rows = from.chunks(stride.max(1)).take(count);
-        out.extend(rows.map(|row| row.first_chunk().map_or(f64::NAN, |bytes| number(*bytes))));
+        for (slot, bytes) in out.iter_mut().zip(rows) {
+            *slot = number(*bytes);
+        }
+        return;
     }
-    out.resize(count, f64::NAN);
+    let rows = from.chunks_exact(stride.max(1));
+    // The last row may end behind its last number.
+    let last = (rows.len(), rows.remainder().first_chunk::<N>());
+    for (slot, row) in out.iter_mut().zip(rows) {
+        // Rows are no shorter than a number.
+        if let Some(bytes) = row.first_chunk::<N>() {
+            *slot = number(*bytes);
+        }
+    }
+    if let (place, Some(bytes)) = last
+        && let Some(slot) = out.get_mut(place)
+    {
+        *slot = number(*bytes);
+    }
 }
 
 /// From here on a number stands for no value: IEEE 488.2 / SCPI instruments write 9.9E+37 for
@@ -325,10 +338,21 @@ fn mark_of(x: f64) -> Option<Mark> {
     }
 }
 
+/// Whether all numbers stand for values; eight at a time, as this is asked of every sample.
+fn clean(x: &[f64]) -> bool {
+    let (chunks, rest) = x.as_chunks::<8>();
+    let mut fine = [true; 8];
+    for chunk in chunks {
+        for (fine, x) in fine.iter_mut().zip(chunk) {
+            *fine &= x.abs() < NO_VALUE;
+        }
+    }
+    fine.iter().all(|fine| *fine) && rest.iter().all(|x| is_value(*x))
+}
+
 /// Turns NaN, infinity and the marks of instruments into gaps; the nearest valid neighbour's value
 /// takes their place, so that nothing but finite numbers leaves a reader.
 pub fn settle_gaps(piece: &mut Piece) {
-    let clean = |x: &[f64]| x.iter().fold(true, |clean, x| clean & is_value(*x));
     if clean(&piece.v) && clean(&piece.i) {
         return;
     }

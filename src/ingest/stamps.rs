@@ -19,13 +19,16 @@ pub fn describe(time: &[f64], axis: Axis, out: &mut Piece) {
     if time.is_empty() {
         return;
     }
-    let (quantum, repeats) = resolution(time);
+    let steps = steps(time);
     if let Some(interval) = axis.interval {
-        let rounding = rounding(interval, quantum, repeats);
-        for (k, [before, now]) in time.array_windows().enumerate() {
-            let known = out.breaks.iter().any(|known| known.at == k + 1);
+        let rounding = rounding(interval, steps.quantum, steps.repeats);
+        // Most pieces have neither a jump nor a step back: one look at the extremes tells.
+        let even = steps.backward == 0
+            && reason(0.0, steps.largest, interval, rounding, axis.origin).is_none();
+        for (k, [before, now]) in time.array_windows().enumerate().filter(|_| !even) {
             let reason = reason(*before, *now, interval, rounding, axis.origin);
-            if let Some(reason) = reason.filter(|_| !known) {
+            let known = || out.breaks.iter().any(|known| known.at == k + 1);
+            if let Some(reason) = reason.filter(|_| !known()) {
                 out.breaks.push(Break { at: k + 1, reason });
             }
         }
@@ -61,30 +64,42 @@ pub fn rounding(interval: f64, quantum: f64, repeats: u64) -> f64 {
     if repeats > 0 { quantum } else { 2.0 * (interval - quantum).max(0.0) }
 }
 
-/// Smallest step above zero, and the number of steps of zero.
-fn resolution(time: &[f64]) -> (f64, u64) {
-    let (mut quantum, mut repeats) = (f64::INFINITY, 0);
+/// What the steps between stamps show.
+struct Steps {
+    /// Smallest step above zero; 0 where there is none.
+    quantum: f64,
+    /// Largest step.
+    largest: f64,
+    /// Steps of zero.
+    repeats: u64,
+    /// Steps below zero.
+    backward: u64,
+}
+
+fn steps(time: &[f64]) -> Steps {
+    let (mut quantum, mut largest) = (f64::INFINITY, f64::NEG_INFINITY);
+    let (mut repeats, mut backward) = (0, 0);
     for [before, now] in time.array_windows() {
+        // Without a branch: this is asked of every stamp.
         let step = now - before;
-        if step > 0.0 {
-            quantum = quantum.min(step);
-        } else if step == 0.0 {
-            repeats += 1;
-        }
+        let ahead = if step > 0.0 { step } else { f64::INFINITY };
+        quantum = if ahead < quantum { ahead } else { quantum };
+        largest = if step > largest { step } else { largest };
+        repeats += u64::from(step == 0.0);
+        backward += u64::from(step < 0.0);
     }
-    (if quantum.is_finite() { quantum } else { 0.0 }, repeats)
+    let quantum = if quantum.is_finite() { quantum } else { 0.0 };
+    Steps { quantum, largest, repeats, backward }
 }
 
 fn stretch(time: &[f64], start: usize) -> Option<Stamps> {
     let (first, last) = (*time.first()?, *time.last()?);
     let slope = (last - first) / (time.len().max(2) - 1) as f64;
-    let (quantum, repeats) = resolution(time);
-    let (mut bow, mut backward) = (0.0_f64, 0);
-    let mut previous = first;
+    let Steps { quantum, repeats, backward, .. } = steps(time);
+    let mut bow = 0.0_f64;
     for (k, stamp) in time.iter().enumerate() {
-        bow = bow.max((stamp - first - slope * k as f64).abs());
-        backward += u64::from(*stamp < previous);
-        previous = *stamp;
+        let away = (stamp - first - slope * k as f64).abs();
+        bow = if away > bow { away } else { bow };
     }
     let line = if repeats > 0 {
         let places: Vec<f64> = (start..start + time.len()).map(|k| k as f64).collect();
