@@ -50,7 +50,7 @@ impl TraceWriter for NpzWriter {
             .compression_method(zip::CompressionMethod::Stored)
             .last_modified_time(zip::DateTime::default())
             .large_file(true);
-        let mut archive = zip::ZipWriter::new(self.file);
+        let mut archive = zip::ZipWriter::new(Once::new(self.file));
         let dimensions = format!("({},)", self.shape.samples);
         for ((name, ..), kept) in self.shape.named().into_iter().zip(&mut self.kept) {
             archive.start_file(format!("{name}.npy"), options).map_err(wrong)?;
@@ -63,6 +63,54 @@ impl TraceWriter for NpzWriter {
         archive.start_file("sample_rate_hz.npy", options).map_err(wrong)?;
         archive.write_all(&header("<f8", "()")).map_err(fail)?;
         archive.write_all(&self.shape.rate.hertz().to_le_bytes()).map_err(fail)?;
-        archive.finish().map_err(wrong)?.finish()
+        archive.finish().map_err(wrong)?.file.finish()
+    }
+}
+
+/// Fails once and only counts from then on: an archive that is given up tries to complete itself,
+/// and would tell people that it can't.
+struct Once {
+    file: WholeFile,
+    failed: bool,
+    /// Place of the next byte, and the end.
+    at: u64,
+    end: u64,
+}
+
+impl Once {
+    fn new(file: WholeFile) -> Self {
+        Self { file, failed: false, at: 0, end: 0 }
+    }
+}
+
+impl Write for Once {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let count = if self.failed {
+            bytes.len()
+        } else {
+            self.file.write(bytes).inspect_err(|_| self.failed = true)?
+        };
+        self.at += count as u64;
+        self.end = self.end.max(self.at);
+        Ok(count)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        if self.failed { Ok(()) } else { self.file.flush().inspect_err(|_| self.failed = true) }
+    }
+}
+
+impl Seek for Once {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        self.at = if self.failed {
+            match to {
+                SeekFrom::Start(at) => at,
+                SeekFrom::Current(by) => self.at.saturating_add_signed(by),
+                SeekFrom::End(by) => self.end.saturating_add_signed(by),
+            }
+        } else {
+            self.file.seek(to).inspect_err(|_| self.failed = true)?
+        };
+        Ok(self.at)
     }
 }

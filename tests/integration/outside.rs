@@ -319,3 +319,41 @@ fn wav_over_four_gigabytes() {
         assert_eq!(total, frames);
     }
 }
+
+/// A disk that fills up while a file is converted: the error, and nothing left. Needs the right to
+/// mount a small one; else it says that it skips.
+#[cfg(target_os = "linux")]
+#[test]
+fn convert_onto_a_full_disk() {
+    use std::process::Command;
+    let folder = tempfile::tempdir().unwrap();
+    let mounted = Command::new("mount")
+        .args(["-t", "tmpfs", "-o", "size=100k", "tmpfs"])
+        .arg(folder.path())
+        .output();
+    if !mounted.is_ok_and(|done| done.status.success()) {
+        eprintln!("no right to mount a small disk: skipped");
+        return;
+    }
+    let data = fixture("harrow-fell/loop-2.wav");
+    let mut left = Vec::new();
+    for ending in crestbook::export::endings() {
+        let out = folder.path().join(format!("a.{ending}"));
+        let done = crestbook(&[
+            "convert",
+            data.to_str().unwrap(),
+            "-o",
+            out.to_str().unwrap(),
+            "--no-phases",
+        ]);
+        let said = text(&done.stderr);
+        let files = std::fs::read_dir(folder.path()).unwrap().count();
+        left.push((ending, done.status.code(), files, said));
+    }
+    Command::new("umount").arg(folder.path()).status().unwrap();
+    for (ending, code, files, said) in left {
+        assert_eq!((code, files), (Some(4), 0), "{ending}: {said}");
+        let one = said.lines().count() == 2 && said.contains("No space left");
+        assert!(one && !said.contains("panicked"), "{ending}: {said}");
+    }
+}
