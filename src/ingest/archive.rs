@@ -1,7 +1,7 @@
 //! ZIP archives: members by name, as sources of their own. Nothing is ever written under a name
 //! that the archive gives.
 
-use super::{IngestError, Limits, Place, Source};
+use super::{IngestError, Limits, Source};
 use std::io::Read;
 use zip::{CompressionMethod, ZipArchive};
 
@@ -15,12 +15,7 @@ pub struct Archive {
 const MEMBERS: usize = 1 << 16;
 
 fn damaged(source: &Source, message: String) -> IngestError {
-    IngestError::Damaged {
-        file: source.name().to_owned(),
-        place: Place::File,
-        message,
-        help: "save the archive again".into(),
-    }
+    super::error::damaged(source, message, "save the archive again")
 }
 
 impl Archive {

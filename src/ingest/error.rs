@@ -1,5 +1,6 @@
 //! What can go wrong while reading data.
 
+use super::Source;
 use std::fmt;
 use std::path::PathBuf;
 
@@ -79,4 +80,24 @@ impl IngestError {
             Self::Damaged { help, .. } | Self::Ask { help, .. } => help.clone(),
         }
     }
+}
+
+/// Damage at a place of a file.
+pub(super) fn damaged_at(
+    source: &Source,
+    place: Place,
+    message: impl Into<String>,
+    help: &str,
+) -> IngestError {
+    IngestError::Damaged {
+        file: source.name().to_owned(),
+        place,
+        message: message.into(),
+        help: help.to_owned(),
+    }
+}
+
+/// Damage of a file as a whole.
+pub(super) fn damaged(source: &Source, message: impl Into<String>, help: &str) -> IngestError {
+    damaged_at(source, Place::File, message, help)
 }

@@ -31,14 +31,9 @@ impl Header {
 }
 
 fn damaged(source: &Source, byte: u64, message: String) -> IngestError {
-    IngestError::Damaged {
-        file: source.name().to_owned(),
-        place: Place::Byte(byte),
-        message,
-        help: "save one array with numpy.save: length N, N x channels or channels x N, of \
-               float32, float64, or integers of up to 32 bit"
-            .into(),
-    }
+    const HELP: &str = "save one array with numpy.save: length N, N x channels or channels x N, of \
+               float32, float64, or integers of up to 32 bit";
+    super::error::damaged_at(source, Place::Byte(byte), message, HELP)
 }
 
 /// Reads the header of an array, and checks that its numbers are there.

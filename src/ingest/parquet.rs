@@ -4,7 +4,7 @@
 use super::binary::{Column, Columns, Form, Number};
 use super::source::Cursor;
 use super::table::Table;
-use super::{ChannelInfo, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader};
+use super::{ChannelInfo, IngestError, Opening, RateSource, Receipt, Source, TraceReader};
 use crate::units::{SampleRate, Unit};
 use bytes::Bytes;
 use parquet::column::reader::ColumnReader;
@@ -47,12 +47,11 @@ impl ChunkReader for Chunks {
 }
 
 fn damaged(source: &Source, message: String) -> IngestError {
-    IngestError::Damaged {
-        file: source.name().to_owned(),
-        place: Place::File,
+    super::error::damaged(
+        source,
         message,
-        help: "write voltage and current as flat columns of floats or integers".into(),
-    }
+        "write voltage and current as flat columns of floats or integers",
+    )
 }
 
 /// Opens a Parquet file.

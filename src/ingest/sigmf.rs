@@ -5,6 +5,7 @@
 
 use super::archive;
 use super::binary::{Columns, Form, Number};
+use super::error::damaged;
 use super::table::Table;
 use super::{
     ChannelInfo, Doubt, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader,
@@ -76,15 +77,6 @@ pub fn probe(head: &[u8]) -> bool {
     json || head.get(257..262) == Some(b"ustar")
 }
 
-fn damaged(source: &Source, message: String, help: &str) -> IngestError {
-    IngestError::Damaged {
-        file: source.name().to_owned(),
-        place: Place::File,
-        message,
-        help: help.into(),
-    }
-}
-
 /// Opens a recording.
 pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let mut head = Vec::new();
@@ -92,10 +84,10 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
     if head.get(257..262) == Some(b"ustar") {
         let (meta, data) = unpack(&source)?;
         let meta = archive::text(&meta, &opening.limits)?;
-        return read(source, None, Some(data), &meta, opening);
+        return read(source, Some(data), &meta, opening);
     }
     let meta = archive::text(&source, &opening.limits)?;
-    read(source, Some(()), None, &meta, opening)
+    read(source, None, &meta, opening)
 }
 
 /// The metadata and data of an archive, in place.
@@ -130,18 +122,13 @@ fn unpack(source: &Source) -> Result<(Source, Source), IngestError> {
     }
     match (meta, data) {
         (Some(meta), Some(data)) => Ok((meta, data)),
-        _ => Err(damaged(
-            source,
-            "no SigMF recording in the archive".into(),
-            "name a .sigmf archive",
-        )),
+        _ => Err(damaged(source, "no SigMF recording in the archive", "name a .sigmf archive")),
     }
 }
 
-/// Joins metadata and data.
+/// Joins metadata and data; `inside` holds the data where they do not stand beside.
 fn read(
     source: Source,
-    apart: Option<()>,
     inside: Option<Source>,
     text: &str,
     opening: &Opening,
@@ -154,13 +141,10 @@ fn read(
     })?;
     let global = &meta.global;
     if global.metadata_only == Some(true) {
-        return Err(damaged(
-            &source,
-            "the recording holds metadata only".into(),
-            "name one with data",
-        ));
+        return Err(damaged(&source, "the recording holds metadata only", "name one with data"));
     }
     let number = number_of(&source, &global.datatype)?;
+    let apart = inside.is_none();
     let data = match inside {
         Some(data) => data,
         None => opening.beside.open(source.name(), &data_name(&source, global)?)?,
@@ -179,11 +163,7 @@ fn read(
     let there = data.length().saturating_sub(header).saturating_sub(global.trailing.unwrap_or(0));
     let samples = there / frame;
     if samples == 0 {
-        return Err(damaged(
-            &source,
-            "there is no sample in its data".into(),
-            "copy the data again",
-        ));
+        return Err(damaged(&source, "there is no sample in its data", "copy the data again"));
     }
     if there % frame != 0 {
         receipt.doubts.push(Doubt::new(
@@ -216,7 +196,7 @@ fn read(
         .collect();
     table.breaks.sort_unstable();
     table.breaks.dedup();
-    if apart.is_some() {
+    if apart {
         table.others.push(data);
     }
     Ok(Box::new(table))

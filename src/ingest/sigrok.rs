@@ -4,23 +4,15 @@
 
 use super::archive::{self, Archive};
 use super::binary::{Column, Columns, Form, Number};
+use super::error::damaged;
 use super::table::Table;
-use super::{ChannelInfo, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader};
+use super::{ChannelInfo, IngestError, Opening, RateSource, Receipt, Source, TraceReader};
 use crate::units::{SampleRate, Unit};
 use std::collections::BTreeMap;
 
 /// Whether the first bytes are of an archive; arrays have been recognised before.
 pub fn probe(head: &[u8]) -> bool {
     head.starts_with(b"PK\x03\x04")
-}
-
-fn damaged(source: &Source, message: String, help: &str) -> IngestError {
-    IngestError::Damaged {
-        file: source.name().to_owned(),
-        place: Place::File,
-        message,
-        help: help.into(),
-    }
 }
 
 /// Opens a session file.
@@ -31,7 +23,7 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
     if !names.iter().any(|name| name == "metadata") || !names.iter().any(|name| name == "version") {
         return Err(damaged(
             &source,
-            "the archive is neither a sigrok session nor one of NumPy arrays".into(),
+            "the archive is neither a sigrok session nor one of NumPy arrays",
             "unpack it and name the capture inside",
         ));
     }
@@ -56,7 +48,7 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
     if chunks.is_empty() {
         return Err(damaged(
             &source,
-            "the session holds no analog channel".into(),
+            "the session holds no analog channel",
             "capture voltage and current with an analog device",
         ));
     }
@@ -123,11 +115,7 @@ fn join(
 ) -> Result<Source, IngestError> {
     let limits = &opening.limits;
     if parts.keys().copied().ne(1..=u32::try_from(parts.len()).unwrap_or(0)) {
-        return Err(damaged(
-            source,
-            "a chunk of an analog channel is missing".into(),
-            "save it again",
-        ));
+        return Err(damaged(source, "a chunk of an analog channel is missing", "save it again"));
     }
     if let (Some(only), 1) = (parts.values().next(), parts.len()) {
         return archive.member(only, limits);

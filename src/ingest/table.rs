@@ -61,7 +61,7 @@ impl Table {
     /// Where it can't be read, or time does not run evenly.
     pub fn stamped(mut self, time: Column, factor: f64) -> Result<Self, IngestError> {
         let name = self.source.name().to_owned();
-        let first = stamps_of(&time, factor, 0, self.columns.samples.min(4096), &mut Vec::new())?;
+        let first = stamps_of(&time, factor, 0, self.columns.samples.min(4096))?;
         let look = stamps::first_look(&first).filter(|look| look.uneven < 0.05);
         let look = look.ok_or_else(|| IngestError::Ask {
             file: name,
@@ -80,19 +80,13 @@ impl Table {
 }
 
 /// Stamps in seconds of `count` samples from `first` on.
-fn stamps_of(
-    time: &Column,
-    factor: f64,
-    first: u64,
-    count: u64,
-    scratch: &mut Vec<f64>,
-) -> Result<Vec<f64>, IngestError> {
+fn stamps_of(time: &Column, factor: f64, first: u64, count: u64) -> Result<Vec<f64>, IngestError> {
     let column = Column {
         start: time.start.saturating_add(first.saturating_mul(time.stride as u64)),
         ..time.clone()
     };
     let one = Columns { list: vec![column], samples: count };
-    let mut piece = Piece { v: std::mem::take(scratch), ..Piece::default() };
+    let mut piece = Piece::default();
     one.decode(0, Selection { voltage: Some(0), current: None }, &mut piece)?;
     // Integer stamps read as shares of full scale, those from 0 with the middle taken away.
     let full = time.number.full_scale().unwrap_or(1.0);
@@ -140,7 +134,7 @@ impl TraceReader for Table {
             }
         }
         if let Some((time, factor)) = &self.time {
-            let time = stamps_of(time, *factor, first, count as u64, &mut Vec::new())?;
+            let time = stamps_of(time, *factor, first, count as u64)?;
             stamps::describe(&time, self.axis, out);
         }
         Ok(())

@@ -79,12 +79,8 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
 }
 
 fn damaged(source: &Source, byte: u64, message: String) -> IngestError {
-    IngestError::Damaged {
-        file: source.name().to_owned(),
-        place: Place::Byte(byte),
-        message,
-        help: "export it as WAV with 8 to 32 bit integers or 32 or 64 bit floats".into(),
-    }
+    const HELP: &str = "export it as WAV with 8 to 32 bit integers or 32 or 64 bit floats";
+    super::error::damaged_at(source, Place::Byte(byte), message, HELP)
 }
 
 fn walk(source: &Source) -> Result<(&'static str, Shape, Data), IngestError> {

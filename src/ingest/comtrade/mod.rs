@@ -5,6 +5,7 @@ mod config;
 
 use super::binary::{Column, Columns, Form, Number};
 use super::bytes::u32_at;
+use super::error::{damaged, damaged_at};
 use super::table::Table;
 use super::{
     ChannelInfo, Doubt, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader,
@@ -27,10 +28,6 @@ pub fn probe(head: &[u8]) -> bool {
         matches!(fields.as_slice(), [all, analog, digital]
             if all.parse::<u32>().is_ok() && counts(analog, 'A') && counts(digital, 'D'))
     })
-}
-
-fn damaged(source: &Source, place: Place, message: String, help: &str) -> IngestError {
-    IngestError::Damaged { file: source.name().to_owned(), place, message, help: help.into() }
 }
 
 /// Opens a recording.
@@ -62,7 +59,7 @@ fn beside(source: &Source, opening: &Opening) -> Result<Source, IngestError> {
     let stem = source.name().file_stem().map(|stem| stem.to_string_lossy().into_owned());
     let Some(stem) = stem else {
         let message = "the configuration has no name to find its data by".to_owned();
-        return Err(damaged(source, Place::File, message, "name the .cfg file"));
+        return Err(damaged(source, message, "name the .cfg file"));
     };
     opening.beside.open(source.name(), &format!("{stem}.dat")).or_else(|first| {
         opening.beside.open(source.name(), &format!("{stem}.DAT")).map_err(|_| first)
@@ -81,7 +78,6 @@ fn combined_parts(source: &Source, head: &[u8]) -> Result<(String, Option<Source
     let missing = |what: &str| {
         damaged(
             source,
-            Place::File,
             format!("the combined file has no part {what} within its header"),
             "copy the file again",
         )
@@ -112,7 +108,7 @@ fn table(
     let (columns, rows, left_over) = columns(&config, &data, opening)?;
     if rows == 0 {
         let message = "there is no sample in its data".to_owned();
-        return Err(damaged(&data, Place::File, message, "copy the data file again"));
+        return Err(damaged(&data, message, "copy the data file again"));
     }
     let promised = config.sections.last().map(|section| section.last);
     if left_over > 0 || promised.is_some_and(|promised| promised > rows) {
@@ -156,14 +152,13 @@ fn rate(
         [hertz] => {
             let rate = SampleRate::new(*hertz).ok_or_else(|| {
                 let message = format!("a sample rate of {hertz} Hz is impossible");
-                damaged(source, Place::File, message, "correct the configuration")
+                damaged(source, message, "correct the configuration")
             })?;
             receipt.note("sample rate", format!("{hertz} Hz, from the configuration"));
             Ok(RateSource::Stated(rate))
         }
         several => Err(damaged(
             source,
-            Place::File,
             format!("the recording changes its sample rate: {several:?} Hz"),
             "export the part with one rate",
         )),
@@ -247,7 +242,7 @@ fn columns(
     if let Some(n) = u32_at(&first, 0, false).filter(|n| *n > 1 << 24) {
         let message =
             format!("the first row has the number {n}: not the data the configuration tells");
-        return Err(damaged(data, Place::Byte(0), message, "copy both files again"));
+        return Err(damaged_at(data, Place::Byte(0), message, "copy both files again"));
     }
     Ok((Columns { list, samples: rows }, rows, data.length() % stride as u64))
 }
@@ -271,7 +266,7 @@ fn ascii(
         loop {
             let line = reader.position().line();
             let fail = |message: String| {
-                damaged(data, Place::Line(line, 0), message, "copy the data file again")
+                damaged_at(data, Place::Line(line, 0), message, "copy the data file again")
             };
             match reader.read_byte_record(&mut record) {
                 Ok(true) => {}
