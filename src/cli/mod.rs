@@ -57,9 +57,22 @@ enum Command {
     Man(shell::Man),
 }
 
+/// What is caught and told as damage of a file is not printed as a fault of the program.
+#[cfg(feature = "parquet")]
+fn silence_guarded_panics() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        if !crate::ingest::guarded() {
+            usual(panic);
+        }
+    }));
+}
+
 /// Runs the program with the process's own arguments.
 #[must_use]
 pub fn main() -> Exit {
+    #[cfg(feature = "parquet")]
+    silence_guarded_panics();
     let cli = Cli::parse();
     let printer = Printer::new(cli.json, cli.quiet, cli.color);
     let done = match &cli.command {

@@ -17,6 +17,8 @@ mod binary;
 mod bytes;
 mod comtrade;
 mod error;
+#[cfg(feature = "parquet")]
+mod guard;
 pub mod layout;
 mod limits;
 mod npy;
@@ -37,6 +39,8 @@ mod wav;
 
 pub use binary::{Form, Number};
 pub use error::{IngestError, Place};
+#[cfg(feature = "parquet")]
+pub use guard::guarded;
 pub use limits::Limits;
 pub use pair::pair;
 pub use registry::{Beside, FORMATS, Format, Opening, open, open_source, recognise};

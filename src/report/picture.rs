@@ -1,6 +1,7 @@
 //! A capture as a picture: voltage, current, phases, and the carrier of each kind from close by.
 
 use crate::numeric::moments::{PairMoments, largest_absolute};
+use crate::numeric::order::median;
 use crate::trace::{Cell, Kind, Overview, Phase, ReadFailure, Samples};
 use crate::units::{Unit, for_people};
 use plotters::coord::Shift;
@@ -223,10 +224,9 @@ fn overview_panel(
     let rate = picture.samples.rate();
     let length = rate.seconds(picture.overview.samples() as f64);
     // Columns in a gap are not there.
-    let step = columns
-        .array_windows()
-        .map(|[(before, _), (after, _)]| after - before)
-        .fold(length, f64::min);
+    let mut steps: Vec<f64> =
+        columns.array_windows().map(|[(before, _), (after, _)]| after - before).collect();
+    let step = median(&mut steps).unwrap_or(length);
     let top = columns
         .iter()
         .flat_map(|(_, cell)| range(cell))
@@ -257,7 +257,7 @@ fn overview_panel(
         }
     } else {
         // Half a column, and a little more so that no seams are left between them.
-        let width = 0.5 * step + length * 0.4 / COLUMNS as f64;
+        let width = 0.5 * step + length / COLUMNS as f64;
         let bars = columns.iter().map(|(time, cell)| {
             let [low, high] = range(cell);
             let frame = [(time - width, f64::from(low)), (time + width, f64::from(high))];
