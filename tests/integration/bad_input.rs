@@ -46,6 +46,7 @@ fn damaged_data() {
         Case { name: "empty.csv", content: b"", flags: &[], exit: 3, says: &["is empty"] },
         Case { name: "header.csv", content: b"time,v,i\n", flags: &[], exit: 3, says: &["no rows of numbers"] },
         Case { name: "one.csv", content: b"time,v,i\n0.0,1.0,2.0\n", flags: &[], exit: 3, says: &["one sample"] },
+        Case { name: "first.csv", content: b"time (s),v (V)\n0.0,oops\n1e-7,2.5\n2e-7,1.5\n3e-7,2.5\n", flags: &[], exit: 3, says: &[":2: field 2", "oops"] },
         // Cut off: read as far as it goes, and flagged; see formats.rs.
         Case { name: "cut.csv", content: cut.as_bytes(), flags: &[], exit: 0, says: &[] },
         Case { name: "letters.csv", content: letters.as_bytes(), flags: &[], exit: 3, says: &[":52: field 2", "oops"] },

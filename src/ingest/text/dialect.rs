@@ -232,6 +232,17 @@ pub fn find(
             help: "a capture needs many samples; export the whole record".into(),
         });
     }
+    if let Some((field, text)) = fault_above(lines, &best) {
+        return Err(IngestError::Damaged {
+            file: file.to_owned(),
+            place: Place::Line(best.first_line as u64 - 1, field),
+            message: format!(
+                "`{}` is not a number, in what looks like the first row",
+                text.escape_debug()
+            ),
+            help: "correct the line, or export the capture again".into(),
+        });
+    }
     let line = lines.get(best.first_line - 1).map_or("", |(_, line)| line.as_str());
     if hints.decimal.is_none() && two_readings(lines, &best) {
         let half: Vec<String> =
@@ -387,6 +398,20 @@ fn block_at(filled: &[(usize, Vec<Cell>)], place: usize, most: usize) -> Option<
         .map(|(line, _)| *line)
         .collect();
     Some(Block { place, length: rows.len(), fields, data, usable })
+}
+
+/// The field at fault in a row right above the data that begins like one of them: it must not pass
+/// for a header.
+fn fault_above(lines: &[Line], dialect: &Dialect) -> Option<(usize, String)> {
+    let (_, line) = lines.get(dialect.first_line.checked_sub(2)?)?;
+    let fields = dialect.separator.split(line);
+    let cell = |column: &usize| fields.get(*column).map(|text| dialect.cell(text));
+    let begins = dialect.data.first().and_then(cell).is_some_and(counts);
+    if fields.len() != dialect.fields || !begins || dialect.data.len() < 2 {
+        return None;
+    }
+    let fault = dialect.data.iter().find(|column| cell(column) == Some(Cell::Text))?;
+    Some((fault + 1, fields.get(*fault)?.chars().take(30).collect()))
 }
 
 /// Whether comma-separated whole numbers could as well be pairs with a decimal comma.
