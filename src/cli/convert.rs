@@ -4,6 +4,7 @@ use super::exit::{Exit, Failure};
 use super::measure::CaptureArgs;
 use super::printer::Printer;
 use super::progress::Watch;
+use super::synth::beside;
 use crate::export;
 use crate::files::{WriteError, write_whole};
 use crate::pipeline::{self, Reading};
@@ -36,7 +37,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     };
     let settings = args.capture.settings(false)?;
     let capture = args.capture.resolve()?;
-    let sheet_file = sheet_beside(out);
+    let sheet_file = beside(out, "capture.toml");
     refuse_own(out, &capture.data)?;
     if let Some(own) = &capture.sheet_file {
         refuse_own(&sheet_file, own)?;
@@ -44,7 +45,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let watch = Watch::new(printer);
     let mut reading = Reading::open(&capture, &settings, &watch)?;
     let count = reading.records().len();
-    let k = match args.capture.record {
+    let k = match args.capture.chosen(&capture, count)? {
         None if count > 1 => {
             return Err(Failure::usage(
                 format!("{}: it holds {count} records, a file takes one", capture.data.display()),
@@ -52,13 +53,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
             ));
         }
         None => 0,
-        Some(number) if (1..=count).contains(&number) => number - 1,
-        Some(number) => {
-            return Err(Failure::usage(
-                format!("{}: there is no record {number}", capture.data.display()),
-                format!("it holds {count}; they are counted from 1"),
-            ));
-        }
+        Some(k) => k,
     };
     let phases = format.ending == "sigmf-meta" && !args.no_phases;
     let done = pipeline::convert(&capture, &mut reading, k, out, phases, &settings, &watch)?;
@@ -75,11 +70,6 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         sheet_file.display()
     ));
     Ok(Exit::Done)
-}
-
-fn sheet_beside(data: &Path) -> PathBuf {
-    let stem = data.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
-    data.with_file_name(format!("{stem}.capture.toml"))
 }
 
 /// Refuses to put a new file in the place of one that is being read.

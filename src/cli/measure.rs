@@ -235,6 +235,18 @@ struct Records<'a> {
 }
 
 impl CaptureArgs {
+    /// The record that was asked for, from 0, of `count`.
+    pub fn chosen(&self, capture: &Capture, count: usize) -> Result<Option<usize>, Failure> {
+        match self.record {
+            None => Ok(None),
+            Some(number) if (1..=count).contains(&number) => Ok(Some(number - 1)),
+            Some(number) => Err(Failure::usage(
+                format!("{}: there is no record {number}", capture.data.display()),
+                format!("it holds {count}; they are counted from 1"),
+            )),
+        }
+    }
+
     /// Measures the record that was asked for, or each in turn, and hands them on.
     pub fn each(
         &self,
@@ -247,15 +259,9 @@ impl CaptureArgs {
         let watch = Watch::new(printer);
         let mut reading = Reading::open(capture, settings, &watch)?;
         let count = reading.records().len();
-        let wanted = match self.record {
+        let wanted = match self.chosen(capture, count)? {
             None => 0..count,
-            Some(number) if (1..=count).contains(&number) => number - 1..number,
-            Some(number) => {
-                return Err(Failure::usage(
-                    format!("{}: there is no record {number}", capture.data.display()),
-                    format!("it holds {count}; they are counted from 1"),
-                ));
-            }
+            Some(k) => k..k + 1,
         };
         if show.plot.is_some() && wanted.len() > 1 {
             return Err(Failure::usage(

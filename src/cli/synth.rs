@@ -203,7 +203,8 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-fn beside(data: &Path, ending: &str) -> PathBuf {
+/// The file of the same stem with another ending.
+pub fn beside(data: &Path, ending: &str) -> PathBuf {
     let stem = data.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
     data.with_file_name(format!("{stem}.{ending}"))
 }

@@ -114,6 +114,13 @@ pub struct Column {
     pub missing: Option<f64>,
 }
 
+impl Column {
+    /// Numbers as they stand.
+    pub fn bare(source: &Source, start: u64, stride: usize, number: Number) -> Self {
+        Self { source: source.clone(), start, stride, number, line: None, missing: None }
+    }
+}
+
 /// Channels of equal length.
 #[derive(Clone, Debug)]
 pub struct Columns {
@@ -137,14 +144,7 @@ impl Columns {
     ) -> Self {
         let stride = channels * number.bytes();
         let list = (0..channels)
-            .map(|k| Column {
-                source: source.clone(),
-                start: start + (k * number.bytes()) as u64,
-                stride,
-                number,
-                line: None,
-                missing: None,
-            })
+            .map(|k| Column::bare(source, start + (k * number.bytes()) as u64, stride, number))
             .collect();
         Self { list, samples }
     }
@@ -159,14 +159,8 @@ impl Columns {
     ) -> Self {
         let length = samples.saturating_mul(number.bytes() as u64);
         let list = (0..channels as u64)
-            .map(|k| Column {
-                source: source.clone(),
-                start: start.saturating_add(k.saturating_mul(length)),
-                stride: number.bytes(),
-                number,
-                line: None,
-                missing: None,
-            })
+            .map(|k| start.saturating_add(k.saturating_mul(length)))
+            .map(|start| Column::bare(source, start, number.bytes(), number))
             .collect();
         Self { list, samples }
     }

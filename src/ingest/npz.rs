@@ -116,14 +116,7 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
         ));
     }
     let number = time.header.number;
-    let column = Column {
-        source: time.source.clone(),
-        start: time.header.start,
-        stride: number.bytes(),
-        number,
-        line: None,
-        missing: None,
-    };
+    let column = Column::bare(&time.source, time.header.start, number.bytes(), number);
     Ok(Box::new(table.stamped(column, 1.0)?))
 }
 

@@ -104,14 +104,7 @@ fn read(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, Inges
             receipt.note("column left out", format!("{}: not flat numbers", column.name()));
             continue;
         }
-        let column = Column {
-            source: kept,
-            start: 0,
-            stride: number.bytes(),
-            number,
-            line: None,
-            missing: None,
-        };
+        let column = Column::bare(&kept, 0, number.bytes(), number);
         let factor = unit.map_or(1.0, |(_, factor)| factor);
         if super::text::is_time(&name, unit.map(|(unit, _)| unit)) && time.is_none() {
             receipt.note("time column", name);

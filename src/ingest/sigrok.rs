@@ -65,14 +65,7 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
         let title = titles.get(channel).cloned().unwrap_or_else(|| format!("analog {channel}"));
         receipt.note("channel", format!("{title}: {} chunk(s)", parts.len()));
         channels.push(ChannelInfo::named(title).laid(number));
-        list.push(Column {
-            source: joined,
-            start: 0,
-            stride: number.bytes(),
-            number,
-            line: None,
-            missing: None,
-        });
+        list.push(Column::bare(&joined, 0, number.bytes(), number));
     }
     let rate = match rate {
         Some(rate) => {

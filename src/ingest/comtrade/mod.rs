@@ -125,7 +125,7 @@ fn table(
         promised.filter(|promised| *promised > 0).map_or(rows, |promised| promised.min(rows));
     let rate = rate(&source, &config, &mut receipt)?;
     let channels = channels(&config, &mut receipt);
-    let time = column(&data, 4, config.stride(), Number::little(Form::Unsigned32));
+    let time = Column::bare(&data, 4, config.stride(), Number::little(Form::Unsigned32));
     let columns = Columns { samples, ..columns };
     let mut table = Table::new(source, receipt, channels, columns, rate);
     if apart {
@@ -206,10 +206,6 @@ fn channels(config: &Config, receipt: &mut Receipt) -> Vec<ChannelInfo> {
     found
 }
 
-fn column(data: &Source, start: u64, stride: usize, number: Number) -> Column {
-    Column { source: data.clone(), start, stride, number, line: None, missing: None }
-}
-
 /// The channels, the number of rows, and bytes behind the last whole row.
 fn columns(
     config: &Config,
@@ -232,7 +228,7 @@ fn columns(
             line: Some((channel.factor * full, channel.summand)),
             // The most negative code stands for no value.
             missing,
-            ..column(data, (8 + k * number.bytes()) as u64, stride, number)
+            ..Column::bare(data, (8 + k * number.bytes()) as u64, stride, number)
         })
         .collect();
     let rows = data.length() / stride as u64;

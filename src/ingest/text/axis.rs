@@ -159,9 +159,14 @@ fn first_day(reader: &TextReader) -> Option<i64> {
 fn without_time(reader: &mut TextReader, stated: Option<Interval>) -> Result<(), IngestError> {
     let Some(stated) = stated else { return Ok(()) };
     let rate = checked(reader, &stated)?;
+    take(reader, rate, &stated);
+    Ok(())
+}
+
+/// The stated rate is that of the samples.
+fn take(reader: &mut TextReader, rate: SampleRate, stated: &Interval) {
     reader.receipt.note("sample rate", format!("{} Hz, {}", rate.hertz(), stated.from));
     reader.rate = RateSource::Stated(rate);
-    Ok(())
 }
 
 fn checked(reader: &TextReader, stated: &Interval) -> Result<SampleRate, IngestError> {
@@ -268,8 +273,7 @@ fn against_interval(
 ) -> Result<(), IngestError> {
     let rate = checked(reader, stated)?;
     if agrees(stated.seconds, look, time) {
-        reader.receipt.note("sample rate", format!("{} Hz, {}", rate.hertz(), stated.from));
-        reader.rate = RateSource::Stated(rate);
+        take(reader, rate, stated);
         return Ok(());
     }
     Err(contradiction(reader, rate, look))
@@ -319,8 +323,7 @@ fn against_rate(
     let rate = checked(reader, stated)?;
     if agrees(stated.seconds, look, time) {
         if reader.rate == RateSource::Absent {
-            reader.receipt.note("sample rate", format!("{} Hz, {}", rate.hertz(), stated.from));
-            reader.rate = RateSource::Stated(rate);
+            take(reader, rate, stated);
         }
         return Ok(());
     }
