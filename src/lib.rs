@@ -4,6 +4,7 @@
 pub mod check;
 pub mod cli;
 pub mod condition;
+pub mod estimate;
 pub mod export;
 pub mod files;
 pub mod ingest;
@@ -17,4 +18,5 @@ pub mod result;
 pub mod segment;
 pub mod synth;
 pub mod trace;
+pub mod uncertainty;
 pub mod units;

@@ -139,36 +139,10 @@ impl Unit {
     }
 }
 
-/// One measured value, with what is known of its spread and uncertainty, in the measure's unit.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Estimate {
-    /// The value; always finite.
-    pub value: f64,
-    /// Standard uncertainty, where it is known.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub standard_uncertainty: Option<f64>,
-    /// Standard deviation over the repetitions that the value is the mean of.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub standard_deviation: Option<f64>,
-}
-
-impl Estimate {
-    /// A bare value; `None` where it is not finite, so that NaN and infinity end here.
-    #[must_use]
-    pub fn new(value: f64) -> Option<Self> {
-        value.is_finite().then_some(Self {
-            value,
-            standard_uncertainty: None,
-            standard_deviation: None,
-        })
-    }
-
-    /// The same with the standard deviation of what it is the mean of.
-    #[must_use]
-    pub fn with_deviation(mut self, deviation: Option<f64>) -> Self {
-        self.standard_deviation = deviation.filter(|d| d.is_finite());
-        self
-    }
+/// The day of a date (`2027-01-31`) or of an RFC 3339 time, as written there.
+#[must_use]
+pub fn day_of(text: &str) -> Option<jiff::civil::Date> {
+    jiff::fmt::temporal::Pieces::parse(text.trim()).ok().map(|pieces| pieces.date())
 }
 
 /// Writes `value` with its unit for people: four significant digits and an SI prefix where the
@@ -247,6 +221,16 @@ mod tests {
     }
 
     #[test]
+    fn days_are_those_written() {
+        let day = day_of("2026-03-02T23:14:00-05:00").unwrap();
+        assert_eq!(day, jiff::civil::date(2026, 3, 2));
+        assert_eq!(day_of("2026-03-02T23:14:00Z"), Some(day));
+        assert_eq!(day_of("2026-03-02"), Some(day));
+        assert_eq!(day_of("2026-02-30"), None);
+        assert_eq!(day_of("soon"), None);
+    }
+
+    #[test]
     fn numbers_read_as_people_write_them() {
         assert_eq!(for_people(391_234.0, Unit::Hertz), "391.2 kHz");
         assert_eq!(for_people(0.0125, Unit::Second), "12.50 ms");
@@ -257,9 +241,8 @@ mod tests {
     }
 
     #[test]
-    fn rates_are_positive_and_estimates_finite() {
+    fn rates_are_positive() {
         assert!(SampleRate::new(0.0).is_none());
         assert!(SampleRate::new(f64::NAN).is_none());
-        assert!(Estimate::new(f64::INFINITY).is_none());
     }
 }

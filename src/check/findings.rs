@@ -1,9 +1,10 @@
 //! What is not as the setting says, beside its limits.
 
-use super::{Verdict, judge};
-use crate::profile::{Limit, Profile, Rule, Setting};
+use super::{LimitResult, Verdict, judge};
+use crate::profile::{Decision, Limit, Profile, Rule, Setting};
 use crate::result::{Measurement, Part};
 use crate::trace::Kind;
+use crate::units::day_of;
 use serde::Serialize;
 
 /// One finding.
@@ -78,7 +79,57 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
             });
         }
     }
+    instruments(measurement, &mut found);
     found
+}
+
+/// Instruments whose calibration had run out when the capture was taken.
+fn instruments(measurement: &Measurement, found: &mut Vec<Finding>) {
+    let bench = measurement.capture.bench.as_ref();
+    let taken = bench.and_then(|bench| day_of(bench.taken_at.as_ref()?));
+    for instrument in &measurement.capture.instrument {
+        let Some(due) = instrument.calibration_due.as_deref().and_then(day_of) else { continue };
+        let role = instrument.role.as_deref().unwrap_or("instrument");
+        let id = instrument.id.as_deref().map_or(String::new(), |id| format!(" {id}"));
+        match taken {
+            Some(taken) if taken > due => found.push(Finding {
+                code: "calibration_overdue",
+                message: format!(
+                    "the calibration of the {role}{id} ended on {due}, the capture is of {taken}: \
+                     its uncertainty can't be relied on; have it calibrated and capture again"
+                ),
+                at_best: Some(Verdict::ConditionalPass),
+            }),
+            Some(_) => {}
+            None => found.push(Finding {
+                code: "calibration_unknown",
+                message: format!(
+                    "the calibration of the {role}{id} ends on {due}, but the sheet does not say \
+                     when the capture was taken: state bench.taken_at"
+                ),
+                at_best: None,
+            }),
+        }
+    }
+}
+
+/// Ratio of tolerance to expanded uncertainty below which a verdict is a coarse one (common
+/// practice, no source).
+const WANTED_RATIO: f64 = 4.0;
+
+/// A limit whose tolerance is not far above the uncertainty.
+pub(super) fn coarse(limit: &LimitResult) -> Option<Finding> {
+    let ratio = limit.tolerance_ratio.filter(|ratio| *ratio < WANTED_RATIO)?;
+    Some(Finding {
+        code: "coarse_measurement",
+        message: format!(
+            "the tolerance of {} in {} is only {ratio:.1} times U, under {WANTED_RATIO:.0}:1: many \
+             values will end in a conditional verdict; use instruments of smaller uncertainty",
+            limit.measure,
+            limit.part.name()
+        ),
+        at_best: None,
+    })
 }
 
 fn sequence(
@@ -136,6 +187,7 @@ fn sequence(
             ),
         )
     };
+    let simple = Decision { rule: Rule::Simple, guard: None };
     let alike: Vec<&str> = profile
         .setting
         .iter()
@@ -146,7 +198,7 @@ fn sequence(
                 && !other.limit.is_empty()
                 && other.limit.iter().all(|limit| {
                     let limit = Limit { part: named(measurement, limit.part), ..limit.clone() };
-                    judge(measurement, &limit, Rule::Simple).verdict == Verdict::Pass
+                    judge(measurement, &limit, &simple).verdict == Verdict::Pass
                 })
         })
         .map(|other| other.id.as_str())

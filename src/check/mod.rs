@@ -1,11 +1,13 @@
 //! Measurement and profile to verdicts; nothing else.
 
+pub mod conformance;
 mod findings;
 
 pub use findings::{Finding, findings};
 
+use crate::estimate::Estimate;
 use crate::measures::catalog;
-use crate::profile::{Limit, Profile, Rule, Setting};
+use crate::profile::{Decision, Limit, Profile, Setting};
 use crate::result::{Measurement, Part};
 use serde::Serialize;
 
@@ -53,7 +55,7 @@ pub struct CheckResult {
     /// Setting it was compared with.
     pub setting: String,
     /// Decision rule.
-    pub rule: &'static str,
+    pub rule: String,
     /// Each limit.
     pub limits: Vec<LimitResult>,
     /// What else is not as it should be.
@@ -85,6 +87,27 @@ pub struct LimitResult {
     /// Expanded uncertainty, 95 %.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub expanded_uncertainty: Option<f64>,
+    /// Coverage factor of it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub coverage_factor: Option<f64>,
+    /// Guard band w inside the bounds; left out under simple acceptance.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub guard_band: Option<f64>,
+    /// Probability that the true value lies between the bounds (JCGM 106, clause 7).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub conformance_probability: Option<f64>,
+    /// Risk of whoever relies on an acceptance of this value: 1 - that probability (specific
+    /// consumer's risk, JCGM 106, 9.3).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub consumer_risk: Option<f64>,
+    /// Half of the width between the bounds over the expanded uncertainty, where both bounds are.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tolerance_ratio: Option<f64>,
+    /// Terms that the uncertainty leaves out.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub missing_terms: Vec<&'static str>,
+    /// Decision rule.
+    pub rule: String,
     /// Verdict.
     pub verdict: Verdict,
     /// Why there is none, where it is `not measured`.
@@ -92,16 +115,14 @@ pub struct LimitResult {
     pub reason: Option<String>,
 }
 
-/// Coverage factor of a 95 % interval of a normal distribution.
-const COVERAGE_95: f64 = 1.96;
-
 /// Compares a measurement with a setting of a profile.
 #[must_use]
 pub fn check(measurement: Measurement, profile: &Profile, setting: &Setting) -> CheckResult {
-    let rule = profile.decision.rule;
+    let rule = &profile.decision;
     let limits: Vec<LimitResult> =
         setting.limit.iter().map(|limit| judge(&measurement, limit, rule)).collect();
-    let findings = findings(&measurement, profile, setting);
+    let mut findings = findings(&measurement, profile, setting);
+    findings.extend(limits.iter().filter_map(findings::coarse));
     let verdicts = limits.iter().map(|limit| limit.verdict);
     let worst = verdicts.chain(findings.iter().filter_map(|finding| finding.at_best)).max();
     CheckResult {
@@ -109,17 +130,14 @@ pub fn check(measurement: Measurement, profile: &Profile, setting: &Setting) -> 
         // A setting without limits has nothing that could pass.
         verdict: worst.filter(|_| !limits.is_empty()).unwrap_or(Verdict::NotMeasured),
         setting: setting.id.clone(),
-        rule: match rule {
-            Rule::Guarded => "guarded: guard band w = U at 95 % (ILAC-G8:09/2019)",
-            Rule::Simple => "simple acceptance (ILAC-G8:09/2019)",
-        },
+        rule: rule.words(),
         limits,
         findings,
         measurement,
     }
 }
 
-fn judge(measurement: &Measurement, limit: &Limit, rule: Rule) -> LimitResult {
+fn judge(measurement: &Measurement, limit: &Limit, rule: &Decision) -> LimitResult {
     let unit = catalog::find(&limit.measure).map_or(crate::units::Unit::One, |m| m.unit);
     // The profile was checked when it was read.
     let (lower, upper) = limit.bounds(unit).unwrap_or((None, None));
@@ -131,6 +149,13 @@ fn judge(measurement: &Measurement, limit: &Limit, rule: Rule) -> LimitResult {
         lower,
         upper,
         expanded_uncertainty: None,
+        coverage_factor: None,
+        guard_band: None,
+        conformance_probability: None,
+        consumer_risk: None,
+        tolerance_ratio: None,
+        missing_terms: Vec::new(),
+        rule: rule.words(),
         verdict: Verdict::NotMeasured,
         reason: None,
     };
@@ -146,43 +171,75 @@ fn judge(measurement: &Measurement, limit: &Limit, rule: Rule) -> LimitResult {
         result.reason = Some(reason.to_owned());
         return result;
     };
-    result.value = Some(estimate.value);
-    result.expanded_uncertainty = estimate.standard_uncertainty.map(|u| COVERAGE_95 * u);
-    (result.verdict, result.reason) =
-        decide(estimate.value, lower, upper, result.expanded_uncertainty, rule);
+    weigh(&mut result, estimate);
+    let guard = match rule.guard_ratio() {
+        None => 0.0,
+        Some(ratio) => match usable(estimate) {
+            Ok(expanded) => ratio * expanded,
+            Err(reason) => {
+                result.reason = Some(reason);
+                return result;
+            }
+        },
+    };
+    result.guard_band = rule.guard_ratio().map(|_| guard);
+    result.verdict = decide(estimate.value, lower, upper, guard);
     result
 }
 
-/// The verdict on a value between bounds (4.2 of ILAC-G8:09/2019, guard band w = U).
-fn decide(
-    value: f64,
-    lower: Option<f64>,
-    upper: Option<f64>,
-    expanded: Option<f64>,
-    rule: Rule,
-) -> (Verdict, Option<String>) {
+/// Value, uncertainty and what follows from both.
+fn weigh(result: &mut LimitResult, estimate: &Estimate) {
+    result.value = Some(estimate.value);
+    result.missing_terms.clone_from(&estimate.missing_terms);
+    let (Some(coverage), Some(u)) = (estimate.coverage, estimate.standard_uncertainty) else {
+        return;
+    };
+    let expanded = coverage.expanded_uncertainty;
+    result.expanded_uncertainty = Some(expanded);
+    result.coverage_factor = Some(coverage.coverage_factor);
+    // Of an uncertainty that is a lower bound no ratio and no probability follows.
+    if !estimate.partial {
+        if let (Some(lower), Some(upper)) = (result.lower, result.upper) {
+            result.tolerance_ratio =
+                Some((upper - lower) / 2.0 / expanded).filter(|ratio| ratio.is_finite());
+        }
+        let freedom = coverage.degrees_of_freedom.unwrap_or(f64::INFINITY);
+        let bounds = (result.lower, result.upper);
+        let probability = conformance::probability(estimate.value, u, freedom, bounds);
+        result.conformance_probability = Some(probability);
+        result.consumer_risk = Some(1.0 - probability);
+    }
+}
+
+/// The expanded uncertainty, where a guard band can rest on it.
+fn usable(estimate: &Estimate) -> Result<f64, String> {
+    let missing = || {
+        let names = estimate.missing_terms.join(", ");
+        format!("the guarded rule needs the uncertainty; the sheet does not state: {names}")
+    };
+    match estimate.expanded() {
+        Some(expanded) if !estimate.partial => Ok(expanded),
+        Some(_) => Err(missing()),
+        None if !estimate.missing_terms.is_empty() => Err(missing()),
+        None => Err("the guarded rule needs the uncertainty, which is not known".into()),
+    }
+}
+
+/// The verdict on a value between bounds with a guard band inside (and outside) of each; 0 for
+/// simple acceptance (4.2 of ILAC-G8:09/2019).
+fn decide(value: f64, lower: Option<f64>, upper: Option<f64>, guard: f64) -> Verdict {
     // Distance to the nearer bound, above zero inside.
     let below = upper.map_or(f64::INFINITY, |upper| upper - value);
     let above = lower.map_or(f64::INFINITY, |lower| value - lower);
     let room = below.min(above);
-    match (rule, expanded) {
-        (Rule::Simple, _) => (if room >= 0.0 { Verdict::Pass } else { Verdict::Fail }, None),
-        (Rule::Guarded, None) => {
-            let reason = "the guarded rule needs the uncertainty, which is not known";
-            (Verdict::NotMeasured, Some(reason.to_owned()))
-        }
-        (Rule::Guarded, Some(guard)) => {
-            let verdict = if room >= guard {
-                Verdict::Pass
-            } else if room >= 0.0 {
-                Verdict::ConditionalPass
-            } else if room >= -guard {
-                Verdict::ConditionalFail
-            } else {
-                Verdict::Fail
-            };
-            (verdict, None)
-        }
+    if room >= guard {
+        Verdict::Pass
+    } else if room >= 0.0 {
+        Verdict::ConditionalPass
+    } else if room >= -guard && guard > 0.0 {
+        Verdict::ConditionalFail
+    } else {
+        Verdict::Fail
     }
 }
 
@@ -192,25 +249,39 @@ mod tests {
 
     #[test]
     fn simple_acceptance() {
-        let simple = |value| decide(value, Some(80.0), Some(120.0), None, Rule::Simple).0;
+        let simple = |value| decide(value, Some(80.0), Some(120.0), 0.0);
         assert_eq!(simple(80.0), Verdict::Pass);
         assert_eq!(simple(120.0), Verdict::Pass);
         assert_eq!(simple(120.1), Verdict::Fail);
-        assert_eq!(decide(5.0, None, Some(4.0), None, Rule::Simple).0, Verdict::Fail);
+        assert_eq!(decide(5.0, None, Some(4.0), 0.0), Verdict::Fail);
     }
 
     #[test]
     fn guard_band_gives_four_verdicts() {
-        let guarded = |value| decide(value, Some(80.0), Some(120.0), Some(5.0), Rule::Guarded).0;
+        let guarded = |value| decide(value, Some(80.0), Some(120.0), 5.0);
         assert_eq!(guarded(100.0), Verdict::Pass);
         assert_eq!(guarded(115.0), Verdict::Pass);
         assert_eq!(guarded(117.0), Verdict::ConditionalPass);
         assert_eq!(guarded(124.0), Verdict::ConditionalFail);
         assert_eq!(guarded(126.0), Verdict::Fail);
         assert_eq!(guarded(77.0), Verdict::ConditionalFail);
-        let (verdict, reason) = decide(100.0, Some(80.0), None, None, Rule::Guarded);
-        assert_eq!(verdict, Verdict::NotMeasured);
-        assert!(reason.is_some());
+    }
+
+    #[test]
+    fn no_guard_band_rests_on_half_an_uncertainty() {
+        let mut estimate = Estimate::new(100.0).unwrap();
+        assert!(usable(&estimate).is_err());
+        estimate.missing_terms = vec!["scale of the voltage"];
+        assert!(usable(&estimate).unwrap_err().contains("scale of the voltage"));
+        estimate.coverage = Some(crate::estimate::Coverage {
+            expanded_uncertainty: 2.0,
+            coverage_factor: 2.0,
+            degrees_of_freedom: None,
+        });
+        estimate.partial = true;
+        assert!(usable(&estimate).is_err());
+        estimate.partial = false;
+        assert_eq!(usable(&estimate), Ok(2.0));
     }
 
     #[test]

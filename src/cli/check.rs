@@ -30,6 +30,7 @@ pub struct Args {
 /// Runs `crestbook check`.
 pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let mut settings = args.capture.settings(printer.json())?;
+    settings.wish = args.show.wish()?;
     if let Some(path) = &args.show.plot {
         plot_kind(path)?;
     }
@@ -59,7 +60,8 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         if args.show.explain {
             printer.out(&table::receipt(&result.measurement, manner))?;
         }
-        printer.out(&table::check(&result, manner))
+        printer.out(&table::check(&result, manner))?;
+        args.show.budgets(&result.measurement, printer)
     })?;
     if printer.json() {
         match found.as_slice() {

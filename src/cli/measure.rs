@@ -6,11 +6,14 @@ use super::progress::Watch;
 use super::sheet_flags::SheetFlags;
 use crate::files::write_whole;
 use crate::ingest::Limits;
-use crate::pipeline::{self, Capture, Reading, Run, Settings};
+use crate::keyfile::nearest;
+use crate::measures::catalog;
+use crate::pipeline::{self, Capture, PipelineError, Reading, Run, Settings};
 use crate::report::picture::{self, Picture};
-use crate::report::{raster, table};
+use crate::report::{budget, raster, table};
 use crate::result::Measurement;
 use crate::trace::Kind;
+use crate::uncertainty::{Draws, Knowledge, Wish};
 use std::path::{Path, PathBuf};
 
 /// Flags that say how a capture is read and measured.
@@ -125,6 +128,60 @@ pub struct ShowArgs {
     /// Draw the capture to an .svg or .png file
     #[arg(long, value_name = "FILE")]
     pub plot: Option<PathBuf>,
+
+    /// Show the uncertainty budget of each measure of the table, or of one measure
+    #[arg(long, value_name = "MEASURE", num_args = 0..=1, require_equals = true)]
+    #[allow(clippy::option_option)] // three states: not asked for, all, one
+    pub budget: Option<Option<String>>,
+
+    /// Simulate the distributions (JCGM 101) with so many draws, or `auto` until settled, and hold
+    /// the budgets against it
+    #[arg(long, value_name = "N|auto")]
+    pub monte_carlo: Option<String>,
+
+    /// Seed of the simulation
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+}
+
+impl ShowArgs {
+    /// What is wanted beside the uncertainty itself.
+    pub fn wish(&self) -> Result<Wish, Failure> {
+        if let Some(Some(key)) = &self.budget
+            && catalog::find(key).is_none()
+        {
+            let known: Vec<&str> = catalog::MEASURES.iter().map(|measure| measure.key).collect();
+            let near = nearest(key, known.iter().copied());
+            let near = near.map_or(String::new(), |near| format!("did you mean `{near}`? "));
+            return Err(Failure::usage(
+                format!("there is no measure `{key}`"),
+                format!("{near}known: {}", known.join(", ")),
+            ));
+        }
+        let draws = match self.monte_carlo.as_deref() {
+            None => None,
+            Some("auto") => Some(Draws::Auto),
+            Some(text) => match text.parse() {
+                Ok(count @ 1_000..=100_000_000) => Some(Draws::Count(count)),
+                _ => {
+                    return Err(Failure::usage(
+                        format!("--monte-carlo {text} is no number of draws"),
+                        "give a whole number from 1000 to 100000000, or auto",
+                    ));
+                }
+            },
+        };
+        Ok(Wish { budget: self.budget.is_some(), monte_carlo: draws.map(|draws| (draws, self.seed)) })
+    }
+
+    /// Budgets and simulations as text, where they were asked for.
+    pub fn budgets(&self, measurement: &Measurement, printer: &Printer) -> Result<(), Failure> {
+        if self.budget.is_none() && self.monte_carlo.is_none() {
+            return Ok(());
+        }
+        let only = self.budget.as_ref().and_then(Option::as_deref);
+        printer.out(&budget::budgets(measurement, only, printer.manner(self.all)))
+    }
 }
 
 /// `crestbook measure`.
@@ -134,6 +191,11 @@ pub struct Args {
     capture: CaptureArgs,
     #[command(flatten)]
     show: ShowArgs,
+
+    /// Estimate the delay between the channels from a capture into the stated resistor, and print
+    /// the sheet lines
+    #[arg(long)]
+    estimate_delay: bool,
 }
 
 impl CaptureArgs {
@@ -196,12 +258,16 @@ impl CaptureArgs {
 
 /// Runs `crestbook measure`.
 pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
-    let settings = args.capture.settings(printer.json())?;
+    let mut settings = args.capture.settings(printer.json())?;
+    settings.wish = args.show.wish()?;
     if let Some(path) = &args.show.plot {
         plot_kind(path)?;
     }
     let capture = args.capture.resolve()?;
     let mut found = Vec::new();
+    if args.estimate_delay {
+        return delay(args, &capture, &settings, printer);
+    }
     args.capture.each(&capture, &settings, &args.show, printer, |run, printer| {
         if let Some(path) = &args.show.plot {
             plot(&run, "", path, printer)?;
@@ -214,7 +280,8 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         if args.show.explain {
             printer.out(&table::receipt(&run.measurement, manner))?;
         }
-        printer.out(&table::measurement(&run.measurement, manner))
+        printer.out(&table::measurement(&run.measurement, manner))?;
+        args.show.budgets(&run.measurement, printer)
     })?;
     if printer.json() {
         match found.as_slice() {
@@ -224,6 +291,29 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
             }
         }
     }
+    Ok(Exit::Done)
+}
+
+/// Estimates the delay between the channels and prints the sheet lines.
+fn delay(
+    args: &Args,
+    capture: &Capture,
+    settings: &Settings,
+    printer: &Printer,
+) -> Result<Exit, Failure> {
+    let knowledge = Knowledge::of(&capture.sheet).map_err(PipelineError::from)?;
+    args.capture.each(capture, settings, &args.show, printer, |run, printer| {
+        let found = pipeline::estimate_delay(&run, &knowledge)?.map_err(|refusal| {
+            Failure::usage(
+                format!("{}: {refusal}", capture.data.display()),
+                refusal.help.to_owned(),
+            )
+        })?;
+        if printer.json() {
+            return printer.out_json(&found);
+        }
+        printer.out(&crate::report::delay::text(&found))
+    })?;
     Ok(Exit::Done)
 }
 

@@ -365,7 +365,7 @@ fn sheet(
         load: Some(LoadSheet {
             kind: Some(LoadKind::Resistor),
             nominal_ohm: Some(recipe.load_ohm),
-            relative_standard_uncertainty: None,
+            ..LoadSheet::default()
         }),
         subject: Some(SubjectSheet {
             model: args.model.clone(),

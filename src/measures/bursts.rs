@@ -1,14 +1,14 @@
 //! Bursts: the on/off or damped packets of carrier inside a phase.
 
-use crate::numeric::crest::Crest;
+use crate::numeric::crest::{Crest, chosen_from, expected_maximum};
 
 /// One burst; times in samples from the start of the slice it was found in.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Burst {
     /// Start of the on-time: a quarter cycle before the first crest above the threshold.
     pub start: f64,
-    /// Last crest above the threshold.
-    pub last_crest: f64,
+    /// Place up to which the wave is surely that of the carrier.
+    pub whole_until: f64,
     /// On-time in samples.
     pub on: f64,
     /// Largest |v|.
@@ -26,6 +26,8 @@ pub struct Rule {
     pub threshold: f64,
     /// No crest below this is looked at: noise.
     pub floor: f64,
+    /// Standard deviation of the noise.
+    pub sigma: f64,
 }
 
 /// A burst ends where crests fall below this share of its peak, and the next begins where they
@@ -35,18 +37,18 @@ const VALLEY: f64 = 0.5;
 /// A burst is no burst below this share of the highest.
 const LOWEST_BURST: f64 = 0.25;
 
-/// Finds the bursts in a list of crests, in order.
+/// Finds the bursts of `x` by its crests, in order.
 ///
 /// The first and the last found may be cut off by the slice; the caller knows.
 #[must_use]
-pub fn find(crests: &[Crest], rule: &Rule) -> Vec<Burst> {
+pub fn find(x: &[f64], crests: &[Crest], rule: &Rule) -> Vec<Burst> {
     let starts = starts(crests, rule);
     starts
         .iter()
         .enumerate()
         .filter_map(|(k, start)| {
             let end = starts.get(k + 1).copied().unwrap_or(crests.len());
-            measure(crests.get(*start..end)?, rule)
+            measure(x, crests.get(*start..end)?, rule)
         })
         .collect()
 }
@@ -104,7 +106,7 @@ fn rises(crests: &[Crest], rule: &Rule) -> Vec<usize> {
 }
 
 /// On-time, peak and decay of one burst, from its crests.
-fn measure(crests: &[Crest], rule: &Rule) -> Option<Burst> {
+fn measure(x: &[f64], crests: &[Crest], rule: &Rule) -> Option<Burst> {
     let (top, peak) = crests
         .iter()
         .enumerate()
@@ -129,9 +131,13 @@ fn measure(crests: &[Crest], rule: &Rule) -> Option<Burst> {
         rule.cycle / 2.0
     };
     let start = crests[first].at - half / 2.0;
-    let gated = crests[last].at + half / 2.0 - start;
-    let mut burst = Burst { start, last_crest: crests[last].at, on: gated, peak, decay: None };
-    if let Some(line) = crest_line(&crests[top..=last]) {
+    let end = gate_end(x, &crests[last], half, level);
+    // A last half-wave that is cut before its crest is no whole one.
+    let odd = last > first && crests[last].at - crests[last - 1].at < 0.9 * half;
+    let whole = if odd { last - 1 } else { last };
+    let whole_until = crests[whole].at;
+    let mut burst = Burst { start, whole_until, on: end - start, peak, decay: None };
+    if let Some(line) = crest_line(&crests[top..=last], rule) {
         let fall = line.decay * (crests[last].at - crests[top].at);
         // Falls by a fifth or more, along a line.
         if fall > 0.22 && line.straight {
@@ -142,10 +148,26 @@ fn measure(crests: &[Crest], rule: &Rule) -> Option<Burst> {
             if !cut_off {
                 let before_peak = if top == first { 0.0 } else { crests[top].at - start };
                 burst.on = before_peak - rule.threshold.ln() / line.decay;
+                burst.whole_until = crests[last].at + 0.4 * half;
             }
         }
     }
     Some(burst)
+}
+
+/// End of a gate whose last crest above `level` is `crest`: a quarter cycle behind it where the
+/// half-wave runs out, or where the samples fall off before that.
+fn gate_end(x: &[f64], crest: &Crest, half: f64, level: f64) -> f64 {
+    let runs_out = crest.at + half / 2.0;
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let (from, to) = (crest.at.max(0.0) as usize, runs_out.max(0.0).ceil() as usize);
+    let sign = crest.value.signum();
+    let above = (from..=to).take_while(|k| x.get(*k).is_some_and(|x| sign * x >= level)).last();
+    let Some(above) = above else { return runs_out };
+    // A half-wave that runs out falls through the level a little before its end.
+    let expected = half * (level / crest.value.abs()).min(1.0).asin() / std::f64::consts::PI;
+    let early = runs_out - (above as f64 + 0.5);
+    if early > expected + (0.12 * half).max(1.0) { above as f64 + 0.5 } else { runs_out }
 }
 
 struct CrestLine {
@@ -156,13 +178,21 @@ struct CrestLine {
     straight: bool,
 }
 
-/// Straight line through the logarithms of successive crests.
-fn crest_line(crests: &[Crest]) -> Option<CrestLine> {
+/// Straight line through the logarithms of successive crests, less what noise adds to each.
+fn crest_line(crests: &[Crest], rule: &Rule) -> Option<CrestLine> {
     if crests.len() < 3 {
         return None;
     }
     let n = crests.len() as f64;
-    let logs: Vec<f64> = crests.iter().map(|crest| crest.value.abs().ln()).collect();
+    let without_noise = |height: f64| {
+        if rule.sigma <= 0.0 {
+            return height;
+        }
+        let near = chosen_from(height, rule.sigma, rule.cycle);
+        (height - rule.sigma * expected_maximum(near)).max(0.3 * height)
+    };
+    let logs: Vec<f64> =
+        crests.iter().map(|crest| without_noise(crest.value.abs()).ln()).collect();
     let mean_t = crests.iter().map(|crest| crest.at).sum::<f64>() / n;
     let mean_y = logs.iter().sum::<f64>() / n;
     let (mut tt, mut ty, mut yy) = (0.0, 0.0, 0.0);
@@ -197,17 +227,34 @@ mod tests {
             .collect()
     }
 
-    const RULE: Rule = Rule { cycle: 20.0, threshold: 0.1, floor: 1.0 };
+    const RULE: Rule = Rule { cycle: 20.0, threshold: 0.1, floor: 1.0, sigma: 0.0 };
 
     #[test]
     fn gated_bursts_read_their_gate() {
         let x = gated(3, 50, 5);
-        let bursts = find(&crests(&x, 1.0, true), &RULE);
+        let bursts = find(&x, &crests(&x, 1.0, true), &RULE);
         assert_eq!(bursts.len(), 5);
         for (k, burst) in bursts.iter().enumerate() {
             assert!((burst.on - 60.0).abs() < 1e-6, "{burst:?}");
             assert!((burst.start - 1000.0 * k as f64).abs() < 1e-6, "{burst:?}");
             assert!(burst.decay.is_none());
+        }
+    }
+
+    #[test]
+    fn a_gate_may_end_anywhere_in_the_carrier() {
+        // 20 samples per cycle; the last half-wave is cut at every place.
+        for end in 60..=80 {
+            let x: Vec<f64> = (0..5000)
+                .map(|n| {
+                    let inside = n % 1000;
+                    if inside < end { (TAU * f64::from(inside) / 20.0).sin() * 100.0 } else { 0.0 }
+                })
+                .collect();
+            let bursts = find(&x, &crests(&x, 1.0, true), &RULE);
+            let off = bursts[2].on - f64::from(end);
+            // A sample, or what is too low to be seen.
+            assert!(off.abs() <= 2.0, "{end}: off by {off}");
         }
     }
 
@@ -224,7 +271,7 @@ mod tests {
             .collect();
         for threshold in [0.1, 0.5] {
             let rule = Rule { threshold, ..RULE };
-            let bursts = find(&crests(&x, 1.0, true), &rule);
+            let bursts = find(&x, &crests(&x, 1.0, true), &rule);
             assert_eq!(bursts.len(), 6);
             let wanted = -f64::ln(threshold) / 0.5 * 20.0;
             for burst in &bursts[1..] {
@@ -244,14 +291,14 @@ mod tests {
                 on * (-0.2 * inside).exp() * (TAU * inside).sin()
             })
             .collect();
-        let bursts = find(&crests(&x, 1.0, true), &RULE);
+        let bursts = find(&x, &crests(&x, 1.0, true), &RULE);
         assert!((bursts[2].on / 60.0 - 1.0).abs() < 0.02, "{:?}", bursts[2]);
     }
 
     #[test]
     fn a_steady_sine_has_no_bursts_beyond_its_start() {
         let x: Vec<f64> = (0..4000).map(|n| (TAU * f64::from(n) / 20.0).sin()).collect();
-        assert!(find(&crests(&x, 0.1, true), &RULE).len() <= 1);
-        assert!(find(&[], &RULE).is_empty());
+        assert!(find(&x, &crests(&x, 0.1, true), &RULE).len() <= 1);
+        assert!(find(&[], &[], &RULE).is_empty());
     }
 }

@@ -1,7 +1,8 @@
 //! The measures: key, unit, and the formula over [`IntervalStats`].
 
 use super::stats::{IntervalStats, Shape};
-use crate::units::{Estimate, Unit};
+use crate::estimate::Estimate;
+use crate::units::Unit;
 
 /// Computes one measure.
 ///

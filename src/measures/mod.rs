@@ -16,4 +16,4 @@ mod survey;
 
 pub use set::MeasureSet;
 pub use sliding::largest_1s;
-pub use survey::{Budget, SurveyInput, survey};
+pub use survey::{Budget, Neighbours, SurveyInput, Surveyed, survey};

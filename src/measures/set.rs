@@ -2,7 +2,7 @@
 
 use super::catalog::MEASURES;
 use super::stats::IntervalStats;
-use crate::units::Estimate;
+use crate::estimate::Estimate;
 use serde::ser::{Serialize, SerializeMap, Serializer};
 use std::collections::BTreeMap;
 
@@ -37,8 +37,8 @@ impl MeasureSet {
 
     /// The measure of this key.
     #[must_use]
-    pub fn get(&self, key: &str) -> Option<Estimate> {
-        self.values.iter().find(|(known, _)| *known == key).map(|(_, estimate)| *estimate)
+    pub fn get(&self, key: &str) -> Option<&Estimate> {
+        self.values.iter().find(|(known, _)| *known == key).map(|(_, estimate)| estimate)
     }
 
     /// Why the measure of this key can't be had.
@@ -48,8 +48,13 @@ impl MeasureSet {
     }
 
     /// All measures that could be had.
-    pub fn iter(&self) -> impl Iterator<Item = (&'static str, Estimate)> + '_ {
-        self.values.iter().copied()
+    pub fn iter(&self) -> impl Iterator<Item = (&'static str, &Estimate)> + '_ {
+        self.values.iter().map(|(key, estimate)| (*key, estimate))
+    }
+
+    /// The same, to add to them what is known of their uncertainty.
+    pub fn iter_mut(&mut self) -> impl Iterator<Item = (&'static str, &mut Estimate)> + '_ {
+        self.values.iter_mut().map(|(key, estimate)| (*key, estimate))
     }
 }
 

@@ -1,6 +1,6 @@
 //! What one pass over an interval leaves, and how two intervals are taken together.
 
-use crate::numeric::moments::PairMoments;
+use crate::numeric::moments::{PairMoments, mean};
 use crate::trace::Channels;
 
 /// How the power of an interval is had.
@@ -39,6 +39,8 @@ pub struct Peaks {
     pub positive: f64,
     /// Smallest value; below zero for any output.
     pub negative: f64,
+    /// Standard uncertainty that noise leaves either.
+    pub u: f64,
 }
 
 impl Peaks {
@@ -53,45 +55,80 @@ impl Peaks {
             (Some(a), Some(b)) => Some(Self {
                 positive: a.positive.max(b.positive),
                 negative: a.negative.min(b.negative),
+                u: a.u.max(b.u),
             }),
             (a, b) => a.or(b),
         }
     }
 }
 
-/// A mean over repetitions that merges: count, mean and sum of squared deviations.
+/// A mean over repetitions that merges: count, mean and sum of squared deviations, of the single
+/// values and of the means of batches of consecutive ones.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Repeated(PairMoments);
+pub struct Repeated {
+    single: PairMoments,
+    batches: PairMoments,
+}
+
+/// Consecutive values of one batch: what hangs together over fewer is averaged out inside it.
+const BATCH: usize = 8;
+/// Fewest batches that tell a spread.
+const LEAST_BATCHES: u64 = 4;
 
 impl Repeated {
-    /// Of single values.
+    /// Of single values that do not hang together.
     #[must_use]
     pub fn of(values: &[f64]) -> Self {
-        Self(PairMoments::of(values, &[]))
+        Self { single: PairMoments::of(values, &[]), batches: PairMoments::default() }
+    }
+
+    /// Of consecutive values, which may hang together.
+    #[must_use]
+    pub fn series(values: &[f64]) -> Self {
+        let means: Vec<f64> = values.chunks_exact(BATCH).filter_map(mean).collect();
+        Self { single: PairMoments::of(values, &[]), batches: PairMoments::of(&means, &[]) }
     }
 
     /// Takes in the repetitions of another.
     pub fn merge(&mut self, other: &Self) {
-        self.0.merge(&other.0);
+        self.single.merge(&other.single);
+        self.batches.merge(&other.batches);
     }
 
     /// Number of repetitions.
     #[must_use]
     pub fn count(&self) -> u64 {
-        self.0.n
+        self.single.n
     }
 
     /// Mean; `None` of nothing.
     #[must_use]
     pub fn mean(&self) -> Option<f64> {
-        (self.0.n > 0).then_some(self.0.mean_v)
+        (self.single.n > 0).then_some(self.single.mean_v)
     }
 
     /// Sample standard deviation; `None` below two.
     #[must_use]
     pub fn deviation(&self) -> Option<f64> {
-        (self.0.n > 1).then(|| (self.0.m2_v / (self.0.n - 1) as f64).max(0.0).sqrt())
+        deviation(&self.single)
     }
+
+    /// Standard uncertainty of the mean and its degrees of freedom; `None` below two.
+    ///
+    /// Consecutive repetitions are not independent, so that s/sqrt(n) can be far too small or too
+    /// large; the spread of the means of batches tells what averaging really does (method of batch
+    /// means, Schmeiser 1982, "Batch size effects in the analysis of simulation output", Operations
+    /// Research 30:556; from memory). With too few batches: s/sqrt(n) (JCGM 100, 4.2.3).
+    #[must_use]
+    pub fn error_of_mean(&self) -> Option<(f64, f64)> {
+        let of = if self.batches.n >= LEAST_BATCHES { &self.batches } else { &self.single };
+        let n = of.n as f64;
+        deviation(of).map(|deviation| (deviation / n.sqrt(), n - 1.0))
+    }
+}
+
+fn deviation(of: &PairMoments) -> Option<f64> {
+    (of.n > 1).then(|| (of.m2_v / (of.n - 1) as f64).max(0.0).sqrt())
 }
 
 /// Carrier of an interval.
@@ -192,6 +229,46 @@ pub struct Onset {
     pub boost: Repeated,
 }
 
+/// Spread of what is had from sums, over the phases or cycles of the interval.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Spread {
+    /// Mean power, W.
+    pub power: Repeated,
+    /// Mean square of the voltage, V^2.
+    pub square_v: Repeated,
+    /// Mean square of the current, A^2.
+    pub square_i: Repeated,
+    /// Largest |v|, V.
+    pub peak_v: Repeated,
+    /// Largest |i|, A.
+    pub peak_i: Repeated,
+    /// Peak over RMS of the voltage.
+    pub crest: Repeated,
+}
+
+impl Spread {
+    fn merge(&mut self, other: &Self) {
+        self.power.merge(&other.power);
+        self.square_v.merge(&other.square_v);
+        self.square_i.merge(&other.square_i);
+        self.peak_v.merge(&other.peak_v);
+        self.peak_i.merge(&other.peak_i);
+        self.crest.merge(&other.crest);
+    }
+}
+
+/// What the places of the edges leave open, as sums of variances over the interval's phases.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct EdgeDoubt {
+    /// Of the lengths by edges that are told to a part of a cycle, s^2.
+    pub time_square: f64,
+    /// Of the lengths by the silence after a last burst, s^2: rectangular, and of one sign.
+    pub silence_square: f64,
+    /// Of the energies, J^2 (or of the squares of the leading channel times s where the power is
+    /// not known).
+    pub energy_square: f64,
+}
+
 /// Everything the measures of an interval are computed from.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct IntervalStats {
@@ -219,6 +296,10 @@ pub struct IntervalStats {
     pub onset: Onset,
     /// Largest mean power over 1 s, W.
     pub largest_1s_w: Option<f64>,
+    /// Spread over phases or cycles.
+    pub spread: Spread,
+    /// What the edges leave open.
+    pub edges: EdgeDoubt,
 }
 
 impl IntervalStats {
@@ -238,6 +319,8 @@ impl IntervalStats {
             shape: Shape::None,
             onset: Onset::default(),
             largest_1s_w: None,
+            spread: Spread::default(),
+            edges: EdgeDoubt::default(),
         }
     }
 
@@ -265,9 +348,41 @@ impl IntervalStats {
         };
         self.onset.rise_s.merge(&other.onset.rise_s);
         self.onset.boost.merge(&other.onset.boost);
+        self.spread.merge(&other.spread);
+        self.edges.time_square += other.edges.time_square;
+        self.edges.silence_square += other.edges.silence_square;
+        self.edges.energy_square += other.edges.energy_square;
         self.largest_1s_w = match (self.largest_1s_w, other.largest_1s_w) {
             (Some(a), Some(b)) => Some(a.max(b)),
             (a, b) => a.or(b),
+        };
+    }
+
+    /// What energy is told by: the mean power, or where that is not known the mean square of the
+    /// leading channel.
+    #[must_use]
+    pub fn strength(&self) -> f64 {
+        let square = if self.channels.voltage {
+            self.moments.mean_square_v()
+        } else {
+            self.moments.mean_square_i()
+        };
+        self.power_by.power(&self.moments).ok().or(square).unwrap_or(0.0)
+    }
+
+    /// Takes the interval as one repetition, however many were merged into it.
+    pub fn close(&mut self) {
+        let one = |value: Option<f64>| value.map_or_else(Repeated::default, |v| Repeated::of(&[v]));
+        let square_v = self.moments.mean_square_v().filter(|_| self.channels.voltage);
+        let peak_v = self.peaks_v.map(|peaks| peaks.largest());
+        let crest = square_v.filter(|square| *square > 0.0).and_then(|s| Some(peak_v? / s.sqrt()));
+        self.spread = Spread {
+            power: one(self.power_by.power(&self.moments).ok()),
+            square_v: one(square_v),
+            square_i: one(self.moments.mean_square_i().filter(|_| self.channels.current)),
+            peak_v: one(peak_v),
+            peak_i: one(self.peaks_i.map(|peaks| peaks.largest())),
+            crest: one(crest),
         };
     }
 

@@ -5,10 +5,12 @@ use super::carrier;
 use super::onset::onset;
 use super::sliding::largest_1s;
 use super::stats::{Bursts, Carrier, IntervalStats, Peaks, PowerBy, Repeated, Shape};
-use crate::numeric::crest::{HALO, crests, unbiased_maximum};
+use crate::numeric::crest::{HALO, crests, expected_maximum, unbiased_maximum};
 use crate::numeric::moments::{PairMoments, largest_absolute};
 use crate::numeric::spectrum::{Fourier, LONGEST};
-use crate::trace::{Block, Cell, Channels, Overview, Phase, ReadFailure, Samples, carrier_line};
+use crate::trace::{
+    Block, Cell, Channels, Kind, Overview, Phase, ReadFailure, Samples, carrier_line,
+};
 use std::collections::BTreeSet;
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -51,15 +53,66 @@ pub struct SurveyInput<'a> {
     pub budget: Budget,
 }
 
-/// Statistics of one phase. `after_rest`: it begins inside the record, after a rest.
+/// Kinds of the phases before and after.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Neighbours {
+    /// Before; `None` at the start of the record.
+    pub before: Option<Kind>,
+    /// After; `None` at its end.
+    pub after: Option<Kind>,
+}
+
+/// Statistics of one phase, and the extremes right beside its borders with other output.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Surveyed {
+    /// The statistics; their peaks are those away from such borders.
+    pub stats: IntervalStats,
+    /// Highest crests beside the border before and after: voltage up and down, current up and down.
+    pub beside: [Option<[f64; 4]>; 2],
+}
+
+/// Time beside a border with other output in which a crest may belong to either, s: a burst period.
+const UNCERTAIN_S: f64 = 125e-6;
+
+impl Surveyed {
+    /// Gives both phases of a border the crests beside it that are higher than either has elsewhere:
+    /// lower ones may be those of the other phase.
+    pub fn settle(before: &mut Self, after: &mut Self) {
+        const CLEARLY: f64 = 1.02;
+        let four = |stats: &IntervalStats| {
+            let of = |peaks: Option<Peaks>| peaks.map_or([0.0; 2], |p| [p.positive, -p.negative]);
+            let (v, i) = (of(stats.peaks_v), of(stats.peaks_i));
+            [v[0], v[1], i[0], i[1]]
+        };
+        let (a, b) = (four(&before.stats), four(&after.stats));
+        for (one, beside) in [(&mut *before, 1), (&mut *after, 0)] {
+            let Some(beside) = one.beside[beside] else { continue };
+            let raised = |k: usize, own: f64| {
+                if beside[k] > CLEARLY * a[k].max(b[k]) { beside[k].max(own) } else { own }
+            };
+            let lift = |peaks: Option<Peaks>, k: usize| {
+                peaks.map(|p| Peaks {
+                    positive: raised(k, p.positive),
+                    negative: -raised(k + 1, -p.negative),
+                    u: p.u,
+                })
+            };
+            one.stats.peaks_v = lift(one.stats.peaks_v, 0);
+            one.stats.peaks_i = lift(one.stats.peaks_i, 2);
+            one.stats.close();
+        }
+    }
+}
+
+/// Statistics of one phase.
 ///
 /// # Errors
 /// Where samples can't be read again.
 pub fn survey(
     input: &SurveyInput<'_>,
     phase: &Phase,
-    after_rest: bool,
-) -> Result<IntervalStats, ReadFailure> {
+    neighbours: Neighbours,
+) -> Result<Surveyed, ReadFailure> {
     let range = phase.start..phase.end;
     let rate = input.samples.rate();
     let mut stats = IntervalStats::empty(input.channels, input.power_by, 1.0 / rate.hertz());
@@ -73,20 +126,28 @@ pub fn survey(
         stats.largest_1s_w = largest_1s(cells, input.power_by, stats.interval_s);
     }
     if !phase.kind.powered() {
-        return Ok(stats);
+        stats.close();
+        return Ok(Surveyed { stats, beside: [None; 2] });
     }
     let mut close = CloseLook::new(input, range.clone());
     close.run()?;
-    (stats.peaks_v, stats.peaks_i) = close.peaks()?;
+    // Crests beside a border with other output may be those of the neighbour.
+    let margin = (rate.count(UNCERTAIN_S, 1) as u64).min(phase.len() / 8);
+    let powered = |kind: Option<Kind>| kind.is_some_and(Kind::powered);
+    let start = range.start + if powered(neighbours.before) { margin } else { 0 };
+    let end = range.end - if powered(neighbours.after) { margin } else { 0 };
+    (stats.peaks_v, stats.peaks_i) = close.peaks(&(start..end))?;
+    let beside = [close.beside(&(range.start..start))?, close.beside(&(end..range.end))?];
     stats.shape = close.shape();
     stats.carrier = Some(close.carrier);
-    if after_rest && stats.invalid.0 == 0 {
+    if neighbours.before == Some(Kind::Rest) && stats.invalid.0 == 0 {
         let steady = stats.shape == Shape::Continuous;
         let cycle = close.cycle;
         let voltage = input.channels.voltage;
         stats.onset = onset(input.overview, input.samples, &range, cycle, steady, voltage)?;
     }
-    Ok(stats)
+    stats.close();
+    Ok(Surveyed { stats, beside })
 }
 
 /// Moments of a range: whole cells, and the samples at its ends that no whole cell covers.
@@ -203,7 +264,10 @@ impl<'a> CloseLook<'a> {
         // The strongest line of bursts stands on a multiple of their rate, not on the carrier:
         // fit inside a few bursts.
         let floor = self.floor(&block);
-        let found = bursts::find(&crests(block.leading(), floor, true), &self.rule(floor));
+        let found = {
+            let leading = block.leading();
+            bursts::find(leading, &crests(leading, floor, true), &self.rule(floor))
+        };
         let mut carrier = Carrier::default();
         for burst in found.iter().take(16) {
             self.fit(&mut carrier, &block, burst);
@@ -216,14 +280,20 @@ impl<'a> CloseLook<'a> {
 
     /// Height under which crests of the leading channel may be noise.
     fn floor(&self, block: &Block) -> f64 {
-        let sigma = if block.v.is_empty() { self.input.sigma.1 } else { self.input.sigma.0 };
+        let sigma = self.sigma();
         let top = largest_absolute(block.leading());
         // Crests of noise alone rarely pass four and a half of its standard deviations.
         (0.02 * top).max(4.5 * sigma)
     }
 
+    /// Noise of the leading channel.
+    fn sigma(&self) -> f64 {
+        if self.input.channels.voltage { self.input.sigma.0 } else { self.input.sigma.1 }
+    }
+
     fn rule(&self, floor: f64) -> Rule {
-        Rule { cycle: self.cycle, threshold: self.input.duty_threshold, floor }
+        let threshold = self.input.duty_threshold;
+        Rule { cycle: self.cycle, threshold, floor, sigma: self.sigma() }
     }
 
     fn steady_carrier(&mut self) -> Result<(), ReadFailure> {
@@ -275,7 +345,7 @@ impl<'a> CloseLook<'a> {
         if self.cycle < 2.0 {
             return Ok(part.end);
         }
-        let found = bursts::find(&leading, &self.rule(floor));
+        let found = bursts::find(block.leading(), &leading, &self.rule(floor));
         // At the start of the record the first burst may have begun before it.
         let first_is_whole = part.start == self.range.start && part.start > 0;
         let last_is_whole = part.end == self.range.end;
@@ -336,13 +406,13 @@ impl<'a> CloseLook<'a> {
             (&mut self.bursts.energy_j, energy),
             (&mut self.bursts.decay_s, decay),
         ] {
-            slot.merge(&Repeated::of(&values));
+            slot.merge(&Repeated::series(&values));
         }
     }
 
     fn fit(&self, carrier: &mut Carrier, block: &Block, burst: &bursts::Burst) {
         let from = (burst.start + 0.05 * self.cycle).max(0.0).ceil();
-        let to = (burst.last_crest + 0.2 * self.cycle).floor();
+        let to = burst.whole_until.floor();
         if to <= from {
             return;
         }
@@ -391,14 +461,32 @@ impl<'a> CloseLook<'a> {
         if self.cycle < 2.0 || cycles < 10.0 || gap { Shape::Unclear } else { Shape::Continuous }
     }
 
-    /// Peaks of voltage and current, from the highest cells, corrected by the crest heights.
-    fn peaks(&self) -> Result<(Option<Peaks>, Option<Peaks>), ReadFailure> {
+    /// Highest crests of a short stretch, less what noise may have added; `None` of nothing.
+    fn beside(&self, range: &Range<u64>) -> Result<Option<[f64; 4]>, ReadFailure> {
+        if range.is_empty() {
+            return Ok(None);
+        }
+        let most = expected_maximum((range.end - range.start) as f64) + 1.5;
+        let (v, i) = self.input.sigma;
+        let highest = self.highest(range)?;
+        Ok(Some([0, 1, 2, 3].map(|k| highest[k] - most * if k < 2 { v } else { i })))
+    }
+
+    /// Peaks of voltage and current inside `inner`, from the highest cells, corrected by the crest
+    /// heights.
+    fn peaks(
+        &self,
+        inner: &Range<u64>,
+    ) -> Result<(Option<Peaks>, Option<Peaks>), ReadFailure> {
         let length = (self.range.end - self.range.start).max(1) as f64;
         let every = (length / self.seen.max(1) as f64).max(1.0);
-        let highest = self.highest()?;
+        let highest = self.highest(inner)?;
         let side = |present: bool, sigma: f64, first: usize| {
-            let peak = |k: usize| unbiased_maximum(highest[k], &self.heights[k], every, sigma);
-            present.then(|| Peaks { positive: peak(first), negative: -peak(first + 1) })
+            let peak = |k: usize| unbiased_maximum(highest[k], &self.heights[k], every, sigma, self.cycle);
+            present.then(|| {
+                let (up, down) = (peak(first), peak(first + 1));
+                Peaks { positive: up.value, negative: -down.value, u: up.u.max(down.u) }
+            })
         };
         let channels = self.input.channels;
         Ok((
@@ -409,8 +497,8 @@ impl<'a> CloseLook<'a> {
 
     /// Highest crests, interpolated, among the cells with the highest samples: voltage up and
     /// down, current up and down.
-    fn highest(&self) -> Result<[f64; 4], ReadFailure> {
-        let (before, cells, after) = self.input.overview.inside(&self.range);
+    fn highest(&self, range: &Range<u64>) -> Result<[f64; 4], ReadFailure> {
+        let (before, cells, after) = self.input.overview.inside(range);
         let heights = |cell: &Cell| [cell.v[1], -cell.v[0], cell.i[1], -cell.i[0]];
         // The four lists have most cells in common; each is read once.
         let mut chosen = BTreeSet::new();

@@ -1,5 +1,6 @@
 //! Crests: the largest |x| of each half-wave, interpolated between the samples.
 
+use super::order::{median, quantile};
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Samples needed on each side of a crest for the interpolation.
@@ -41,6 +42,19 @@ pub fn between(x: &[f64], k: usize, fraction: f64) -> f64 {
     top / bottom
 }
 
+/// Largest relative error of [`between`] on a sine of so many samples per cycle: half-way between
+/// two samples, where the eight weights are (-5, 49, -245, 1225, 1225, -245, 49, -5) / 2048.
+#[must_use]
+pub fn interpolation_error(per_cycle: f64) -> f64 {
+    if per_cycle.is_nan() || per_cycle <= 2.0 {
+        return 1.0;
+    }
+    let half = std::f64::consts::PI / per_cycle;
+    let terms = [(1225.0, 1.0), (-245.0, 3.0), (49.0, 5.0), (-5.0, 7.0)];
+    let gain: f64 = terms.iter().map(|(weight, odd)| weight * (odd * half).cos()).sum();
+    (1.0 - gain / 1024.0).abs()
+}
+
 /// The interpolated extreme next to the sample extreme at `k`; `sign` is +1 for a top, -1 for a
 /// bottom.
 #[must_use]
@@ -52,6 +66,9 @@ pub fn refine(x: &[f64], k: usize, sign: f64) -> Crest {
     let Some(first) = vertex(sign * x[k - 1], sign * x[k], sign * x[k + 1]) else {
         return sample;
     };
+    if !smooth(x, k) {
+        return sample;
+    }
     let value_at = |place: f64| {
         let floor = place.floor();
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
@@ -69,6 +86,21 @@ pub fn refine(x: &[f64], k: usize, sign: f64) -> Crest {
     if best > sign * x[k] { Crest { at: place, value: sign * best } } else { sample }
 }
 
+/// Whether the wave goes on about `k` as a sine does: no second difference stands far out of the
+/// five about it. Where a gate cuts the wave off, an interpolator would overshoot.
+fn smooth(x: &[f64], k: usize) -> bool {
+    if k < 3 || k + 3 >= x.len() {
+        return true;
+    }
+    let mut bends = [0.0; 5];
+    for (slot, at) in bends.iter_mut().zip(k - 2..=k + 2) {
+        *slot = (2.0 * x[at] - x[at - 1] - x[at + 1]).abs();
+    }
+    bends.sort_unstable_by(f64::total_cmp);
+    // Steps of a converter bend the wave by a part of a percent.
+    bends[4] <= 2.2 * bends[2] + 0.03 * x[k].abs()
+}
+
 /// Place (-1..1 around the middle) of the top of the parabola through three equidistant values.
 fn vertex(left: f64, middle: f64, right: f64) -> Option<f64> {
     let curvature = left - 2.0 * middle + right;
@@ -83,13 +115,17 @@ fn vertex(left: f64, middle: f64, right: f64) -> Option<f64> {
 pub fn crests(x: &[f64], floor: f64, interpolate: bool) -> Vec<Crest> {
     let mut found = Vec::new();
     let mut best: Option<usize> = None;
+    let silence = 0.25 * floor;
     let mut positive = x.first().is_some_and(|first| *first >= 0.0);
     for (k, value) in x.iter().enumerate() {
         if (*value >= 0.0) != positive {
             take(x, best.take(), floor, interpolate, &mut found);
             positive = !positive;
         }
-        if best.is_none_or(|b| value.abs() > x[b].abs()) {
+        if value.abs() < silence {
+            // A half-wave that a gate cuts off ends here, whatever its sign.
+            take(x, best.take(), floor, interpolate, &mut found);
+        } else if best.is_none_or(|b| value.abs() > x[b].abs()) {
             best = Some(k);
         }
     }
@@ -118,30 +154,87 @@ pub fn expected_maximum(n: f64) -> f64 {
     Normal::standard().inverse_cdf(p).max(0.0)
 }
 
+/// How many independent values noise of deviation `sigma` chooses from at a crest of height
+/// `height`, in a carrier of `per_cycle` samples: those that stand within the noise of the top.
+#[must_use]
+pub fn chosen_from(height: f64, sigma: f64, per_cycle: f64) -> f64 {
+    // A (1 - cos(2 pi j / n)) < sigma for |j| < n / (2 pi) sqrt(2 sigma / A).
+    let share = (2.0 * sigma / height.max(sigma)).sqrt();
+    (per_cycle / std::f64::consts::PI * share).max(1.0)
+}
+
+/// A largest crest and the standard uncertainty that noise leaves it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Maximum {
+    /// The crest.
+    pub value: f64,
+    /// Standard uncertainty.
+    pub u: f64,
+}
+
+/// Share of the noise that is left of a height told by the median of many: measured on synthetic
+/// captures (docs/accuracy.md).
+const LEFT_OF_MEDIAN: f64 = 0.12;
+
 /// The largest true crest, from noisy crest heights.
 ///
 /// `highest` is the largest height seen anywhere; `heights` is a sample of all heights, one in
-/// `every`; `sigma` is the standard deviation of the noise. The maximum of m crests of one true
-/// height exceeds it by [`expected_maximum`]`(m) * sigma`, and half of those m lie above it: the
-/// two statements together give the estimate, found by iteration from below: from above, a single
-/// outlier would look like a cluster of its own. Crests that are truly lower count only as far as
-/// they reach above the estimate.
+/// `every`; `sigma` is the standard deviation of the noise; `per_cycle` the samples of a carrier
+/// cycle (0 where it is not known).
+///
+/// Where all heights are alike but for the noise, their median less what noise adds to each is the
+/// answer. Else: the maximum of m crests of one true height exceeds it by
+/// [`expected_maximum`]`(m) * sigma`, and half of those m lie above it: the two statements together
+/// give the estimate, found by iteration from below: from above, a single outlier would look like a
+/// cluster of its own. Crests that are truly lower count only as far as they reach above it.
 #[must_use]
-pub fn unbiased_maximum(highest: f64, heights: &[f32], every: f64, sigma: f64) -> f64 {
+pub fn unbiased_maximum(
+    highest: f64,
+    heights: &[f32],
+    every: f64,
+    sigma: f64,
+    per_cycle: f64,
+) -> Maximum {
     if sigma <= 0.0 {
-        return highest;
+        return Maximum { value: highest, u: 0.0 };
     }
-    let mut estimate = highest - sigma * expected_maximum(heights.len() as f64 * every);
+    let near = chosen_from(highest, sigma, per_cycle);
+    let all = heights.len() as f64 * every * near;
+    if let Some(steady) = steady_height(heights, sigma)
+        && highest - steady < sigma * (expected_maximum(all) + 2.5)
+    {
+        let value = (steady - sigma * expected_maximum(near)).clamp(0.0, highest);
+        return Maximum { value, u: LEFT_OF_MEDIAN * sigma };
+    }
+    let every = every * near;
+    let mut estimate = highest - sigma * expected_maximum(all);
+    let mut chosen = all;
     for _ in 0..30 {
         let above = heights.iter().filter(|h| f64::from(**h) >= estimate).count().max(1) as f64;
-        let next = highest - sigma * expected_maximum(2.0 * above * every);
+        chosen = 2.0 * above * every;
+        let next = highest - sigma * expected_maximum(chosen);
         if (next - estimate).abs() <= 1e-9 * highest {
             break;
         }
         // Half steps: the count jumps, and a full step can swing between two values.
         estimate = 0.5 * (estimate + next);
     }
-    estimate.clamp(0.0, highest)
+    // The largest of m normal values spreads by pi / sqrt(6) / sqrt(2 ln m) (extreme value theory);
+    // what is taken off for it is known to a tenth.
+    let spread = std::f64::consts::PI / 6_f64.sqrt() / (2.0 * chosen.max(3.0).ln()).sqrt();
+    let u = sigma * spread.hypot(0.1 * expected_maximum(chosen));
+    Maximum { value: estimate.clamp(0.0, highest), u }
+}
+
+/// Median of the heights, where they spread no more than noise makes them.
+fn steady_height(heights: &[f32], sigma: f64) -> Option<f64> {
+    if heights.len() < 20 {
+        return None;
+    }
+    let mut sorted: Vec<f64> = heights.iter().map(|h| f64::from(*h)).collect();
+    let low = quantile(&mut sorted, 0.16)?;
+    let middle = median(&mut sorted)?;
+    (middle - low <= 1.3 * sigma).then_some(middle)
 }
 
 #[cfg(test)]
@@ -160,6 +253,18 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn interpolation_errs_as_its_weights_say() {
+        for per_cycle in [5.0, 8.0, 12.0, 20.0] {
+            // A cosine whose crest lies half-way between two samples.
+            let x: Vec<f64> =
+                (0..8).map(|n| (TAU * (f64::from(n) - 3.5) / per_cycle).cos()).collect();
+            let seen = 1.0 - between(&x, 3, 0.5);
+            assert!((seen.abs() - interpolation_error(per_cycle)).abs() < 1e-12, "{per_cycle}");
+        }
+        assert!(interpolation_error(12.0) < 2e-5);
     }
 
     #[test]
@@ -188,8 +293,8 @@ mod tests {
             .map(|k| (100.0 + 2.0 * normal.inverse_cdf((f64::from(k) + 0.5) / 2000.0)) as f32)
             .collect();
         let highest = f64::from(heights[1999]);
-        let estimate = unbiased_maximum(highest, &heights, 1.0, 2.0);
+        let estimate = unbiased_maximum(highest, &heights, 1.0, 2.0, 0.0).value;
         assert!((estimate - 100.0).abs() < 0.3, "{estimate}");
-        assert_eq!(unbiased_maximum(highest, &heights, 1.0, 0.0), highest);
+        assert_eq!(unbiased_maximum(highest, &heights, 1.0, 0.0, 0.0).value, highest);
     }
 }

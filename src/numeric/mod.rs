@@ -8,3 +8,4 @@ pub mod order;
 pub mod quantum;
 pub mod sinefit;
 pub mod spectrum;
+pub mod student;

@@ -228,7 +228,8 @@ fn sheet(
             delay_s: old.delay_s,
             probe_factor: None,
             clip_at: old.clip_at.map(|level| (level - side.zero).abs() * factor.abs()),
-            relative_standard_uncertainty: old.relative_standard_uncertainty,
+            resolution: old.resolution.map(|step| step * factor.abs()),
+            ..old.clone()
         })
     };
     let voltage = channel(&sides[0], &capture.channel_sheet(true), "voltage");

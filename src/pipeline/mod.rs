@@ -1,7 +1,10 @@
 //! The one place that joins the stages: a capture and settings go in, a measurement comes out.
 
+mod assemble;
 mod capture;
 mod convert;
+mod delay;
+mod doubt;
 mod flags;
 mod index;
 mod names;
@@ -12,20 +15,19 @@ mod select;
 
 pub use capture::{Capture, CaptureError, resolve};
 pub use convert::{Converted, convert};
+pub use delay::{DelayRefusal, estimate_delay};
 pub use reading::{Reading, open_reader};
 pub use record::Record;
 
 use crate::ingest::{IngestError, Limits};
 use crate::keyfile::KeyfileError;
-use crate::measures::stats::{IntervalStats, PowerBy};
-use crate::measures::{Budget, MeasureSet, SurveyInput, largest_1s, survey};
-use crate::result::{
-    CaptureFacts, ChannelPlan, CycleResult, CyclesResult, KindResult, Kinds, Measurement,
-    PhaseResult, Plan, Program,
-};
-use crate::segment::{self, Segmentation, Thresholds, cycles};
+use crate::measures::stats::IntervalStats;
+use crate::measures::{Budget, Neighbours, SurveyInput, Surveyed, survey};
+use crate::result::Measurement;
+use crate::segment::{self, Thresholds};
 use crate::trace::{Kind, Phase, ReadFailure, check_tiling};
-use crate::units::Estimate;
+use crate::uncertainty::Wish;
+use assemble::{Parts, assemble};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// What a user may choose.
@@ -45,6 +47,8 @@ pub struct Settings {
     pub limits: Limits,
     /// Sequence by which phases are named; empty: by the waveform alone.
     pub expected_sequence: Vec<Kind>,
+    /// What is wanted beside the uncertainty itself.
+    pub wish: Wish,
 }
 
 impl Default for Settings {
@@ -57,6 +61,7 @@ impl Default for Settings {
             hash: false,
             limits: Limits::default(),
             expected_sequence: Vec::new(),
+            wish: Wish::default(),
         }
     }
 }
@@ -97,6 +102,9 @@ pub enum PipelineError {
     /// Sheet and data do not go together.
     #[error(transparent)]
     Capture(#[from] CaptureError),
+    /// The sheet's correlations can't hold together.
+    #[error(transparent)]
+    Correlation(#[from] crate::uncertainty::correlation::CorrelationError),
     /// Data that could be read once can't be read again.
     #[error(transparent)]
     Reread(#[from] ReadFailure),
@@ -171,13 +179,27 @@ pub fn measure_record(
     names::apply(&mut phases, &settings.expected_sequence);
     check_tiling(&phases, record.overview().samples()).map_err(PipelineError::Tiling)?;
     let noise = record.noise(&phases, segmentation.quiet.sigma)?;
-    let stats = survey_all(&record, settings, &phases, noise, observer)?;
+    let mut stats = survey_all(&record, settings, &phases, noise, observer)?;
     let quality = quality::look(reading, k, &mut record, &phases)?;
-    let mut measurement =
-        assemble(capture, settings, &record, &segmentation, &phases, &stats, noise, offsets);
+    let borders = doubt::borders(&stats, record.samples().rate());
+    doubt::settle_edges(&mut stats, &borders);
+    let threshold = settings.duty_threshold;
+    let scene =
+        doubt::scene(capture, &record, &phases, noise, quality.step, &offsets, threshold)?;
+    let parts = Parts {
+        settings,
+        record: &record,
+        segmentation: &segmentation,
+        phases: &phases,
+        stats: &stats,
+        borders: &borders,
+        scene: &scene,
+        offsets,
+    };
+    let mut measurement = assemble(capture, &parts);
     measurement.capture.describe(reading, k, &record);
     measurement.flags = flags::find(&measurement, &record, &phases, &stats, noise)?;
-    measurement.flags.extend(quality);
+    measurement.flags.extend(quality.flags);
     Ok(Run { measurement, phases, record })
 }
 
@@ -206,11 +228,13 @@ fn survey_all(
             if k >= phases.len() || observer.stop() {
                 return done;
             }
-            let after_rest = k > 0 && phases[k - 1].kind == Kind::Rest;
-            done.push((k, survey(&input, &phases[k], after_rest)));
+            let kind = |k: usize| phases.get(k).map(|phase| phase.kind);
+            let neighbours =
+                Neighbours { before: k.checked_sub(1).and_then(kind), after: kind(k + 1) };
+            done.push((k, survey(&input, &phases[k], neighbours)));
         }
     };
-    let mut found: Vec<(usize, Result<IntervalStats, ReadFailure>)> = std::thread::scope(|scope| {
+    let mut found: Vec<(usize, Result<Surveyed, ReadFailure>)> = std::thread::scope(|scope| {
         let workers: Vec<_> = (0..settings.threads.clamp(1, phases.len().max(1)))
             .map(|_| scope.spawn(work))
             .collect();
@@ -220,178 +244,13 @@ fn survey_all(
         return Err(PipelineError::Interrupted);
     }
     found.sort_by_key(|(k, _)| *k);
-    found.into_iter().map(|(_, stats)| stats.map_err(PipelineError::from)).collect()
-}
-
-#[allow(clippy::too_many_arguments)]
-fn assemble(
-    capture: &Capture,
-    settings: &Settings,
-    record: &Record,
-    segmentation: &Segmentation,
-    phases: &[Phase],
-    stats: &[IntervalStats],
-    noise: (f64, f64),
-    offsets: record::Offsets,
-) -> Measurement {
-    let rate = record.samples().rate();
-    let samples = record.overview().samples();
-    let interval = 1.0 / rate.hertz();
-    let empty = || IntervalStats::empty(record.channels(), record.power_by(), interval);
-    let seconds = |sample: u64| rate.seconds(sample as f64);
-
-    let mut whole = empty();
-    for one in stats {
-        whole.merge(one);
-    }
-    whole.duration_s = crate::measures::stats::Repeated::of(&[seconds(samples)]);
-    whole.largest_1s_w = (whole.invalid.0 == 0)
-        .then(|| largest_1s(record.overview().cells(), record.power_by(), interval))
-        .flatten();
-
-    let cycles = cycles::find(phases);
-    let mut kinds = Kinds::default();
-    for kind in Kind::ALL {
-        let members: Vec<usize> = (0..phases.len()).filter(|k| phases[*k].kind == kind).collect();
-        if members.is_empty() {
-            continue;
+    let mut found =
+        found.into_iter().map(|(_, one)| one).collect::<Result<Vec<Surveyed>, ReadFailure>>()?;
+    for k in 1..found.len() {
+        let (before, after) = found.split_at_mut(k);
+        if let (Some(before), Some(after)) = (before.last_mut(), after.first_mut()) {
+            Surveyed::settle(before, after);
         }
-        let mut all = empty();
-        for k in &members {
-            all.merge(&stats[*k]);
-        }
-        // Phases cut off by the record say nothing about how long a phase lasts.
-        let inner = |k: &&usize| **k > 0 && **k + 1 < phases.len();
-        let lengths: Vec<f64> =
-            members.iter().filter(inner).map(|k| seconds(phases[*k].len())).collect();
-        if !lengths.is_empty() {
-            all.duration_s = crate::measures::stats::Repeated::of(&lengths);
-        }
-        let mut measures = MeasureSet::of(&all);
-        measures.put("phase_share", phase_share(kind, phases, &cycles));
-        kinds.0.push(KindResult { kind, count: members.len(), measures });
     }
-
-    let results = (0..phases.len())
-        .map(|k| {
-            let phase = &phases[k];
-            PhaseResult {
-                kind: phase.kind,
-                measured_kind: (phase.kind != phase.measured_kind).then_some(phase.measured_kind),
-                start_s: seconds(phase.start),
-                end_s: seconds(phase.end),
-                cut_off: k == 0 || k + 1 == phases.len(),
-                decided_by: segmentation.evidence.get(k).copied().flatten(),
-                invalid_share: Some(stats[k].invalid_share()).filter(|share| *share > 0.0),
-                measures: MeasureSet::of(&stats[k]),
-            }
-        })
-        .collect();
-
-    let channel_plan = |voltage: bool, offset: (f64, &'static str), noise: f64| {
-        record.channel(voltage).map(|(channel, scale, delay_s)| ChannelPlan {
-            channel,
-            scale,
-            offset: offset.0,
-            offset_from: offset.1,
-            delay_s,
-            noise,
-        })
-    };
-    let sheet = &capture.sheet;
-    Measurement {
-        schema: "crestbook/measurement/1",
-        program: Program { version: env!("CARGO_PKG_VERSION") },
-        capture: CaptureFacts {
-            file: capture.data.display().to_string(),
-            sha256: record.sha256(),
-            samples,
-            sample_rate_hz: rate.hertz(),
-            duration_s: seconds(samples),
-            load_ohm: capture.load_ohm(),
-            files: Vec::new(),
-            record: None,
-            first_stamp_s: record.first_stamp_s(),
-            load_kind: capture.load_kind().map_or("unknown", |kind| kind.name()),
-            power_by: match record.power_by() {
-                PowerBy::Product => "mean(v*i)",
-                PowerBy::Voltage(_) => "Vrms^2/R with the nominal load: no current channel",
-                PowerBy::Current(_) => "Irms^2*R with the nominal load: no voltage channel",
-                PowerBy::Unknown(reason) => reason,
-            },
-            subject: sheet.subject.clone(),
-            bench: sheet.bench.clone(),
-            instrument: sheet.instrument.clone(),
-        },
-        settings: Plan {
-            duty_threshold: settings.duty_threshold,
-            thresholds: settings.thresholds,
-            budget: settings.budget,
-            voltage: channel_plan(true, offsets.voltage, noise.0),
-            current: channel_plan(false, offsets.current, noise.1),
-            expected_sequence: (!settings.expected_sequence.is_empty())
-                .then(|| settings.expected_sequence.clone()),
-        },
-        whole: MeasureSet::of(&whole),
-        kinds,
-        phases: results,
-        cycles: cycles_result(&cycles, phases, stats, &empty, &seconds),
-        flags: Vec::new(),
-        receipt: record.receipt().clone(),
-    }
-}
-
-fn phase_share(kind: Kind, phases: &[Phase], cycles: &cycles::Cycles) -> Result<Estimate, String> {
-    let all: u64 = cycles.whole.iter().flat_map(|c| &phases[c.clone()]).map(Phase::len).sum();
-    let own: u64 = cycles
-        .whole
-        .iter()
-        .flat_map(|c| &phases[c.clone()])
-        .filter(|phase| phase.kind == kind)
-        .map(Phase::len)
-        .sum();
-    if all == 0 {
-        return Err("no whole cycle was found".into());
-    }
-    Estimate::new(own as f64 / all as f64).ok_or_else(|| "no whole cycle was found".into())
-}
-
-fn cycles_result(
-    cycles: &cycles::Cycles,
-    phases: &[Phase],
-    stats: &[IntervalStats],
-    empty: &dyn Fn() -> IntervalStats,
-    seconds: &dyn Fn(u64) -> f64,
-) -> CyclesResult {
-    let mut all = empty();
-    let mut lengths = Vec::new();
-    let each: Vec<CycleResult> = cycles
-        .whole
-        .iter()
-        .map(|range| {
-            let mut one = empty();
-            for k in range.clone() {
-                one.merge(&stats[k]);
-            }
-            let (start, end) = (phases[range.start].start, phases[range.end - 1].end);
-            let length = seconds(end - start);
-            lengths.push(length);
-            one.duration_s = crate::measures::stats::Repeated::of(&[length]);
-            all.merge(&one);
-            CycleResult {
-                start_s: seconds(start),
-                end_s: seconds(end),
-                measures: MeasureSet::of(&one),
-            }
-        })
-        .collect();
-    let lengths = crate::measures::stats::Repeated::of(&lengths);
-    let mean = lengths.mean().and_then(Estimate::new);
-    CyclesResult {
-        count: cycles.whole.len(),
-        period_s: mean.map(|mean| mean.with_deviation(lengths.deviation())),
-        sequence: cycles.sequence.clone(),
-        measures: (!each.is_empty()).then(|| MeasureSet::of(&all)),
-        each,
-    }
+    Ok(found.into_iter().map(|one| one.stats).collect())
 }

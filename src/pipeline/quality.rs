@@ -17,13 +17,22 @@ const LOOK: u64 = 1 << 14;
 /// to a tenth of a percent.
 const FEW_CODES: f64 = 50.0;
 
-/// Looks at record `k`; adds to its receipt and gives the flags.
+/// What was really sampled.
+#[derive(Debug, Default)]
+pub struct Quality {
+    /// Doubts.
+    pub flags: Vec<Flag>,
+    /// Step of the converter of voltage and current, V and A; 0 where there is none.
+    pub step: (f64, f64),
+}
+
+/// Looks at record `k`; adds to its receipt and gives the flags and steps.
 pub fn look(
     reading: &Reading,
     k: usize,
     record: &mut Record,
     phases: &[Phase],
-) -> Result<Vec<Flag>, PipelineError> {
+) -> Result<Quality, PipelineError> {
     let mut flags: Vec<Flag> = record
         .receipt()
         .doubts
@@ -52,19 +61,20 @@ pub fn look(
         .iter()
         .filter(|phase| phase.kind.powered())
         .max_by(|a, b| power(a).total_cmp(&power(b)));
-    let Some(phase) = strongest else { return Ok(flags) };
+    let Some(phase) = strongest else { return Ok(Quality { flags, step: (0.0, 0.0) }) };
     let clean = record.samples().gaps().longest_valid(&(phase.start..phase.end));
     let length = (clean.end - clean.start).min(LOOK);
     let start = clean.start + (clean.end - clean.start - length) / 2;
     let raw = record.raw(&(start..start + length))?;
-    for (x, voltage, word) in [(&raw.v, true, "voltage"), (&raw.i, false, "current")] {
-        steps(record, x, voltage, word, &mut flags);
-    }
+    let step = (
+        steps(record, &raw.v, true, "voltage", &mut flags),
+        steps(record, &raw.i, false, "current", &mut flags),
+    );
     let already = |code: &str, flags: &[Flag]| flags.iter().any(|flag| flag.code == code);
     if !already("interpolated", &flags) {
         effective_rate(record, raw.leading(), &mut flags);
     }
-    Ok(flags)
+    Ok(Quality { flags, step })
 }
 
 /// Counts and rates as the file states them, against what it holds.
@@ -165,9 +175,9 @@ fn gaps(record: &Record, phases: &[Phase], flags: &mut Vec<Flag>) {
     }
 }
 
-/// Steps of the converter and the codes that were used.
-fn steps(record: &mut Record, x: &[f64], voltage: bool, word: &str, flags: &mut Vec<Flag>) {
-    let Some(step) = quantum::quantum(x) else { return };
+/// Steps of the converter and the codes that were used; gives the step in V or A, 0 if none.
+fn steps(record: &mut Record, x: &[f64], voltage: bool, word: &str, flags: &mut Vec<Flag>) -> f64 {
+    let Some(step) = quantum::quantum(x) else { return 0.0 };
     let gain = record.channel(voltage).map_or(1.0, |(_, gain, _)| gain.abs());
     let cells = record.overview().cells();
     let side = |low: bool| {
@@ -199,6 +209,7 @@ fn steps(record: &mut Record, x: &[f64], voltage: bool, word: &str, flags: &mut 
             ),
         ));
     }
+    step * gain
 }
 
 /// Samples that were computed between real ones.

@@ -38,12 +38,35 @@ pub struct Unit {
 }
 
 /// `[decision]`.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Decision {
     /// The rule.
     #[serde(default)]
     pub rule: Rule,
+    /// Guard band as a multiple r of the expanded uncertainty: w = r U. 1 if left out.
+    pub guard: Option<f64>,
+}
+
+impl Decision {
+    /// Guard band over expanded uncertainty; `None` where there is none.
+    #[must_use]
+    pub fn guard_ratio(&self) -> Option<f64> {
+        match self.rule {
+            Rule::Guarded => Some(self.guard.unwrap_or(1.0)),
+            Rule::Simple => None,
+        }
+    }
+
+    /// The rule in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        match self.guard_ratio() {
+            Some(1.0) => "guarded: guard band w = U at 95 % (ILAC-G8:09/2019)".into(),
+            Some(r) => format!("guarded: guard band w = {r} U at 95 % (ILAC-G8:09/2019)"),
+            None => "simple acceptance (ILAC-G8:09/2019)".into(),
+        }
+    }
 }
 
 /// Decision rule, in the words of ILAC-G8:09/2019.
@@ -88,6 +111,16 @@ impl Profile {
             |path: &[&str], message: String| Err(KeyfileError::at_key(file, text, path, message));
         if profile.format != 1 {
             return fail(&["format"], "this program reads profiles of format 1".into());
+        }
+        if let Some(guard) = profile.decision.guard {
+            if profile.decision.rule == Rule::Simple {
+                let message = "simple acceptance has no guard band: leave guard out".into();
+                return fail(&["decision", "guard"], message);
+            }
+            if !(guard > 0.0 && guard <= 10.0) {
+                let message = "guard is a multiple of U above 0 and up to 10, mostly 1".into();
+                return fail(&["decision", "guard"], message);
+            }
         }
         for (s, setting) in profile.setting.iter().enumerate() {
             let s_text = s.to_string();
@@ -163,6 +196,8 @@ tolerance = "15 % or 10 W"
             ("nominal = 100.0", "min = 100.0", 10, "nominal"),
             ("\"cut\"\nnominal", "\"cutt\"\nnominal", 8, "unknown variant"),
             ("format = 1", "format = 3", 2, "format 1"),
+            ("format = 1", "format = 1\n[decision]\nguard = -1.0", 4, "multiple of U"),
+            ("format = 1", "format = 1\n[decision]\nrule = \"simple\"\nguard = 1.0", 5, "no guard"),
         ] {
             let text = GOOD.replace(from, to);
             let error = Profile::read(Path::new("p.toml"), &text).unwrap_err();

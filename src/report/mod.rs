@@ -1,5 +1,7 @@
 //! Results for people and programs; every renderer returns text or bytes and writes nothing.
 
+pub mod budget;
+pub mod delay;
 pub mod picture;
 pub mod raster;
 pub mod table;

@@ -4,7 +4,9 @@ use crate::check::{CheckResult, Verdict};
 use crate::measures::{MeasureSet, catalog};
 use crate::result::{Measurement, Part};
 use crate::trace::Kind;
-use crate::units::{Unit, for_people};
+use crate::estimate::Estimate;
+use crate::units::{Unit, for_people, significant};
+use std::collections::BTreeSet;
 use anstyle::{AnsiColor, Style};
 
 /// How much is shown, and whether in colour.
@@ -21,7 +23,7 @@ impl Manner {
         if self.colour { format!("{style}{text}{style:#}") } else { text.to_owned() }
     }
 
-    fn heading(self, text: &str) -> String {
+    pub(super) fn heading(self, text: &str) -> String {
         self.paint(Style::new().bold(), text)
     }
 }
@@ -50,20 +52,21 @@ pub fn measurement(result: &Measurement, manner: Manner) -> String {
     for kind in &result.kinds.0 {
         let count =
             if kind.count == 1 { "1 phase".into() } else { format!("{} phases", kind.count) };
-        rows.push(row(&format!("{} ({count})", kind.kind), &kind.measures));
+        push_rows(&format!("{} ({count})", kind.kind), &kind.measures, &mut rows);
     }
-    rows.push(row("whole record", &result.whole));
+    push_rows("whole record", &result.whole, &mut rows);
     if let Some(measures) = &result.cycles.measures {
-        rows.push(row(&format!("cycles ({})", result.cycles.count), measures));
+        push_rows(&format!("cycles ({})", result.cycles.count), measures, &mut rows);
     }
     push_table(&rows, manner, &mut out);
-    if let Some(period) = result.cycles.period_s {
+    if let Some(period) = &result.cycles.period_s {
+        let u = doubt(period, Unit::Second).map_or(String::new(), |u| format!(" {u}"));
         let kinds: Vec<&str> = result.cycles.sequence.iter().map(|kind| kind.name()).collect();
         let spread = period.standard_deviation.map_or(String::new(), |d| {
             format!(" (standard deviation {})", for_people(d, Unit::Second))
         });
         out.push_str(&format!(
-            "\nsequence {}; {} whole cycle(s) of {}{spread}\n",
+            "\nsequence {}; {} whole cycle(s) of {}{u}{spread}\n",
             kinds.join(", "),
             result.cycles.count,
             for_people(period.value, Unit::Second)
@@ -75,10 +78,34 @@ pub fn measurement(result: &Measurement, manner: Manner) -> String {
     }
     flags(result, manner, &mut out);
     out.push_str(&format!(
-        "\nOn-times are told at {:.0} % of each burst's peak. No uncertainty is stated yet.\n",
+        "\nOn-times are told at {:.0} % of each burst's peak. ± is U at 95 %.\n",
         100.0 * result.settings.duty_threshold
     ));
+    not_counted(result, &mut out);
     out
+}
+
+/// What the uncertainties shown leave out, in one sentence.
+fn not_counted(result: &Measurement, out: &mut String) {
+    let kinds = result.kinds.0.iter().map(|kind| &kind.measures);
+    let sets = kinds.chain([&result.whole]).chain(result.cycles.measures.as_ref());
+    let (mut missing, mut partial) = (BTreeSet::new(), false);
+    for (_, estimate) in sets.flat_map(MeasureSet::iter) {
+        missing.extend(estimate.missing_terms.iter().copied());
+        partial |= estimate.partial;
+    }
+    if missing.is_empty() {
+        return;
+    }
+    let names: Vec<&str> = missing.into_iter().collect();
+    let mark = if partial { " ? marks a U that lacks a scale or load: it is at least that." } else { "" };
+    out.push_str(&wrapped(
+        "",
+        &format!(
+            "Not stated in the sheet, so not counted in U: {}.{mark} docs/sheet.md has the keys.",
+            names.join(", ")
+        ),
+    ));
 }
 
 /// A check for people: the verdict first, then why, then what was measured.
@@ -91,7 +118,9 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
         result.rule
     );
     let mut rows = vec![
-        ["limit", "value", "lower", "upper", "U (95 %)", "verdict"].map(str::to_owned).to_vec(),
+        ["limit", "value", "U (95 %)", "lower", "upper", "guard", "T/U", "inside", "verdict"]
+            .map(str::to_owned)
+            .to_vec(),
     ];
     for limit in &result.limits {
         let measure = catalog::find(&limit.measure);
@@ -101,18 +130,26 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
         rows.push(vec![
             format!("{}, {part}", measure.map_or(limit.measure.as_str(), |measure| measure.title)),
             shown(limit.value),
+            limit.expanded_uncertainty.map_or("unknown".into(), |u| significant(u, unit, 2)),
             shown(limit.lower),
             shown(limit.upper),
-            limit.expanded_uncertainty.map_or("unknown".into(), |u| for_people(u, unit)),
+            limit.guard_band.map_or("-".into(), |w| significant(w, unit, 2)),
+            limit.tolerance_ratio.map_or("-".into(), |ratio| significant(ratio, Unit::One, 2)),
+            limit.conformance_probability.map_or("-".into(), probability),
             limit.verdict.words().to_owned(),
         ]);
     }
     push_table(&rows, manner, &mut out);
     for limit in &result.limits {
         if let Some(reason) = &limit.reason {
-            out.push_str(&format!("  {} in {}: {reason}\n", limit.measure, limit.part.name()));
+            let place = format!("  {} in {}:", limit.measure, limit.part.name());
+            out.push_str(&wrapped(&place, reason));
         }
     }
+    out.push_str(
+        "  T/U: half of the tolerance over U. inside: probability that the true value lies within the \
+         limits\n  (JCGM 106); what is left to 100 % is the risk of relying on a pass.\n",
+    );
     if !result.findings.is_empty() {
         out.push_str(&format!("\n{}\n", manner.heading("findings")));
         for finding in &result.findings {
@@ -122,6 +159,17 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
     out.push('\n');
     out.push_str(&measurement(&result.measurement, manner));
     out
+}
+
+/// A probability as people write it, never rounded up to certainty.
+fn probability(p: f64) -> String {
+    if p > 0.9999 {
+        "> 99.99 %".into()
+    } else if p < 0.0001 {
+        "< 0.01 %".into()
+    } else {
+        format!("{:.2} %", 100.0 * p)
+    }
 }
 
 /// The receipt: how the file was read.
@@ -198,10 +246,29 @@ fn heading_row(first: &str) -> Vec<String> {
     row
 }
 
-fn row(name: &str, measures: &MeasureSet) -> Vec<String> {
-    let mut row = vec![name.to_owned()];
-    row.extend(COLUMNS.iter().map(|(key, _)| cell(measures, key)));
-    row
+/// A row of values and below it one of their uncertainties.
+fn push_rows(name: &str, measures: &MeasureSet, rows: &mut Vec<Vec<String>>) {
+    let mut values = vec![name.to_owned()];
+    values.extend(COLUMNS.iter().map(|(key, _)| cell(measures, key)));
+    let mut doubts = vec![String::new()];
+    doubts.extend(COLUMNS.iter().map(|(key, _)| {
+        let unit = catalog::find(key).map_or(Unit::One, |measure| measure.unit);
+        let found = measures.get(key).map(|e| doubt(e, unit).unwrap_or_else(|| "± ?".into()));
+        found.unwrap_or_default()
+    }));
+    rows.push(values);
+    rows.push(doubts);
+}
+
+/// U for people, where it is known; marked where it is only a lower bound. Nothing where the value
+/// is exact.
+fn doubt(estimate: &Estimate, unit: Unit) -> Option<String> {
+    let expanded = estimate.expanded()?;
+    if expanded == 0.0 {
+        return Some(String::new());
+    }
+    let mark = if estimate.partial { " ?" } else { "" };
+    Some(format!("± {}{mark}", significant(expanded, unit, 2)))
 }
 
 fn cell(measures: &MeasureSet, key: &str) -> String {
@@ -227,7 +294,7 @@ fn phases(result: &Measurement, manner: Manner, out: &mut String) {
         } else {
             for_people(phase.start_s, Unit::Second)
         };
-        rows.push(row(&format!("{kind} {start}{cut_off}"), &phase.measures));
+        push_rows(&format!("{kind} {start}{cut_off}"), &phase.measures, &mut rows);
     }
     push_table(&rows, manner, out);
     if shown < result.phases.len() {
@@ -264,7 +331,8 @@ fn everything(result: &Measurement, manner: Manner, out: &mut String) {
                                 for_people(deviation, measure.unit)
                             )
                         });
-                    format!("{}{spread}", for_people(estimate.value, measure.unit))
+                    let u = doubt(estimate, measure.unit).unwrap_or_else(|| "± ?".into());
+                    format!("{} {u}{spread}", for_people(estimate.value, measure.unit))
                 }
                 None => format!("- {}", measures.why_missing(measure.key).unwrap_or_default()),
             };
@@ -290,15 +358,22 @@ fn flags(result: &Measurement, manner: Manner, out: &mut String) {
 
 /// A word and a sentence, wrapped at 96 columns.
 fn bullet(word: &str, sentence: &str) -> String {
+    wrapped(&format!("  {word}:"), sentence)
+}
+
+/// A sentence behind `start`, wrapped at 96 columns.
+fn wrapped(start: &str, sentence: &str) -> String {
     let mut out = String::new();
-    let mut line = format!("  {word}:");
+    let mut line = start.to_owned();
     for part in sentence.split_whitespace() {
         if line.chars().count() + 1 + part.chars().count() > 96 {
             out.push_str(&line);
             out.push('\n');
-            line = "   ".into();
+            line = if start.is_empty() { String::new() } else { "   ".into() };
         }
-        line.push(' ');
+        if !line.is_empty() {
+            line.push(' ');
+        }
         line.push_str(part);
     }
     out.push_str(&line);
@@ -307,7 +382,7 @@ fn bullet(word: &str, sentence: &str) -> String {
 }
 
 /// Columns aligned: the first to the left, the others to the right; the first row is a heading.
-fn push_table(rows: &[Vec<String>], manner: Manner, out: &mut String) {
+pub(super) fn push_table(rows: &[Vec<String>], manner: Manner, out: &mut String) {
     let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
     let widths: Vec<usize> = (0..columns)
         .map(|column| {

@@ -5,7 +5,7 @@ use crate::ingest::sheet::{BenchSheet, InstrumentSheet, SubjectSheet};
 use crate::measures::{Budget, MeasureSet};
 use crate::segment::{Evidence, Thresholds};
 use crate::trace::Kind;
-use crate::units::Estimate;
+use crate::estimate::Estimate;
 use serde::Serialize;
 use serde::ser::SerializeMap;
 
@@ -123,6 +123,21 @@ pub struct Plan {
     /// Sequence by which the phases were named.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub expected_sequence: Option<Vec<Kind>>,
+    /// Probability that a stated interval holds the value.
+    pub coverage_probability: f64,
+    /// How distributions were simulated, where that was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub monte_carlo: Option<SimulationPlan>,
+}
+
+/// How distributions were simulated.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct SimulationPlan {
+    /// Number of draws; left out where it was settled by the outcome.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub draws: Option<u64>,
+    /// Seed.
+    pub seed: u64,
 }
 
 /// Conditioning of one channel.
@@ -250,6 +265,31 @@ impl Flag {
     pub fn new(code: &'static str, message: impl Into<String>) -> Self {
         Self { code, message: message.into(), samples: None }
     }
+}
+
+/// The delay of one channel behind the other.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct DelayEstimate {
+    /// Form of this document.
+    pub schema: &'static str,
+    /// Channel that lags: `current` or `voltage`.
+    pub lagging: &'static str,
+    /// By so much, s: what the sheet states and what was found on top of it.
+    pub delay_s: f64,
+    /// Standard uncertainty, s.
+    pub standard_uncertainty_s: f64,
+    /// What that leaves out.
+    pub missing_terms: Vec<&'static str>,
+    /// Found on top of what the sheet states; positive where the current lags, s.
+    pub further_s: f64,
+    /// Carrier, Hz.
+    pub carrier_hz: f64,
+    /// Stretches of the record it is the mean of.
+    pub stretches: u64,
+    /// Size of the ratio of voltage and current, ohm.
+    pub load_ohm: f64,
+    /// Share of the current that does not follow the voltage once the delay is taken away.
+    pub residual_share: f64,
 }
 
 /// Part of a measurement that a limit speaks of.

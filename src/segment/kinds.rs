@@ -71,7 +71,7 @@ pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Evidence, ReadFailure
         heights.extend(crest_heights(look, at..end, 0.3 * highest)?.iter().map(|h| *h as f32));
     }
     let every = length as f64 / seen.max(1) as f64;
-    let mut peak = unbiased_maximum(highest, &heights, every.max(1.0), look.sigma);
+    let mut peak = unbiased_maximum(highest, &heights, every.max(1.0), look.sigma, 0.0).value;
 
     // In strong noise crests say little; the kurtosis, freed from noise, still tells a steady
     // sine (1.5) from bursts, and its peak is then sqrt(2) times its RMS.

@@ -6,7 +6,7 @@ mod noise;
 mod truth;
 mod wave;
 
-pub use truth::{Truth, TruthPhase, truth};
+pub use truth::{Truth, TruthMeasures, TruthPhase, truth};
 pub use wave::Wave;
 
 use crate::trace::{Block, Kind};

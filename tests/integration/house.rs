@@ -5,8 +5,9 @@ use crate::support::root;
 use std::path::{Path, PathBuf};
 
 /// Module and floor; modules of one floor are strangers.
-const FLOORS: [(&str, u32); 18] = [
+const FLOORS: [(&str, u32); 20] = [
     ("units", 0),
+    ("estimate", 0),
     ("numeric", 0),
     ("keyfile", 0),
     ("files", 0),
@@ -18,6 +19,7 @@ const FLOORS: [(&str, u32); 18] = [
     ("measures", 2),
     ("synth", 2),
     ("result", 3),
+    ("uncertainty", 3),
     ("profile", 4),
     ("check", 5),
     ("report", 6),

@@ -1,16 +1,11 @@
-//! Makes `docs/accuracy.md`: how well phases, kinds and edges are found on random synthetic cycles.
-//!
-//! `cargo run --release --example accuracy [-- CYCLES]` (1,000 cycles take about ten minutes on
-//! two cores). The captures are made sample by sample from their recipe and never written to disk.
+//! How well phases, kinds and edges are found on random synthetic cycles. The captures are made
+//! sample by sample from their recipe and never written to disk.
 
-#![allow(clippy::print_stdout)]
-
+use crate::draw::Draw;
 use crestbook::segment::{Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, TruthPhase, Wave, truth};
 use crestbook::trace::{Block, Gaps, Kind, Overview, Phase, ReadFailure, Samples};
 use crestbook::units::SampleRate;
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::{Rng, SeedableRng};
 use std::ops::Range;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{LazyLock, Mutex};
@@ -33,24 +28,9 @@ impl Samples for Made<'_> {
     }
 }
 
-struct Draw(ChaCha8Rng);
-
-impl Draw {
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * (self.0.next_u64() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-    /// Even on a logarithmic scale.
-    fn log(&mut self, low: f64, high: f64) -> f64 {
-        self.between(low.ln(), high.ln()).exp()
-    }
-    fn one_of(&mut self, count: u64) -> u64 {
-        self.0.next_u64() % count
-    }
-}
-
 /// A random cycle after the wish list of the project: see the table in docs/accuracy.md.
 fn random_cycle(number: u64) -> Recipe {
-    let mut draw = Draw(ChaCha8Rng::seed_from_u64(number));
+    let mut draw = Draw::new(number);
     let carrier_hz = draw.log(200e3, 5e6);
     let per_cycle = draw.between(12.0, 30.0);
     let rate = SampleRate::new(carrier_hz * per_cycle).expect("positive");
@@ -151,8 +131,8 @@ fn without_stubs(truth: &mut Vec<TruthPhase>, found: &mut Vec<Phase>, rate: Samp
     }
 }
 
-fn main() {
-    let cycles: u64 = std::env::args().nth(1).and_then(|n| n.parse().ok()).unwrap_or(1000);
+/// The section on so many cycles.
+pub fn section(cycles: u64) -> String {
     let verbose = std::env::var_os("VERBOSE").is_some();
     let next = AtomicUsize::new(0);
     let tallies = Mutex::new([[Tally::default(); 3]; 3]);
@@ -203,6 +183,15 @@ fn main() {
             if right {
                 for (pair, edge) in wanted.windows(2).zip(&found) {
                     let off = recipe.rate.seconds(edge.end as f64) - pair[0].end_s;
+                    if std::env::var_os("SIGNED").is_some() {
+                        println!(
+                            "S {} {:?}{:?} {:.3}",
+                            SHAPES[shape].split(',').next().unwrap_or(""),
+                            pair[0].kind,
+                            pair[1].kind,
+                            off / allowed(&recipe, pair[0].kind, pair[1].kind)
+                        );
+                    }
                     let share = off.abs() / allowed(&recipe, pair[0].kind, pair[1].kind);
                     tally.edges += 1;
                     tally.edges_within += usize::from(share <= 1.0);
@@ -225,16 +214,15 @@ fn main() {
     });
     let tallies = tallies.into_inner().expect("no thread panics");
     let samples = samples.into_inner().expect("no thread panics");
-    print!("{}", report(cycles, samples, &tallies));
+    report(cycles, samples, &tallies)
 }
 
 fn report(cycles: u64, samples: u64, tallies: &[[Tally; 3]; 3]) -> String {
     let mut out = format!(
-        "# Accuracy\n\nMade by `cargo run --release --example accuracy > docs/accuracy.md`: {cycles} \
-         random cycles, {:.2e} samples.\n\nEach cycle: carrier 200 kHz to 5 MHz, 12 to 30 samples \
-         per carrier cycle, cut 5 to 100 ms, coag 50 to 900 ms, rest 10 to 300 ms or none, 8 to 16 \
+        "## Phases and edges\n\n{cycles} random cycles, {:.2e} samples. Each cycle: carrier 200 kHz \
+         to 5 MHz, 12 to 30 samples per carrier cycle, cut 5 to 100 ms, coag 50 to 900 ms, rest 10 to 300 ms or none, 8 to 16 \
          bits, noise 20 to 60 dB under the RMS of the output; the record begins anywhere in the \
-         cycle and lasts 1.15 of it.\n\n## Phases and edges\n\n**Right**: every phase found, with \
+         cycle and lasts 1.15 of it.\n\n**Right**: every phase found, with \
          its kind, and no extra one. **Edges within**: off by at most two carrier cycles, or one \
          burst period where a neighbour comes in bursts. RMS and worst error as a share of that \
          allowance.\n\n| coag | SNR (dB) | cycles | right | edges | within | RMS | worst |\n\

@@ -1,8 +1,12 @@
 //! The capture sheet: what the data file itself does not tell.
 
-use crate::keyfile::{self, KeyfileError};
+mod check;
+mod keys;
+
+pub use keys::{KEYS, KeyType, SheetKey, read, read_with};
+
 use serde::{Deserialize, Serialize};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// A capture sheet. Every key can be left out; see the contract of keys in docs/sheet.md.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -32,6 +36,12 @@ pub struct Sheet {
     /// Test load.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub load: Option<LoadSheet>,
+    /// Clock by which the samples were taken.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub timebase: Option<TimebaseSheet>,
+    /// How the scales hang together.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub correlation: Option<CorrelationSheet>,
     /// What was on the bench.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub subject: Option<SubjectSheet>,
@@ -79,9 +89,89 @@ pub struct ChannelSheet {
     /// Level in file units at which the input clips; left out: found from repeated extremes.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub clip_at: Option<f64>,
+    /// Step of the converter in file units; left out: found from the data.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub resolution: Option<f64>,
+    /// Standard uncertainty of the delay, s.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub delay_standard_uncertainty_s: Option<f64>,
+    /// Frequency above which probe and input fall off by more than 3 dB, Hz.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bandwidth_hz: Option<f64>,
+    /// Frequency below which a sensor droops by more than 3 dB, Hz.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lowest_hz: Option<f64>,
     /// Relative standard uncertainty of the scale.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub relative_standard_uncertainty: Option<f64>,
+    /// Other ways of stating the uncertainty of the scale.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accuracy: Option<AccuracySheet>,
+}
+
+/// `[voltage.accuracy]` and the like: an uncertainty as certificates and data sheets state it, and
+/// how it moves with temperature.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AccuracySheet {
+    /// Relative expanded uncertainty of a certificate.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub relative_expanded_uncertainty: Option<f64>,
+    /// Coverage factor k that goes with it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub coverage_factor: Option<f64>,
+    /// Relative half-width of a specification: the truth lies within plus or minus that.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub relative_half_width: Option<f64>,
+    /// How the truth lies within it; rectangular if left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub distribution: Option<DistributionName>,
+    /// Degrees of freedom of the stated uncertainty; without end if left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub degrees_of_freedom: Option<f64>,
+    /// Largest relative change per kelvin.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub temperature_coefficient_per_k: Option<f64>,
+    /// Temperature at which the stated uncertainty holds, degrees Celsius.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub calibrated_at_c: Option<f64>,
+}
+
+/// Distribution within stated limits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DistributionName {
+    /// Equally likely everywhere.
+    Rectangular,
+    /// More likely in the middle.
+    Triangular,
+}
+
+/// `[timebase]`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TimebaseSheet {
+    /// Relative standard uncertainty of the sample rate.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub relative_standard_uncertainty: Option<f64>,
+    /// Other ways of stating it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accuracy: Option<AccuracySheet>,
+}
+
+/// `[correlation]`: coefficients between the errors of the scales and of the load.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CorrelationSheet {
+    /// Between voltage and current scale, such as by one oscilloscope for both.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub voltage_current: Option<f64>,
+    /// Between voltage scale and load.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub voltage_load: Option<f64>,
+    /// Between current scale and load.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub current_load: Option<f64>,
 }
 
 /// Kind of test load.
@@ -118,6 +208,9 @@ pub struct LoadSheet {
     /// Relative standard uncertainty of the resistance.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub relative_standard_uncertainty: Option<f64>,
+    /// Other ways of stating it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accuracy: Option<AccuracySheet>,
 }
 
 /// `[subject]`.
@@ -210,202 +303,10 @@ pub enum DecimalName {
     Comma,
 }
 
-/// Type of a sheet key, for the flag of the same name.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum KeyType {
-    /// A number.
-    Number,
-    /// A text.
-    Text,
-    /// A channel: a number if it reads as one, else a name.
-    Channel,
-}
-
-/// A sheet key that has a flag.
-#[derive(Clone, Copy, Debug)]
-pub struct SheetKey {
-    /// Table and key, or the key alone.
-    pub path: &'static [&'static str],
-    /// Type of its value.
-    pub kind: KeyType,
-    /// What it is, for the help text.
-    pub help: &'static str,
-}
-
-macro_rules! keys {
-    ($($($part:literal).+ : $kind:ident = $help:literal;)*) => {
-        &[$(SheetKey { path: &[$($part),+], kind: KeyType::$kind, help: $help },)*]
-    };
-}
-
-/// Every single-valued sheet key; `voltage.scale` has the flag `--voltage-scale`.
-pub const KEYS: &[SheetKey] = keys! {
-    "data_current": Text = "Data file of the current, where it has its own";
-    "layout": Text = "Kept text layout that the data file must fit";
-    "sample_rate_hz": Number = "Sample rate, where the data file has none";
-    "voltage"."channel": Channel = "Column name or number (from 0) of the voltage";
-    "voltage"."scale": Number = "Volts per file unit";
-    "voltage"."offset": Number = "Offset of the voltage, in file units";
-    "voltage"."delay_s": Number = "The voltage channel lags by this";
-    "voltage"."probe_factor": Number = "Probe factor set on the instrument, in the voltage's numbers already";
-    "voltage"."clip_at": Number = "Level at which the voltage input clips, in file units";
-    "voltage"."relative_standard_uncertainty": Number = "Of the voltage scale";
-    "current"."channel": Channel = "Column name or number (from 0) of the current";
-    "current"."scale": Number = "Amperes per file unit";
-    "current"."offset": Number = "Offset of the current, in file units";
-    "current"."delay_s": Number = "The current channel lags by this";
-    "current"."probe_factor": Number = "Probe factor set on the instrument, in the current's numbers already";
-    "current"."clip_at": Number = "Level at which the current input clips, in file units";
-    "current"."relative_standard_uncertainty": Number = "Of the current scale";
-    "load"."kind": Text = "resistor or open";
-    "load"."nominal_ohm": Number = "Nominal resistance of the test load";
-    "load"."relative_standard_uncertainty": Number = "Of the load";
-    "subject"."model": Text = "Model of the generator";
-    "subject"."serial": Text = "Serial number of the generator";
-    "subject"."setting": Text = "Setting id in the profile";
-    "bench"."operator": Text = "Who took the capture";
-    "bench"."place": Text = "Where";
-    "bench"."taken_at": Text = "When, RFC 3339 with offset";
-    "bench"."temperature_c": Number = "Ambient temperature";
-    "bench"."humidity_percent": Number = "Relative humidity";
-    "text"."separator": Text = "comma, semicolon, tab or space";
-    "text"."decimal": Text = "point or comma";
-    "text"."time_column": Text = "Name or number (from 0) of the time column, or none";
-};
-
-/// Reads a sheet and checks its values.
-///
-/// # Errors
-/// Unknown keys and absurd values, with their line.
-pub fn read(file: &Path, text: &str) -> Result<Sheet, KeyfileError> {
-    let sheet: Sheet = keyfile::parse(file, text)?;
-    check(file, text, &sheet)?;
-    Ok(sheet)
-}
-
-/// The same with single keys replaced: `(path, value)` pairs as flags give them.
-///
-/// # Errors
-/// As [`read`]; a fault in a replaced value names its key instead of a line.
-pub fn read_with(
-    file: &Path,
-    text: &str,
-    replaced: &[(&'static SheetKey, String)],
-) -> Result<Sheet, KeyfileError> {
-    let sheet = read(file, text)?;
-    if replaced.is_empty() {
-        return Ok(sheet);
-    }
-    let mut table: toml::Table = keyfile::parse(file, text)?;
-    for (key, value) in replaced {
-        let value = match key.kind {
-            KeyType::Number => toml::Value::Float(number(key, value)?),
-            KeyType::Text => toml::Value::String(value.clone()),
-            KeyType::Channel => value
-                .parse::<i64>()
-                .map_or_else(|_| toml::Value::String(value.clone()), toml::Value::Integer),
-        };
-        match key.path {
-            [name] => _ = table.insert((*name).to_owned(), value),
-            [group, name] => {
-                let empty = || toml::Value::Table(toml::Table::new());
-                if let toml::Value::Table(inner) = table.entry(*group).or_insert_with(empty) {
-                    inner.insert((*name).to_owned(), value);
-                }
-            }
-            _ => {}
-        }
-    }
-    let merged = table.to_string();
-    let flags = Path::new("flags and sheet together");
-    let sheet: Sheet = keyfile::parse(flags, &merged)?;
-    check(flags, &merged, &sheet)?;
-    Ok(sheet)
-}
-
-fn number(key: &SheetKey, value: &str) -> Result<f64, KeyfileError> {
-    let flag = format!("--{}", key.path.join("-").replace('_', "-"));
-    value.trim().parse().map_err(|_| KeyfileError {
-        file: PathBuf::from(flag),
-        position: None,
-        message: format!("`{value}` is not a number"),
-        line: None,
-        help: Some("give a number in SI units, such as 1e7, without its unit".into()),
-    })
-}
-
-fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), KeyfileError> {
-    let fail =
-        |path: &[&str], message: String| Err(KeyfileError::at_key(file, text, path, message));
-    if sheet.format.is_some_and(|version| version != 1) {
-        return fail(&["format"], "this program reads sheets of format 1".into());
-    }
-    if let Some(rate) = sheet.sample_rate_hz
-        && crate::units::SampleRate::new(rate).is_none()
-    {
-        return fail(&["sample_rate_hz"], format!("a sample rate of {rate} Hz is impossible"));
-    }
-    for (name, channel) in [("voltage", &sheet.voltage), ("current", &sheet.current)] {
-        let Some(channel) = channel else { continue };
-        if channel.scale.is_some_and(|scale| !scale.is_finite() || scale == 0.0) {
-            return fail(&[name, "scale"], "a scale must be a number other than 0".into());
-        }
-        for (key, value) in [("offset", channel.offset), ("delay_s", channel.delay_s)] {
-            if value.is_some_and(|value| !value.is_finite()) {
-                return fail(&[name, key], format!("{key} must be a finite number"));
-            }
-        }
-        if channel.delay_s.is_some_and(|delay| delay.abs() > 1e-3) {
-            return fail(&[name, "delay_s"], "a delay over 1 ms can't be one of a probe".into());
-        }
-        if channel.clip_at.is_some_and(|level| !(level.is_finite() && level > 0.0)) {
-            return fail(&[name, "clip_at"], "clip_at must be above 0".into());
-        }
-        if channel.probe_factor.is_some_and(|factor| !(factor.is_finite() && factor > 0.0)) {
-            return fail(&[name, "probe_factor"], "a probe factor must be above 0".into());
-        }
-        positive_share(file, text, name, channel.relative_standard_uncertainty)?;
-    }
-    if let Some(bench) = &sheet.bench {
-        for (key, value) in
-            [("temperature_c", bench.temperature_c), ("humidity_percent", bench.humidity_percent)]
-        {
-            if value.is_some_and(|value| !value.is_finite()) {
-                return fail(&["bench", key], format!("{key} must be a finite number"));
-            }
-        }
-    }
-    if let Some(load) = &sheet.load {
-        if load.nominal_ohm.is_some_and(|ohm| !(ohm.is_finite() && ohm > 0.0)) {
-            return fail(&["load", "nominal_ohm"], "a load must be above 0 ohm".into());
-        }
-        if load.kind == Some(LoadKind::Open) && load.nominal_ohm.is_some() {
-            return fail(&["load", "nominal_ohm"], "an open circuit has no resistance".into());
-        }
-        positive_share(file, text, "load", load.relative_standard_uncertainty)?;
-    }
-    Ok(())
-}
-
-fn positive_share(
-    file: &Path,
-    text: &str,
-    table: &str,
-    value: Option<f64>,
-) -> Result<(), KeyfileError> {
-    match value {
-        Some(u) if !(u.is_finite() && (0.0..1.0).contains(&u)) => {
-            let path = [table, "relative_standard_uncertainty"];
-            let message = "a relative standard uncertainty lies between 0 and 1".to_owned();
-            Err(KeyfileError::at_key(file, text, &path, message))
-        }
-        _ => Ok(()),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::path::Path;
 
     fn key(path: &[&str]) -> &'static SheetKey {
         KEYS.iter().find(|key| key.path == path).unwrap()
@@ -436,6 +337,24 @@ mod tests {
             ("[current]\nrelative_standard_uncertainty = -0.1\n", 2),
             ("[current]\nchanel = 'x'\n", 2),
             ("format = 2\n", 1),
+            ("[voltage]\nrelative_standard_uncertainty = 1.5\n", 2),
+            ("[voltage.accuracy]\nrelative_expanded_uncertainty = 0.02\n", 2),
+            ("[load.accuracy]\nrelative_expanded_uncertainty = 0.02\ncoverage_factor = 0.0\n", 3),
+            ("[load.accuracy]\ncoverage_factor = 2.0\n", 2),
+            ("[load.accuracy]\nrelative_half_width = 1.0\n", 2),
+            ("[load.accuracy]\ndistribution = 'triangular'\n", 2),
+            ("[load.accuracy]\ndistribution = 'rectangle'\n", 2),
+            ("[load.accuracy]\nrelative_half_width = 0.1\ndegrees_of_freedom = 0.5\n", 3),
+            ("[voltage]\nrelative_standard_uncertainty = 0.01\n[voltage.accuracy]\nrelative_half_width = 0.1\n", 4),
+            ("[timebase]\nrelative_standard_uncertainty = -1e-6\n", 2),
+            ("[correlation]\nvoltage_current = 1.01\n", 2),
+            ("[correlation]\nvoltage_current = 0.9\nvoltage_load = 0.9\ncurrent_load = -0.9\n", 4),
+            ("[voltage]\nbandwidth_hz = 0.0\n", 2),
+            ("[voltage]\nbandwidth_hz = 1e3\nlowest_hz = 2e3\n", 3),
+            ("[current]\ndelay_standard_uncertainty_s = -1e-9\n", 2),
+            ("[current]\nresolution = 0.0\n", 2),
+            ("[bench]\ntaken_at = 'yesterday'\n", 2),
+            ("[[instrument]]\ncalibration_due = '2027-02-30'\n", 2),
         ] {
             assert_eq!(read(file, text).unwrap_err().position.unwrap().0, line, "{text}");
         }
@@ -445,13 +364,27 @@ mod tests {
     fn every_key_of_the_table_is_a_key_of_the_sheet() {
         for key in KEYS {
             let value = match (key.kind, *key.path.last().unwrap()) {
+                (KeyType::Number, "coverage_factor" | "degrees_of_freedom") => "2",
                 (KeyType::Number, _) => "1e-4",
                 (_, "kind") => "resistor",
                 (_, "separator") => "tab",
                 (_, "decimal") => "comma",
+                (_, "distribution") => "triangular",
+                (_, "taken_at") => "2026-03-02T09:14:00+00:00",
                 _ => "x",
             };
-            read_with(Path::new("x"), "", &[(key, value.to_owned())]).unwrap();
+            // Some keys only make sense beside others.
+            let beside = match key.path {
+                [group, "accuracy", "coverage_factor"] => {
+                    format!("[{group}.accuracy]\nrelative_expanded_uncertainty = 0.02\ncoverage_factor = 3.0\n")
+                }
+                [group, "accuracy", "relative_expanded_uncertainty"] => {
+                    format!("[{group}.accuracy]\nrelative_expanded_uncertainty = 0.02\ncoverage_factor = 3.0\n")
+                }
+                [group, "accuracy", _] => format!("[{group}.accuracy]\nrelative_half_width = 0.02\n"),
+                _ => String::new(),
+            };
+            read_with(Path::new("x"), &beside, &[(key, value.to_owned())]).unwrap();
         }
     }
 }

@@ -1,0 +1,248 @@
+//! Statistics to the measurement: kinds, phases, cycles, the whole, each with its uncertainty.
+
+use super::capture::Capture;
+use super::doubt::Border;
+use super::record::{Offsets, Record};
+use super::Settings;
+use crate::estimate::Estimate;
+use crate::measures::stats::{EdgeDoubt, IntervalStats, PowerBy, Repeated};
+use crate::measures::{MeasureSet, largest_1s};
+use crate::result::{
+    CaptureFacts, ChannelPlan, CycleResult, CyclesResult, KindResult, Kinds, Measurement,
+    PhaseResult, Plan, Program, SimulationPlan,
+};
+use crate::segment::{Segmentation, cycles};
+use crate::trace::{Kind, Phase};
+use crate::uncertainty::{self, Draws, Scene};
+
+/// What a measurement is put together from.
+pub(super) struct Parts<'a> {
+    pub settings: &'a Settings,
+    pub record: &'a Record,
+    pub segmentation: &'a Segmentation,
+    pub phases: &'a [Phase],
+    pub stats: &'a [IntervalStats],
+    pub borders: &'a [Border],
+    pub scene: &'a Scene,
+    pub offsets: Offsets,
+}
+
+impl Parts<'_> {
+    fn empty(&self) -> IntervalStats {
+        let interval = 1.0 / self.scene.rate_hz;
+        IntervalStats::empty(self.record.channels(), self.record.power_by(), interval)
+    }
+
+    fn seconds(&self, samples: u64) -> f64 {
+        self.record.samples().rate().seconds(samples as f64)
+    }
+
+    /// The measures of an interval with their uncertainty.
+    fn measures(&self, stats: &IntervalStats) -> MeasureSet {
+        let mut set = MeasureSet::of(stats);
+        uncertainty::state(&mut set, stats, self.scene, self.settings.wish);
+        set
+    }
+}
+
+/// The measurement of a record.
+pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
+    let Parts { settings, record, segmentation, phases, stats, scene, .. } = *parts;
+    let rate = record.samples().rate();
+    let samples = record.overview().samples();
+    let interval = 1.0 / rate.hertz();
+    let empty = || parts.empty();
+    let seconds = |sample: u64| parts.seconds(sample);
+
+    let mut whole = empty();
+    for one in stats {
+        whole.merge(one);
+    }
+    whole.duration_s = Repeated::of(&[seconds(samples)]);
+    // The record begins and ends where it does.
+    whole.edges = EdgeDoubt::default();
+    whole.close();
+    whole.largest_1s_w = (whole.invalid.0 == 0)
+        .then(|| largest_1s(record.overview().cells(), record.power_by(), interval))
+        .flatten();
+
+    let cycles = cycles::find(phases);
+    let mut kinds = Kinds::default();
+    for kind in Kind::ALL {
+        let members: Vec<usize> = (0..phases.len()).filter(|k| phases[*k].kind == kind).collect();
+        if members.is_empty() {
+            continue;
+        }
+        let mut all = empty();
+        for k in &members {
+            all.merge(&stats[*k]);
+        }
+        // Phases cut off by the record say nothing about how long a phase lasts.
+        let inner = |k: &&usize| **k > 0 && **k + 1 < phases.len();
+        let lengths: Vec<f64> =
+            members.iter().filter(inner).map(|k| seconds(phases[*k].len())).collect();
+        if !lengths.is_empty() {
+            all.duration_s = Repeated::of(&lengths);
+        }
+        let mut measures = parts.measures(&all);
+        let share = phase_share(kind, phases, &cycles);
+        measures.put("phase_share", share.map(|share| parts.share(share, kind, &cycles)));
+        kinds.0.push(KindResult { kind, count: members.len(), measures });
+    }
+
+    let results = (0..phases.len())
+        .map(|k| {
+            let phase = &phases[k];
+            PhaseResult {
+                kind: phase.kind,
+                measured_kind: (phase.kind != phase.measured_kind).then_some(phase.measured_kind),
+                start_s: seconds(phase.start),
+                end_s: seconds(phase.end),
+                cut_off: k == 0 || k + 1 == phases.len(),
+                decided_by: segmentation.evidence.get(k).copied().flatten(),
+                invalid_share: Some(stats[k].invalid_share()).filter(|share| *share > 0.0),
+                // Simulating each phase would take long and tell little more.
+                measures: parts.measures_without_simulation(&stats[k]),
+            }
+        })
+        .collect();
+
+    let channel_plan = |voltage: bool, offset: (f64, &'static str), noise: f64| {
+        record.channel(voltage).map(|(channel, scale, delay_s)| ChannelPlan {
+            channel,
+            scale,
+            offset: offset.0,
+            offset_from: offset.1,
+            delay_s,
+            noise,
+        })
+    };
+    let sheet = &capture.sheet;
+    let (noise, offsets) = (scene.noise, parts.offsets);
+    Measurement {
+        schema: "crestbook/measurement/1",
+        program: Program { version: env!("CARGO_PKG_VERSION") },
+        capture: CaptureFacts {
+            file: capture.data.display().to_string(),
+            sha256: record.sha256(),
+            samples,
+            sample_rate_hz: rate.hertz(),
+            duration_s: seconds(samples),
+            load_ohm: capture.load_ohm(),
+            files: Vec::new(),
+            record: None,
+            first_stamp_s: record.first_stamp_s(),
+            load_kind: capture.load_kind().map_or("unknown", |kind| kind.name()),
+            power_by: match record.power_by() {
+                PowerBy::Product => "mean(v*i)",
+                PowerBy::Voltage(_) => "Vrms^2/R with the nominal load: no current channel",
+                PowerBy::Current(_) => "Irms^2*R with the nominal load: no voltage channel",
+                PowerBy::Unknown(reason) => reason,
+            },
+            subject: sheet.subject.clone(),
+            bench: sheet.bench.clone(),
+            instrument: sheet.instrument.clone(),
+        },
+        settings: Plan {
+            duty_threshold: settings.duty_threshold,
+            thresholds: settings.thresholds,
+            budget: settings.budget,
+            voltage: channel_plan(true, offsets.voltage, noise.0),
+            current: channel_plan(false, offsets.current, noise.1),
+            expected_sequence: (!settings.expected_sequence.is_empty())
+                .then(|| settings.expected_sequence.clone()),
+            coverage_probability: uncertainty::budget::PROBABILITY,
+            monte_carlo: settings.wish.monte_carlo.map(|(draws, seed)| SimulationPlan {
+                draws: match draws {
+                    Draws::Count(count) => Some(count),
+                    Draws::Auto => None,
+                },
+                seed,
+            }),
+        },
+        whole: parts.measures(&whole),
+        kinds,
+        phases: results,
+        cycles: cycles_result(&cycles, parts),
+        flags: Vec::new(),
+        receipt: record.receipt().clone(),
+    }
+}
+
+fn phase_share(kind: Kind, phases: &[Phase], cycles: &cycles::Cycles) -> Result<Estimate, String> {
+    let all: u64 = cycles.whole.iter().flat_map(|c| &phases[c.clone()]).map(Phase::len).sum();
+    let own: u64 = cycles
+        .whole
+        .iter()
+        .flat_map(|c| &phases[c.clone()])
+        .filter(|phase| phase.kind == kind)
+        .map(Phase::len)
+        .sum();
+    if all == 0 {
+        return Err("no whole cycle was found".into());
+    }
+    Estimate::new(own as f64 / all as f64).ok_or_else(|| "no whole cycle was found".into())
+}
+
+impl Parts<'_> {
+    fn measures_without_simulation(&self, stats: &IntervalStats) -> MeasureSet {
+        let mut set = MeasureSet::of(stats);
+        let wish = uncertainty::Wish { monte_carlo: None, ..self.settings.wish };
+        uncertainty::state(&mut set, stats, self.scene, wish);
+        set
+    }
+
+    /// The share of a kind with its uncertainty: that of its edges over the cycles.
+    fn share(&self, share: Estimate, kind: Kind, cycles: &cycles::Cycles) -> Estimate {
+        let members = || cycles.whole.iter().flat_map(Clone::clone);
+        let own = members().filter(|k| self.phases[*k].kind == kind);
+        let square: f64 = own
+            .map(|k| self.stats[k].edges.time_square + self.stats[k].edges.silence_square)
+            .sum();
+        let total: u64 = members().map(|k| self.phases[k].len()).sum();
+        let u = square.sqrt() / self.seconds(total).max(f64::MIN_POSITIVE);
+        uncertainty::direct(share, u, self.settings.wish)
+    }
+}
+
+fn cycles_result(cycles: &cycles::Cycles, parts: &Parts<'_>) -> CyclesResult {
+    let Parts { phases, stats, borders, .. } = *parts;
+    let mut all = parts.empty();
+    let mut lengths = Vec::new();
+    let each: Vec<CycleResult> = cycles
+        .whole
+        .iter()
+        .map(|range| {
+            let mut one = parts.empty();
+            for k in range.clone() {
+                one.merge(&stats[k]);
+            }
+            let (start, end) = (phases[range.start].start, phases[range.end - 1].end);
+            let length = parts.seconds(end - start);
+            lengths.push(length);
+            one.duration_s = Repeated::of(&[length]);
+            // What one phase loses at a border inside, its neighbour has.
+            let outer = [range.start.checked_sub(1), Some(range.end - 1)];
+            one.edges = EdgeDoubt::default();
+            for border in outer.into_iter().flatten().filter_map(|k| borders.get(k)) {
+                border.add_to(&mut one.edges);
+            }
+            one.close();
+            all.merge(&one);
+            CycleResult {
+                start_s: parts.seconds(start),
+                end_s: parts.seconds(end),
+                measures: parts.measures_without_simulation(&one),
+            }
+        })
+        .collect();
+    let measures = (!each.is_empty()).then(|| parts.measures(&all));
+    CyclesResult {
+        count: cycles.whole.len(),
+        // Its length with the uncertainty of the cycles' duration.
+        period_s: measures.as_ref().and_then(|set| set.get("duration_s")).cloned(),
+        sequence: cycles.sequence.clone(),
+        measures,
+        each,
+    }
+}

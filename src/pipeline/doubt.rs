@@ -1,0 +1,120 @@
+//! What the record leaves open: noise, steps, offsets, edges; the ground of its uncertainty.
+
+use super::PipelineError;
+use super::capture::Capture;
+use super::record::{Offsets, Record};
+use crate::measures::stats::{EdgeDoubt, IntervalStats, Shape};
+use crate::trace::Phase;
+use crate::uncertainty::{Knowledge, Scene};
+use crate::units::SampleRate;
+
+/// Standard deviation of an edge in carrier cycles, and as a share of the burst period where a
+/// burst begins at it: measured on synthetic captures (docs/accuracy.md).
+const EDGE_IN_CYCLES: f64 = 0.25;
+const EDGE_AT_BURST: f64 = 0.03;
+
+/// The border between two phases.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Border {
+    /// Standard uncertainty of its place, s.
+    u: f64,
+    /// Silence that may belong to the phase before it, s.
+    silence: f64,
+    /// Step of power (or mean square) across it.
+    step: f64,
+}
+
+impl Border {
+    /// Adds what this border leaves open.
+    pub fn add_to(&self, edges: &mut EdgeDoubt) {
+        let silence = self.silence * self.silence / 3.0;
+        edges.time_square += self.u * self.u;
+        edges.silence_square += silence;
+        edges.energy_square += (self.u * self.u + silence) * self.step * self.step;
+    }
+}
+
+/// The borders between the phases of `stats`, in order.
+pub(super) fn borders(stats: &[IntervalStats], rate: SampleRate) -> Vec<Border> {
+    let cycle = |one: &IntervalStats| {
+        one.carrier.and_then(|carrier| carrier.frequency()).map_or(0.0, |hz| 1.0 / hz)
+    };
+    let period = |one: &IntervalStats| match &one.shape {
+        Shape::Bursts(bursts) => bursts.period_s.mean().unwrap_or(0.0),
+        _ => 0.0,
+    };
+    // A phase of bursts ends somewhere in the silence after the last.
+    let silence = |one: &IntervalStats, next: &IntervalStats| match &one.shape {
+        Shape::Bursts(bursts) if next.carrier.is_none() => {
+            // A burst that decays is half-way down after three tenths of the time to a tenth.
+            let decays = bursts.decay_s.count() > 0;
+            let on = bursts.on_s.mean().unwrap_or(0.0) * if decays { 0.3 } else { 1.0 };
+            (period(one) - on).max(0.0)
+        }
+        _ => 0.0,
+    };
+    // An edge stands on a sample.
+    let sample = rate.seconds(1.0 / 12_f64.sqrt());
+    stats
+        .windows(2)
+        .map(|pair| {
+            let (before, after) = (&pair[0], &pair[1]);
+            let cycles = EDGE_IN_CYCLES * cycle(before).max(cycle(after));
+            let bursts = EDGE_AT_BURST * period(before).max(period(after));
+            Border {
+                u: cycles.hypot(bursts).hypot(sample),
+                silence: silence(before, after),
+                step: after.strength() - before.strength(),
+            }
+        })
+        .collect()
+}
+
+/// Gives each phase the doubt of its own borders.
+pub(super) fn settle_edges(stats: &mut [IntervalStats], borders: &[Border]) {
+    for (k, one) in stats.iter_mut().enumerate() {
+        let before = k.checked_sub(1).and_then(|k| borders.get(k));
+        for border in before.into_iter().chain(borders.get(k)) {
+            border.add_to(&mut one.edges);
+        }
+    }
+}
+
+/// What is known of the capture as a whole.
+pub(super) fn scene(
+    capture: &Capture,
+    record: &Record,
+    phases: &[Phase],
+    noise: (f64, f64),
+    found_step: (f64, f64),
+    offsets: &Offsets,
+    duty_threshold: f64,
+) -> Result<Scene, PipelineError> {
+    let knowledge = Knowledge::of(&capture.sheet)?;
+    let step = |voltage: bool, stated: Option<f64>, found: f64| {
+        let gain = record.channel(voltage).map_or(0.0, |(_, gain, _)| gain.abs());
+        stated.map_or(found, |stated| stated * gain)
+    };
+    let step = (
+        step(true, knowledge.voltage.resolution, found_step.0),
+        step(false, knowledge.current.resolution, found_step.1),
+    );
+    let quiet: u64 = phases.iter().filter(|p| !p.kind.powered()).map(Phase::len).sum();
+    let offset = |from: &str, noise: f64, step: f64| match from {
+        // Noise of half a step or more makes the mean of steps as good as that of no steps.
+        "mean over rest" if noise >= 0.5 * step => Some(noise / (quiet.max(1) as f64).sqrt()),
+        "mean over rest" | "sheet" => Some(step / 12_f64.sqrt()),
+        _ => None,
+    };
+    Ok(Scene {
+        offset: (
+            offset(offsets.voltage.1, noise.0, step.0),
+            offset(offsets.current.1, noise.1, step.1),
+        ),
+        knowledge,
+        noise,
+        step,
+        rate_hz: record.samples().rate().hertz(),
+        duty_threshold,
+    })
+}

@@ -1,0 +1,164 @@
+//! Budgets and simulations as text.
+
+use super::table::{Manner, push_table};
+use crate::estimate::{BudgetLine, Estimate, Simulated};
+use crate::measures::{MeasureSet, catalog};
+use crate::result::Measurement;
+use crate::trace::Kind;
+use crate::units::{Unit, for_people, significant};
+
+/// Measures whose budgets are shown unless one is named: those of the main table.
+const USUAL: [&str; 8] = [
+    "duration_s",
+    "power_w",
+    "voltage_rms_v",
+    "voltage_peak_v",
+    "crest_factor",
+    "duty_cycle",
+    "fundamental_hz",
+    "burst_rate_hz",
+];
+
+/// The parts of a measurement whose budgets are shown.
+fn parts(result: &Measurement) -> Vec<(String, &MeasureSet)> {
+    let kinds = Kind::ALL.into_iter().filter(|kind| kind.powered());
+    let mut parts: Vec<(String, &MeasureSet)> = kinds
+        .filter_map(|kind| Some((kind.name().to_owned(), &result.kinds.get(kind)?.measures)))
+        .collect();
+    // Of a record of one phase the whole says the same again.
+    if result.phases.len() > 1 || parts.is_empty() {
+        parts.push(("whole record".into(), &result.whole));
+    }
+    if let Some(measures) = &result.cycles.measures {
+        parts.push(("cycles".into(), measures));
+    }
+    parts
+}
+
+/// Every budget and simulation that was asked for; `only` one measure where it is named.
+#[must_use]
+pub fn budgets(result: &Measurement, only: Option<&str>, manner: Manner) -> String {
+    let mut out = String::new();
+    let shown = |key: &str| only.map_or(USUAL.contains(&key), |only| only == key);
+    for (part, set) in parts(result) {
+        for measure in catalog::MEASURES.iter().filter(|measure| shown(measure.key)) {
+            match set.get(measure.key) {
+                Some(estimate) => {
+                    one(&part, measure.title, measure.unit, estimate, manner, &mut out);
+                }
+                None if only.is_some() => {
+                    let why = set.why_missing(measure.key).unwrap_or("not told of this part");
+                    out.push_str(&format!("\n{} in {part}: {why}\n", measure.title));
+                }
+                None => {}
+            }
+        }
+    }
+    simulations(result, only, manner, &mut out);
+    out
+}
+
+fn one(
+    part: &str,
+    title: &str,
+    unit: Unit,
+    estimate: &Estimate,
+    manner: Manner,
+    out: &mut String,
+) {
+    let Some(lines) = &estimate.budget else { return };
+    let heading = format!("budget of {title}, {part}");
+    out.push_str(&format!("\n{}\n", manner.heading(&heading)));
+    let mut rows = vec![
+        ["input", "estimate", "distribution", "u", "sensitivity", "contribution", "share"]
+            .map(str::to_owned)
+            .to_vec(),
+    ];
+    rows.extend(lines.iter().map(|line| row(line, unit)));
+    push_table(&rows, manner, out);
+    if let (Some(u), Some(coverage)) = (estimate.standard_uncertainty, estimate.coverage) {
+        let freedom = coverage
+            .degrees_of_freedom
+            .filter(|freedom| *freedom < 1e4)
+            .map_or("many".into(), |freedom| format!("{freedom:.0}"));
+        out.push_str(&format!(
+            "  {}: u {}, {freedom} degrees of freedom, k {:.2}, U {} (95 %)\n",
+            for_people(estimate.value, unit),
+            significant(u, unit, 3),
+            coverage.coverage_factor,
+            significant(coverage.expanded_uncertainty, unit, 2)
+        ));
+    }
+    if !estimate.missing_terms.is_empty() {
+        out.push_str(&format!(
+            "  not stated, so not counted: {}\n",
+            estimate.missing_terms.join(", ")
+        ));
+    }
+}
+
+fn row(line: &BudgetLine, unit: Unit) -> Vec<String> {
+    let plain = |x: f64| {
+        if x == 0.0 { "0".to_owned() } else { significant(x, Unit::One, 3) }
+    };
+    let with_unit = |x: f64| {
+        let symbol = if line.unit.is_empty() { String::new() } else { format!(" {}", line.unit) };
+        format!("{}{symbol}", plain(x))
+    };
+    let freedom = line.degrees_of_freedom.filter(|freedom| *freedom < 1e4);
+    vec![
+        line.input.to_owned(),
+        with_unit(line.estimate),
+        match freedom {
+            Some(freedom) => format!("{} ({freedom:.0})", line.distribution),
+            None => line.distribution.to_owned(),
+        },
+        with_unit(line.standard_uncertainty),
+        plain(line.sensitivity),
+        significant(line.contribution, unit, 3),
+        format!("{:.1} %", 100.0 * line.share),
+    ]
+}
+
+fn simulations(result: &Measurement, only: Option<&str>, manner: Manner, out: &mut String) {
+    let mut rows = vec![
+        ["simulated (95 %)", "draws", "low", "high", "by the budget: low", "high", "the budget"]
+            .map(str::to_owned)
+            .to_vec(),
+    ];
+    for (part, set) in parts(result) {
+        for measure in catalog::MEASURES {
+            let wanted = only.is_none_or(|only| only == measure.key);
+            let Some(estimate) = set.get(measure.key).filter(|_| wanted) else { continue };
+            let (Some(found), Some(expanded)) = (estimate.monte_carlo, estimate.expanded()) else {
+                continue;
+            };
+            let shown = |x: f64| significant(x, measure.unit, 6);
+            rows.push(vec![
+                format!("{}, {part}", measure.title),
+                found.draws.to_string(),
+                shown(found.low),
+                shown(found.high),
+                shown(estimate.value - expanded),
+                shown(estimate.value + expanded),
+                outcome(&found).to_owned(),
+            ]);
+        }
+    }
+    if rows.len() > 1 {
+        out.push('\n');
+        push_table(&rows, manner, out);
+        out.push_str(
+            "  validated: both ends agree within half a unit of the second digit of u (JCGM 101, \
+             clause 8)\n",
+        );
+    }
+}
+
+fn outcome(found: &Simulated) -> &'static str {
+    match (found.validates_linear, found.settled) {
+        (true, _) => "validated",
+        (false, true) => "not validated",
+        (false, false) => "not settled: more draws",
+    }
+}

@@ -1,0 +1,103 @@
+//! Uncertainty of every measure: budgets after JCGM 100, simulation after JCGM 101.
+//!
+//! A measure is a function of [`model::Term`]s (scales, load, delay, noise, edges, ...), written
+//! once for plain and for dual numbers. The terms' distributions come from the sheet
+//! ([`known::Knowledge`]) and from the samples ([`inputs::Scene`] and the interval's statistics);
+//! [`budget`] propagates them linearly, [`montecarlo`] by drawing.
+
+pub mod budget;
+pub mod correlation;
+pub mod input;
+pub mod inputs;
+pub mod known;
+pub mod model;
+pub mod montecarlo;
+
+pub use inputs::Scene;
+pub use known::Knowledge;
+pub use montecarlo::Draws;
+
+use crate::estimate::Estimate;
+use crate::measures::stats::IntervalStats;
+use crate::measures::{MeasureSet, catalog};
+use crate::units::Unit;
+use budget::{Budget, propagate};
+use model::{MeasureModel, TERMS, Term};
+
+/// What is wanted beside the uncertainty itself.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Wish {
+    /// The lines of each budget.
+    pub budget: bool,
+    /// A simulation, with this seed.
+    pub monte_carlo: Option<(Draws, u64)>,
+}
+
+/// Below this share of the value a sensitivity is rounding.
+const NO_SENSITIVITY: f64 = 1e-9;
+
+/// States the uncertainty of every measure of an interval.
+pub fn state(set: &mut MeasureSet, stats: &IntervalStats, scene: &Scene, wish: Wish) {
+    for (k, (key, estimate)) in set.iter_mut().enumerate() {
+        let unit = catalog::find(key).map_or(Unit::One, |measure| measure.unit);
+        let wish = Wish {
+            monte_carlo: wish.monte_carlo.map(|(draws, seed)| (draws, seed.wrapping_add(k as u64))),
+            ..wish
+        };
+        state_one(key, unit, estimate, stats, scene, wish);
+    }
+}
+
+fn state_one(
+    key: &str,
+    unit: Unit,
+    estimate: &mut Estimate,
+    stats: &IntervalStats,
+    scene: &Scene,
+    wish: Wish,
+) {
+    let Some(model) = MeasureModel::of(key, estimate.value, stats) else { return };
+    let inputs = inputs::inputs(key, unit.symbol(), &model, stats, scene);
+    let correlation = &scene.knowledge.correlation;
+    let budget = propagate(&model, &inputs.all, correlation);
+    let matters = |term: &Term| {
+        let slope = budget.sensitivities[*term as usize];
+        let curved = *term == Term::Skew && budget::Model::curved(&model);
+        curved || slope.abs() > NO_SENSITIVITY * (estimate.value.abs() + budget.standard_uncertainty)
+    };
+    let missing: Vec<Term> = inputs.unknown.iter().copied().filter(matters).collect();
+    take(estimate, &budget, &missing, wish);
+    if let Some((draws, seed)) = wish.monte_carlo
+        && budget.standard_uncertainty > 0.0
+    {
+        estimate.monte_carlo =
+            montecarlo::simulate(&model, &inputs.all, correlation, &budget, draws, seed);
+    }
+}
+
+/// Writes a budget into an estimate.
+fn take(estimate: &mut Estimate, budget: &Budget, missing: &[Term], wish: Wish) {
+    estimate.missing_terms = missing.iter().map(|term| TERMS[*term as usize].1).collect();
+    estimate.partial =
+        missing.iter().any(|term| matches!(term, Term::GainV | Term::GainI | Term::Load));
+    let u = budget.standard_uncertainty;
+    // What is missing is never zero: without any term there is no uncertainty to state.
+    if !u.is_finite() || (u == 0.0 && !missing.is_empty()) {
+        return;
+    }
+    estimate.standard_uncertainty = Some(u);
+    estimate.coverage = Some(budget.coverage());
+    if wish.budget {
+        estimate.budget = Some(budget.lines.clone());
+    }
+}
+
+/// A direct reading that is known to a normal standard uncertainty and hangs on nothing else.
+#[must_use]
+pub fn direct(mut estimate: Estimate, u: f64, wish: Wish) -> Estimate {
+    let input = input::Input::normal(TERMS[Term::Edges as usize].1, "", estimate.value, u);
+    let none = correlation::Correlation::none();
+    let budget = budget::combine(estimate.value, &[input], &[1.0], &none, 0.0);
+    take(&mut estimate, &budget, &[], wish);
+    estimate
+}
