@@ -3,6 +3,7 @@
 use super::stats::{Onset, Repeated};
 use crate::numeric::envelope::envelope;
 use crate::numeric::order::median;
+use crate::numeric::state::state_levels;
 use crate::trace::{Overview, ReadFailure, Samples};
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -67,8 +68,8 @@ pub fn onset(
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
         let length = (cycle.round() as usize).max(2);
         let e = envelope(block.leading(), TAU / cycle, length);
-        let level = level * std::f64::consts::SQRT_2;
-        let pass = |share: f64| e.iter().position(|e| *e >= share * level);
+        let Some((rest, full)) = state_levels(&e) else { return Ok(found) };
+        let pass = |share: f64| e.iter().position(|e| *e >= rest + share * (full - rest));
         if let (Some(low), Some(high)) = (pass(0.1), pass(0.9))
             && high >= low
         {

@@ -8,4 +8,5 @@ pub mod order;
 pub mod quantum;
 pub mod sinefit;
 pub mod spectrum;
+pub mod state;
 pub mod student;

@@ -4,6 +4,8 @@ use super::PipelineError;
 use crate::ingest::IngestError;
 use crate::ingest::layout::Layout;
 use crate::ingest::sheet::{self, ChannelSheet, LoadKind, Sheet, SheetKey, TextHints};
+use crate::keyfile::KeyfileError;
+use crate::trace::Samples;
 use std::path::{Path, PathBuf};
 
 /// Sheet and data do not go together.
@@ -57,6 +59,26 @@ impl Capture {
     pub fn load_kind(&self) -> Option<LoadKind> {
         let load = self.sheet.load.as_ref()?;
         load.kind.or(load.nominal_ohm.map(|_| LoadKind::Resistor))
+    }
+
+    /// Refuses a delay that is longer than the record: what one channel shows the other does not.
+    pub(super) fn check_delays(&self, samples: &dyn Samples) -> Result<(), PipelineError> {
+        let length = samples.rate().seconds(samples.len() as f64);
+        for (table, voltage) in [("voltage", true), ("current", false)] {
+            let delay = self.channel_sheet(voltage).delay_s.unwrap_or(0.0);
+            if delay.abs() < length {
+                continue;
+            }
+            let file = self.sheet_file.clone().unwrap_or_else(|| PathBuf::from("flags"));
+            let text = std::fs::read_to_string(&file).unwrap_or_default();
+            let message = format!(
+                "a delay of {delay:e} s is not shorter than the record of {length:e} s: nothing is \
+                 left of the channel"
+            );
+            let error = KeyfileError::at_key(&file, &text, &[table, "delay_s"], message);
+            return Err(error.with_help("delays of probes are nanoseconds; give seconds").into());
+        }
+        Ok(())
     }
 
     /// Hints for reading text.

@@ -168,6 +168,7 @@ pub fn measure_record(
     observer: &dyn Observer,
 ) -> Result<Run, PipelineError> {
     let mut record = reading.record(k, settings, observer)?;
+    capture.check_delays(record.samples())?;
     let segmentation = segment::segment(
         record.overview(),
         record.samples(),

@@ -103,6 +103,9 @@ impl Correlation {
     /// Matrix F with F F' = R over the members: turns independent standard normal values into
     /// correlated ones. By eigenvalues, so that full correlation is no trouble.
     pub(super) fn factor(&self, members: &[usize]) -> DMatrix<f64> {
+        if members.is_empty() {
+            return DMatrix::zeros(0, 0);
+        }
         let eigen = self.matrix(members).symmetric_eigen();
         let roots = eigen.eigenvalues.map(|value| value.max(0.0).sqrt());
         eigen.eigenvectors * DMatrix::from_diagonal(&roots)

@@ -160,7 +160,8 @@ fn instruments(inputs: &mut Inputs, model: &MeasureModel, stats: &IntervalStats,
             Some(droop) if model.omega > 0.0 => {
                 inputs.within(term, "", droop, Distribution::Rectangular);
             }
-            _ if present => inputs.unknown.push(term),
+            // Without a carrier there is nothing that a response could take away.
+            _ if present && stats.carrier.is_some() => inputs.unknown.push(term),
             _ => {}
         }
     }
@@ -168,7 +169,8 @@ fn instruments(inputs: &mut Inputs, model: &MeasureModel, stats: &IntervalStats,
 
 /// Delay between the channels: from the sheet, or bounded by the phase seen on a resistor.
 fn skew(inputs: &mut Inputs, model: &MeasureModel, stats: &IntervalStats, scene: &Scene) {
-    if !(stats.channels.voltage && stats.channels.current) {
+    let both = stats.channels.voltage && stats.channels.current;
+    if !both || stats.carrier.is_none() {
         return;
     }
     let known = &scene.knowledge;
@@ -179,7 +181,7 @@ fn skew(inputs: &mut Inputs, model: &MeasureModel, stats: &IntervalStats, scene:
     let (resistance, reactance) = model.impedance;
     if let Some(u) = stated {
         inputs.spread(Term::Skew, "s", u);
-    } else if known.resistor && model.omega > 0.0 && stats.carrier.is_some() {
+    } else if known.resistor && model.omega > 0.0 {
         let phase = reactance.atan2(resistance.abs());
         inputs.within(Term::Skew, "s", phase / model.omega, Distribution::Rectangular);
     } else {

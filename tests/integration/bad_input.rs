@@ -97,6 +97,17 @@ fn missing_folder_and_sheet() {
         ("sample_rate_hz = \"fast\"\n", &[":1:", "invalid type"][..]),
         ("[load]\nkind = \"lamp\"\n", &[":2:", "unknown variant"][..]),
         ("[voltage\n", &[":1:"][..]),
+        ("[voltage]\ndelay_s = 9e-4\n", &[":2:", "shorter than the record"][..]),
+        ("[voltage]\nrelative_standard_uncertainty = -0.01\n", &[":2:", "between 0 and 1"][..]),
+        (
+            "[load.accuracy]\nrelative_expanded_uncertainty = 0.02\ncoverage_factor = 0\n",
+            &[":3:", "1 or more"][..],
+        ),
+        ("[correlation]\nvoltage_current = 1.5\n", &[":2:", "between -1 and 1"][..]),
+        (
+            "[correlation]\nvoltage_current = 0.9\nvoltage_load = 0.9\ncurrent_load = -0.9\n",
+            &[":4:", "positive semi-definite"][..],
+        ),
     ] {
         std::fs::write(&sheet, content).unwrap();
         let done =
@@ -124,7 +135,12 @@ fn wrong_profiles_and_settings() {
         ),
         (good.replace("\"power_w\"", "\"powr_w\""), &[], 2, "did you mean `power_w`"),
         (good.clone(), &["--setting", "cut-8"], 2, "did you mean `cut-80`"),
-        (good.replace("\"simple\"", "\"guarded\""), &[], 1, ""),
+        (good.replace("\"guarded\"", "\"guarded\"\nguard = 0"), &[], 2, "multiple of U"),
+        (good.replace("\"guarded\"", "\"simple\"\nguard = 1"), &[], 2, "no guard band"),
+        (good.replace("\"guarded\"", "\"careful\""), &[], 2, "unknown variant"),
+        (good.clone(), &["--monte-carlo", "few"], 2, "no number of draws"),
+        (good.clone(), &["--monte-carlo", "10"], 2, "from 1000"),
+        (good.clone(), &["--budget=powr_w"], 2, "did you mean `power_w`"),
         (good.clone(), &["--setting", "soft-20"], 1, ""),
     ] {
         std::fs::write(&profile, content).unwrap();

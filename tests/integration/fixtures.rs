@@ -22,6 +22,9 @@ fn verdicts_of_the_bench() {
     for (name, wanted) in [
         ("cut-80.csv", "pass"),
         ("cut-80-weak.wav", "fail"),
+        ("cut-80-strong.wav", "conditional pass"),
+        ("cut-80-overdue.capture.toml", "conditional pass"),
+        ("cut-80-unstated.capture.toml", "not measured"),
         ("cut-80-clipped.wav", "not measured"),
         ("cut-80-skewed.npy", "pass"),
         ("cut-80-swapped.wav", "fail"),
@@ -74,10 +77,16 @@ fn a_capture_can_be_made_again() {
     arguments.extend(["--model", "Tarnbeck 300", "--serial", "TB-0417"]);
     let done = crestbook(&arguments);
     assert!(done.status.success(), "{}", text(&done.stderr));
-    for ending in ["npy", "capture.toml", "truth.json"] {
+    for ending in ["npy", "truth.json"] {
         let made = std::fs::read(folder.path().join(format!("soft-20.{ending}"))).unwrap();
         let kept = std::fs::read(fixture(&format!("harrow-fell/soft-20.{ending}"))).unwrap();
         assert!(made == kept, "{ending} differs");
+    }
+    // The kept sheet states the instruments besides.
+    let made = std::fs::read_to_string(folder.path().join("soft-20.capture.toml")).unwrap();
+    let kept = std::fs::read_to_string(fixture("harrow-fell/soft-20.capture.toml")).unwrap();
+    for line in made.lines() {
+        assert!(kept.lines().any(|other| other == line), "{line}");
     }
 }
 
@@ -94,4 +103,56 @@ fn truth_beside_the_loop_is_met() {
         let off = found["end_s"].as_f64().unwrap() - wanted["end_s"].as_f64().unwrap();
         assert!(off.abs() <= 50e-6, "{off}");
     }
+}
+
+/// Every limit of every capture tells its rule, U, the probability of conformance and the risk.
+#[test]
+fn limits_tell_what_the_verdict_rests_on() {
+    let (_, json) = verdict("cut-80-strong.wav");
+    let power = &json["limits"][0];
+    let number = |key: &str| power[key].as_f64().unwrap_or_else(|| panic!("{key}: {power}"));
+    assert_eq!(power["verdict"], "conditional pass");
+    assert!(power["rule"].as_str().unwrap().contains("w = U"));
+    // 94.5 W against 96 W.
+    assert!((number("value") - 94.5).abs() < 0.1);
+    let (u, k) = (number("expanded_uncertainty"), number("coverage_factor"));
+    assert!((number("guard_band") - u).abs() < 1e-12 && (1.9..2.1).contains(&k));
+    // Scales: 0.75 and 1 % correlated by 0.3, temperature 1.5 K at 100 and 200 ppm/K over sqrt(3):
+    // sqrt(0.75^2 + 1^2 + 2 * 0.3 * 0.75 * 1) = 1.42 %; the rest is far below.
+    assert!((u / k / number("value") - 0.0142).abs() < 1e-4);
+    // One-sided: Phi((96 - 94.5) / u).
+    let p = crestbook::check::conformance::probability(
+        number("value"),
+        u / k,
+        f64::INFINITY,
+        (Some(64.0), Some(96.0)),
+    );
+    assert!((number("conformance_probability") - p).abs() < 1e-6);
+    assert!((number("consumer_risk") + p - 1.0).abs() < 1e-6);
+    assert!((number("tolerance_ratio") - 16.0 / u).abs() < 1e-9);
+}
+
+#[test]
+fn an_overdue_instrument_is_a_finding() {
+    let (_, json) = verdict("cut-80-overdue.capture.toml");
+    assert_eq!(json["findings"][0]["code"], "calibration_overdue");
+    assert!(json["limits"].as_array().unwrap().iter().all(|limit| limit["verdict"] == "pass"));
+}
+
+#[test]
+fn what_is_not_stated_is_named() {
+    let (_, json) = verdict("cut-80-unstated.capture.toml");
+    let power = &json["limits"][0];
+    assert_eq!(power["verdict"], "not measured");
+    assert!(power["reason"].as_str().unwrap().contains("scale of the voltage"));
+    assert!(power.get("conformance_probability").is_none());
+    // The crest factor does not hang on the scales.
+    assert_eq!(json["limits"][1]["verdict"], "pass");
+    let whole = &json["measurement"]["whole"]["power_w"];
+    assert_eq!(whole["partial"], true);
+    let missing: Vec<&str> =
+        whole["missing_terms"].as_array().unwrap().iter().map(|m| m.as_str().unwrap()).collect();
+    assert!(missing.contains(&"scale of the current"), "{missing:?}");
+    // A length without a clock has no uncertainty; none is made up.
+    assert!(json["measurement"]["whole"]["duration_s"].get("standard_uncertainty").is_none());
 }

@@ -6,6 +6,7 @@ mod command_line;
 mod fixtures;
 mod formats;
 mod gaps;
+mod guides;
 mod harness;
 mod hostile;
 mod house;
