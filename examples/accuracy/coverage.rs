@@ -173,7 +173,11 @@ fn look(number: u64) -> Vec<Held> {
                     recipe.snr_db.unwrap_or(60.0),
                     recipe.bits.unwrap_or(0),
                     recipe.rate.hertz() / recipe.sections[0].output.map_or(1.0, |o| o.carrier_hz),
-                    recipe.sections.iter().filter_map(|s| s.output.map(|o| o.wave)).collect::<Vec<_>>()
+                    recipe
+                        .sections
+                        .iter()
+                        .filter_map(|s| s.output.map(|o| o.wave))
+                        .collect::<Vec<_>>()
                 );
             }
             held.push(Held { shape, measure, share });

@@ -171,7 +171,10 @@ impl ShowArgs {
                 }
             },
         };
-        Ok(Wish { budget: self.budget.is_some(), monte_carlo: draws.map(|draws| (draws, self.seed)) })
+        Ok(Wish {
+            budget: self.budget.is_some(),
+            monte_carlo: draws.map(|draws| (draws, self.seed)),
+        })
     }
 
     /// Budgets and simulations as text, where they were asked for.

@@ -191,8 +191,7 @@ fn crest_line(crests: &[Crest], rule: &Rule) -> Option<CrestLine> {
         let near = chosen_from(height, rule.sigma, rule.cycle);
         (height - rule.sigma * expected_maximum(near)).max(0.3 * height)
     };
-    let logs: Vec<f64> =
-        crests.iter().map(|crest| without_noise(crest.value.abs()).ln()).collect();
+    let logs: Vec<f64> = crests.iter().map(|crest| without_noise(crest.value.abs()).ln()).collect();
     let mean_t = crests.iter().map(|crest| crest.at).sum::<f64>() / n;
     let mean_y = logs.iter().sum::<f64>() / n;
     let (mut tt, mut ty, mut yy) = (0.0, 0.0, 0.0);

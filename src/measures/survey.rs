@@ -474,15 +474,13 @@ impl<'a> CloseLook<'a> {
 
     /// Peaks of voltage and current inside `inner`, from the highest cells, corrected by the crest
     /// heights.
-    fn peaks(
-        &self,
-        inner: &Range<u64>,
-    ) -> Result<(Option<Peaks>, Option<Peaks>), ReadFailure> {
+    fn peaks(&self, inner: &Range<u64>) -> Result<(Option<Peaks>, Option<Peaks>), ReadFailure> {
         let length = (self.range.end - self.range.start).max(1) as f64;
         let every = (length / self.seen.max(1) as f64).max(1.0);
         let highest = self.highest(inner)?;
         let side = |present: bool, sigma: f64, first: usize| {
-            let peak = |k: usize| unbiased_maximum(highest[k], &self.heights[k], every, sigma, self.cycle);
+            let peak =
+                |k: usize| unbiased_maximum(highest[k], &self.heights[k], every, sigma, self.cycle);
             present.then(|| {
                 let (up, down) = (peak(first), peak(first + 1));
                 Peaks { positive: up.value, negative: -down.value, u: up.u.max(down.u) }

@@ -1,9 +1,9 @@
 //! Statistics to the measurement: kinds, phases, cycles, the whole, each with its uncertainty.
 
+use super::Settings;
 use super::capture::Capture;
 use super::doubt::Border;
 use super::record::{Offsets, Record};
-use super::Settings;
 use crate::estimate::Estimate;
 use crate::measures::stats::{EdgeDoubt, IntervalStats, PowerBy, Repeated};
 use crate::measures::{MeasureSet, largest_1s};
@@ -196,9 +196,8 @@ impl Parts<'_> {
     fn share(&self, share: Estimate, kind: Kind, cycles: &cycles::Cycles) -> Estimate {
         let members = || cycles.whole.iter().flat_map(Clone::clone);
         let own = members().filter(|k| self.phases[*k].kind == kind);
-        let square: f64 = own
-            .map(|k| self.stats[k].edges.time_square + self.stats[k].edges.silence_square)
-            .sum();
+        let square: f64 =
+            own.map(|k| self.stats[k].edges.time_square + self.stats[k].edges.silence_square).sum();
         let total: u64 = members().map(|k| self.phases[k].len()).sum();
         let u = square.sqrt() / self.seconds(total).max(f64::MIN_POSITIVE);
         uncertainty::direct(share, u, self.settings.wish)

@@ -1,10 +1,10 @@
 //! Delay between the channels, from a capture into a resistor.
 
 use super::{PipelineError, Run};
-use crate::result::{ChannelPlan, DelayEstimate};
 use crate::measures::stats::Repeated;
 use crate::numeric::delay::{Advance, HALO};
 use crate::numeric::moments::PairMoments;
+use crate::result::{ChannelPlan, DelayEstimate};
 use crate::trace::{Block, Phase};
 use crate::uncertainty::Knowledge;
 use std::f64::consts::TAU;
@@ -98,9 +98,8 @@ pub fn estimate_delay(run: &Run, knowledge: &Knowledge) -> Result<Estimated, Pip
     let by_noise = noise_share * (1.5 / n).sqrt() / (TAU * carrier_hz);
     let u = found.error_of_mean().map_or(by_noise, |(u, _)| u.max(by_noise));
     let plan = &run.measurement.settings;
-    let stated = |channel: &Option<ChannelPlan>| {
-        channel.as_ref().map_or(0.0, |channel| channel.delay_s)
-    };
+    let stated =
+        |channel: &Option<ChannelPlan>| channel.as_ref().map_or(0.0, |channel| channel.delay_s);
     let net = stated(&plan.current) - stated(&plan.voltage) + further_s;
     Ok(Ok(DelayEstimate {
         schema: "crestbook/delay/1",
@@ -118,9 +117,8 @@ pub fn estimate_delay(run: &Run, knowledge: &Knowledge) -> Result<Estimated, Pip
 
 /// Carrier, stated resistance and the strongest phase.
 fn ground(run: &Run, knowledge: &Knowledge) -> Result<(f64, f64, Phase), DelayRefusal> {
-    let refuse = |reason: &str, help: &'static str| {
-        Err(DelayRefusal { reason: reason.to_owned(), help })
-    };
+    let refuse =
+        |reason: &str, help: &'static str| Err(DelayRefusal { reason: reason.to_owned(), help });
     let plan = &run.measurement.settings;
     if plan.voltage.is_none() || plan.current.is_none() {
         return refuse("it takes voltage and current", "capture both channels");
@@ -162,7 +160,8 @@ fn plausible(
             help,
         });
     }
-    let stated = |scale: &crate::uncertainty::known::Scale| scale.stated.map_or(0.0, |s| s.relative);
+    let stated =
+        |scale: &crate::uncertainty::known::Scale| scale.stated.map_or(0.0, |s| s.relative);
     let u = stated(&knowledge.voltage.scale)
         .hypot(stated(&knowledge.current.scale))
         .hypot(stated(&knowledge.load));
@@ -212,8 +211,7 @@ fn residual(block: &Block, lag: f64) -> f64 {
 
 fn noise_of(run: &Run) -> (f64, f64) {
     let plan = &run.measurement.settings;
-    let noise = |channel: &Option<ChannelPlan>| {
-        channel.as_ref().map_or(0.0, |channel| channel.noise)
-    };
+    let noise =
+        |channel: &Option<ChannelPlan>| channel.as_ref().map_or(0.0, |channel| channel.noise);
     (noise(&plan.voltage), noise(&plan.current))
 }

@@ -185,8 +185,7 @@ pub fn measure_record(
     let borders = doubt::borders(&stats, record.samples().rate());
     doubt::settle_edges(&mut stats, &borders);
     let threshold = settings.duty_threshold;
-    let scene =
-        doubt::scene(capture, &record, &phases, noise, quality.step, &offsets, threshold)?;
+    let scene = doubt::scene(capture, &record, &phases, noise, quality.step, &offsets, threshold)?;
     let parts = Parts {
         settings,
         record: &record,

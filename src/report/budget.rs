@@ -58,14 +58,7 @@ pub fn budgets(result: &Measurement, only: Option<&str>, manner: Manner) -> Stri
     out
 }
 
-fn one(
-    part: &str,
-    title: &str,
-    unit: Unit,
-    estimate: &Estimate,
-    manner: Manner,
-    out: &mut String,
-) {
+fn one(part: &str, title: &str, unit: Unit, estimate: &Estimate, manner: Manner, out: &mut String) {
     let Some(lines) = &estimate.budget else { return };
     let heading = format!("budget of {title}, {part}");
     out.push_str(&format!("\n{}\n", manner.heading(&heading)));
@@ -128,7 +121,7 @@ fn simulations(result: &Measurement, only: Option<&str>, manner: Manner, out: &m
     ];
     for (part, set) in parts(result) {
         for measure in catalog::MEASURES {
-            let wanted = only.is_none_or(|only| only == measure.key);
+            let wanted = only.map_or(USUAL.contains(&measure.key), |only| only == measure.key);
             let Some(estimate) = set.get(measure.key).filter(|_| wanted) else { continue };
             let (Some(found), Some(expanded)) = (estimate.monte_carlo, estimate.expanded()) else {
                 continue;

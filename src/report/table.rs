@@ -1,13 +1,13 @@
 //! Results as aligned text.
 
 use crate::check::{CheckResult, Verdict};
+use crate::estimate::Estimate;
 use crate::measures::{MeasureSet, catalog};
 use crate::result::{Measurement, Part};
 use crate::trace::Kind;
-use crate::estimate::Estimate;
 use crate::units::{Unit, for_people, significant};
-use std::collections::BTreeSet;
 use anstyle::{AnsiColor, Style};
+use std::collections::BTreeSet;
 
 /// How much is shown, and whether in colour.
 #[derive(Clone, Copy, Debug, Default)]
@@ -98,7 +98,8 @@ fn not_counted(result: &Measurement, out: &mut String) {
         return;
     }
     let names: Vec<&str> = missing.into_iter().collect();
-    let mark = if partial { " ? marks a U that lacks a scale or load: it is at least that." } else { "" };
+    let mark =
+        if partial { " ? marks a U that lacks a scale or load: it is at least that." } else { "" };
     out.push_str(&wrapped(
         "",
         &format!(

@@ -1,11 +1,11 @@
 //! The result of measuring one capture, as it is shown, stored and compared.
 
+use crate::estimate::Estimate;
 use crate::ingest::Receipt;
 use crate::ingest::sheet::{BenchSheet, InstrumentSheet, SubjectSheet};
 use crate::measures::{Budget, MeasureSet};
 use crate::segment::{Evidence, Thresholds};
 use crate::trace::Kind;
-use crate::estimate::Estimate;
 use serde::Serialize;
 use serde::ser::SerializeMap;
 

@@ -88,8 +88,11 @@ pub fn combine(
     correlation: &Correlation,
     second_order: f64,
 ) -> Budget {
-    let part: Vec<f64> =
-        inputs.iter().zip(slopes).map(|(input, slope)| slope * input.standard_uncertainty).collect();
+    let part: Vec<f64> = inputs
+        .iter()
+        .zip(slopes)
+        .map(|(input, slope)| slope * input.standard_uncertainty)
+        .collect();
     let correlated = correlation.members();
     // Share of the variance of input a: its own, and half of what each correlation adds.
     let own: Vec<f64> = (0..part.len())
@@ -112,7 +115,8 @@ pub fn combine(
         .collect();
     // Below a thousandth of the uncertainty it is not worth a line.
     if second_order > 1e-3 * u {
-        let curvature = Input::normal("curvature of the model (second order)", "", 0.0, second_order);
+        let curvature =
+            Input::normal("curvature of the model (second order)", "", 0.0, second_order);
         lines.push(curvature.line(1.0, share(second)));
     }
     // Welch-Satterthwaite (JCGM 100, G.4.1) over groups: what is correlated stems from one set of

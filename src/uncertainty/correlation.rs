@@ -59,9 +59,8 @@ impl Correlation {
         if a == b {
             return 1.0;
         }
-        let same = |pair: &&(usize, usize, f64)| {
-            (pair.0, pair.1) == (a, b) || (pair.1, pair.0) == (a, b)
-        };
+        let same =
+            |pair: &&(usize, usize, f64)| (pair.0, pair.1) == (a, b) || (pair.1, pair.0) == (a, b);
         self.pairs.iter().find(same).map_or(0.0, |pair| pair.2)
     }
 

@@ -279,9 +279,7 @@ fn repetitions(inputs: &mut Inputs, model: &MeasureModel, stats: &IntervalStats)
         _ => None,
     };
     let found = match model.formula {
-        Formula::Power | Formula::Energy | Formula::Apparent => {
-            over(&spread.power).or_else(bursts)
-        }
+        Formula::Power | Formula::Energy | Formula::Apparent => over(&spread.power).or_else(bursts),
         Formula::AsPower(0) => bursts(),
         Formula::Rms(Side::Voltage) => over(&spread.square_v).or_else(bursts),
         Formula::Rms(Side::Current) => over(&spread.square_i).or_else(bursts),

@@ -23,6 +23,7 @@ use crate::measures::{MeasureSet, catalog};
 use crate::units::Unit;
 use budget::{Budget, propagate};
 use model::{MeasureModel, TERMS, Term};
+use std::sync::Mutex;
 
 /// What is wanted beside the uncertainty itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -36,16 +37,31 @@ pub struct Wish {
 /// Below this share of the value a sensitivity is rounding.
 const NO_SENSITIVITY: f64 = 1e-9;
 
-/// States the uncertainty of every measure of an interval.
+/// States the uncertainty of every measure of an interval. A simulation takes all cores.
 pub fn state(set: &mut MeasureSet, stats: &IntervalStats, scene: &Scene, wish: Wish) {
-    for (k, (key, estimate)) in set.iter_mut().enumerate() {
+    let one = |k: usize, key: &str, estimate: &mut Estimate| {
         let unit = catalog::find(key).map_or(Unit::One, |measure| measure.unit);
         let wish = Wish {
             monte_carlo: wish.monte_carlo.map(|(draws, seed)| (draws, seed.wrapping_add(k as u64))),
             ..wish
         };
         state_one(key, unit, estimate, stats, scene, wish);
+    };
+    if wish.monte_carlo.is_none() {
+        set.iter_mut().enumerate().for_each(|(k, (key, estimate))| one(k, key, estimate));
+        return;
     }
+    let work = Mutex::new(set.iter_mut().enumerate());
+    let next = || work.lock().ok().and_then(|mut work| work.next());
+    std::thread::scope(|scope| {
+        for _ in 0..std::thread::available_parallelism().map_or(1, usize::from) {
+            scope.spawn(|| {
+                while let Some((k, (key, estimate))) = next() {
+                    one(k, key, estimate);
+                }
+            });
+        }
+    });
 }
 
 fn state_one(
@@ -63,7 +79,8 @@ fn state_one(
     let matters = |term: &Term| {
         let slope = budget.sensitivities[*term as usize];
         let curved = *term == Term::Skew && budget::Model::curved(&model);
-        curved || slope.abs() > NO_SENSITIVITY * (estimate.value.abs() + budget.standard_uncertainty)
+        curved
+            || slope.abs() > NO_SENSITIVITY * (estimate.value.abs() + budget.standard_uncertainty)
     };
     let missing: Vec<Term> = inputs.unknown.iter().copied().filter(matters).collect();
     take(estimate, &budget, &missing, wish);

@@ -150,8 +150,11 @@ fn jcgm_100_h1_end_gauge() {
 fn jcgm_100_g41_welch_satterthwaite_and_522_full_correlation() {
     let Some(record) = anchor("gum_g41") else { return };
     let (u, nu) = (numbers(&record, "/inputs/rel_u_pct"), numbers(&record, "/inputs/nu"));
-    let inputs: Vec<Input> =
-        u.iter().zip(&nu).map(|(u, nu)| Input::normal("x", "%", 1.0, *u).with_freedom(*nu)).collect();
+    let inputs: Vec<Input> = u
+        .iter()
+        .zip(&nu)
+        .map(|(u, nu)| Input::normal("x", "%", 1.0, *u).with_freedom(*nu))
+        .collect();
     let budget = combine(1.0, &inputs, &[1.0; 3], &Correlation::none(), 0.0);
     near("u", budget.standard_uncertainty, number(&record, "/expected/rel_uc_pct"), 1e-8);
     near("dof", budget.degrees_of_freedom, number(&record, "/expected/nu_eff"), 1e-8);
@@ -182,9 +185,7 @@ const ENDS: f64 = 0.025;
 
 #[test]
 fn jcgm_101_92_additive_model() {
-    let flat = |u: f64| {
-        Input::within("x", "", 0.0, u * 3_f64.sqrt(), Distribution::Rectangular)
-    };
+    let flat = |u: f64| Input::within("x", "", 0.0, u * 3_f64.sqrt(), Distribution::Rectangular);
     let none = Correlation::none();
     // 9.2.2: four normal inputs; +-3.920 (from memory).
     let normal = [Input::normal("x", "", 0.0, 1.0); 4];
@@ -197,7 +198,12 @@ fn jcgm_101_92_additive_model() {
     if let Some(record) = anchor("s1_923") {
         let inputs = [flat(1.0); 4];
         let budget = propagate(&Sum, &inputs, &none);
-        near("linear", budget.coverage().expanded_uncertainty, number(&record, "/expected/GUF_half"), 1e-4);
+        near(
+            "linear",
+            budget.coverage().expanded_uncertainty,
+            number(&record, "/expected/GUF_half"),
+            1e-4,
+        );
         let found = simulate(&Sum, &inputs, &none, &budget, DRAWS, 1).unwrap();
         let half = number(&record, "/expected/half_width_95");
         near("low", found.low, -half, 2.0 * ENDS);

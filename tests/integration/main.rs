@@ -16,6 +16,7 @@ mod phases;
 mod published;
 mod readers;
 mod reference;
+mod sines;
 mod spice;
 mod support;
 mod vectors;

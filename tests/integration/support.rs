@@ -39,6 +39,15 @@ pub fn measure_file(path: &Path, settings: &Settings) -> Measurement {
 
 /// Writes a recipe as float64 and measures it.
 pub fn measure_recipe(recipe: &Recipe, settings: &Settings) -> Measurement {
+    let sheet = format!(
+        "[voltage]\nchannel = 0\n[current]\nchannel = 1\n[load]\nnominal_ohm = {:e}\n",
+        recipe.load_ohm
+    );
+    measure_recipe_with(recipe, &sheet, settings)
+}
+
+/// The same with a sheet of one's own, but for the sample rate.
+pub fn measure_recipe_with(recipe: &Recipe, sheet: &str, settings: &Settings) -> Measurement {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("made.npy");
     let channels = Channels { voltage: true, current: true };
@@ -53,12 +62,7 @@ pub fn measure_recipe(recipe: &Recipe, settings: &Settings) -> Measurement {
     let mut writer = export::create(&path, &shape).unwrap();
     writer.push(&recipe.block(0..recipe.samples)).unwrap();
     writer.finish().unwrap();
-    let sheet = format!(
-        "sample_rate_hz = {:e}\n[voltage]\nchannel = 0\n[current]\nchannel = 1\n\
-         [load]\nnominal_ohm = {:e}\n",
-        recipe.rate.hertz(),
-        recipe.load_ohm
-    );
+    let sheet = format!("sample_rate_hz = {:e}\n{sheet}", recipe.rate.hertz());
     let sheet = crestbook::ingest::sheet::read(Path::new("made"), &sheet).unwrap();
     let capture = Capture { sheet, ..Capture::bare(&path) };
     pipeline::measure(&capture, settings, &Unobserved).unwrap().measurement

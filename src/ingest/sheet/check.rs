@@ -93,11 +93,9 @@ fn accuracy(
     standard: Option<f64>,
     other: Option<&AccuracySheet>,
 ) -> Result<(), KeyfileError> {
-    let fail =
-        |path: &[&str], message: &str| Err(KeyfileError::at_key(file, text, path, message));
-    let share = |value: Option<f64>| {
-        value.is_some_and(|u| !(u.is_finite() && (0.0..1.0).contains(&u)))
-    };
+    let fail = |path: &[&str], message: &str| Err(KeyfileError::at_key(file, text, path, message));
+    let share =
+        |value: Option<f64>| value.is_some_and(|u| !(u.is_finite() && (0.0..1.0).contains(&u)));
     if share(standard) {
         let path = [table, "relative_standard_uncertainty"];
         return fail(&path, "a relative standard uncertainty lies between 0 and 1");
@@ -115,7 +113,8 @@ fn accuracy(
     }
     match (other.relative_expanded_uncertainty, other.coverage_factor) {
         (Some(_), None) => {
-            let message = "an expanded uncertainty needs its coverage_factor: the certificate has it";
+            let message =
+                "an expanded uncertainty needs its coverage_factor: the certificate has it";
             return fail(&at("relative_expanded_uncertainty"), message);
         }
         (None, Some(_)) => {
@@ -167,7 +166,8 @@ fn correlation(file: &Path, text: &str, sheet: &Sheet) -> Result<(), KeyfileErro
     let [a, b, c] = pairs.map(|(_, value)| value.unwrap_or(0.0));
     let determinant = 1.0 + 2.0 * a * b * c - a * a - b * b - c * c;
     if determinant < -1e-12 {
-        let last = pairs.iter().rev().find(|pair| pair.1.is_some()).map_or("voltage_current", |p| p.0);
+        let last =
+            pairs.iter().rev().find(|pair| pair.1.is_some()).map_or("voltage_current", |p| p.0);
         let message = format!(
             "these correlations can't hold together: the matrix of 1, {a}, {b} and {c} is not \
              positive semi-definite"

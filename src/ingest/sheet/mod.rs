@@ -345,7 +345,10 @@ mod tests {
             ("[load.accuracy]\ndistribution = 'triangular'\n", 2),
             ("[load.accuracy]\ndistribution = 'rectangle'\n", 2),
             ("[load.accuracy]\nrelative_half_width = 0.1\ndegrees_of_freedom = 0.5\n", 3),
-            ("[voltage]\nrelative_standard_uncertainty = 0.01\n[voltage.accuracy]\nrelative_half_width = 0.1\n", 4),
+            (
+                "[voltage]\nrelative_standard_uncertainty = 0.01\n[voltage.accuracy]\nrelative_half_width = 0.1\n",
+                4,
+            ),
             ("[timebase]\nrelative_standard_uncertainty = -1e-6\n", 2),
             ("[correlation]\nvoltage_current = 1.01\n", 2),
             ("[correlation]\nvoltage_current = 0.9\nvoltage_load = 0.9\ncurrent_load = -0.9\n", 4),
@@ -376,12 +379,18 @@ mod tests {
             // Some keys only make sense beside others.
             let beside = match key.path {
                 [group, "accuracy", "coverage_factor"] => {
-                    format!("[{group}.accuracy]\nrelative_expanded_uncertainty = 0.02\ncoverage_factor = 3.0\n")
+                    format!(
+                        "[{group}.accuracy]\nrelative_expanded_uncertainty = 0.02\ncoverage_factor = 3.0\n"
+                    )
                 }
                 [group, "accuracy", "relative_expanded_uncertainty"] => {
-                    format!("[{group}.accuracy]\nrelative_expanded_uncertainty = 0.02\ncoverage_factor = 3.0\n")
+                    format!(
+                        "[{group}.accuracy]\nrelative_expanded_uncertainty = 0.02\ncoverage_factor = 3.0\n"
+                    )
                 }
-                [group, "accuracy", _] => format!("[{group}.accuracy]\nrelative_half_width = 0.02\n"),
+                [group, "accuracy", _] => {
+                    format!("[{group}.accuracy]\nrelative_half_width = 0.02\n")
+                }
                 _ => String::new(),
             };
             read_with(Path::new("x"), &beside, &[(key, value.to_owned())]).unwrap();
