@@ -7,7 +7,9 @@ use crate::numeric::crest::{Crest, chosen_from, expected_maximum};
 pub struct Burst {
     /// Start of the on-time: a quarter cycle before the first crest above the threshold.
     pub start: f64,
-    /// Place up to which the wave is surely that of the carrier.
+    /// Place from which the wave is surely that of the carrier: a kick may start it with a jump.
+    pub whole_from: f64,
+    /// Place up to which it is.
     pub whole_until: f64,
     /// On-time in samples.
     pub on: f64,
@@ -131,12 +133,15 @@ fn measure(x: &[f64], crests: &[Crest], rule: &Rule) -> Option<Burst> {
         rule.cycle / 2.0
     };
     let start = crests[first].at - half / 2.0;
+    let begin = gate_begin(x, &crests[first], half, level);
     let end = gate_end(x, &crests[last], half, level);
     // A last half-wave that is cut before its crest is no whole one.
     let odd = last > first && crests[last].at - crests[last - 1].at < 0.9 * half;
     let whole = if odd { last - 1 } else { last };
     let whole_until = crests[whole].at;
-    let mut burst = Burst { start, whole_until, on: end - start, peak, decay: None };
+    let whole_from = if begin > start { crests[first].at } else { start + 0.1 * half };
+    let on = end - begin;
+    let mut burst = Burst { start, whole_from, whole_until, on, peak, decay: None };
     if let Some(line) = crest_line(&crests[top..=last], rule) {
         let fall = line.decay * (crests[last].at - crests[top].at);
         // Falls by a fifth or more, along a line.
@@ -164,10 +169,27 @@ fn gate_end(x: &[f64], crest: &Crest, half: f64, level: f64) -> f64 {
     let sign = crest.value.signum();
     let above = (from..=to).take_while(|k| x.get(*k).is_some_and(|x| sign * x >= level)).last();
     let Some(above) = above else { return runs_out };
-    // A half-wave that runs out falls through the level a little before its end.
-    let expected = half * (level / crest.value.abs()).min(1.0).asin() / std::f64::consts::PI;
     let early = runs_out - (above as f64 + 0.5);
-    if early > expected + (0.12 * half).max(1.0) { above as f64 + 0.5 } else { runs_out }
+    if early > usual(crest, half, level) { above as f64 + 0.5 } else { runs_out }
+}
+
+/// Begin of a gate whose first crest above `level` is `crest`: a quarter cycle before it where the
+/// half-wave rises from nothing, or where the samples jump up after that.
+fn gate_begin(x: &[f64], crest: &Crest, half: f64, level: f64) -> f64 {
+    let rises = crest.at - half / 2.0;
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let (to, from) = (rises.max(0.0) as usize, crest.at.max(0.0) as usize);
+    let sign = crest.value.signum();
+    let below = (to..=from).rev().find(|k| x.get(*k).is_none_or(|x| sign * x < level));
+    let Some(below) = below else { return rises };
+    let begin = below as f64 + 0.5;
+    if begin - rises > usual(crest, half, level) { begin } else { rises }
+}
+
+/// How far inside its half-wave the samples of a sine pass the level, and a part of it more.
+fn usual(crest: &Crest, half: f64, level: f64) -> f64 {
+    let share = (level / crest.value.abs()).min(1.0).asin() / std::f64::consts::PI;
+    half * share + (0.12 * half).max(1.0)
 }
 
 struct CrestLine {
@@ -254,6 +276,24 @@ mod tests {
             let off = bursts[2].on - f64::from(end);
             // A sample, or what is too low to be seen.
             assert!(off.abs() <= 2.0, "{end}: off by {off}");
+        }
+    }
+
+    /// A tank that is kicked starts with a jump to its crest: damped cosine, decrement 0.4.
+    #[test]
+    fn a_kick_is_no_quarter_cycle() {
+        let x: Vec<f64> = (0..5000)
+            .map(|n| {
+                let inside = f64::from(n % 1000) / 20.0;
+                1000.0 * (-0.4 * inside).exp() * (TAU * inside).cos()
+            })
+            .collect();
+        for burst in &find(&x, &crests(&x, 1.0, true), &RULE)[1..4] {
+            // The wave is taken from the crest on, not from before the jump.
+            let into = burst.whole_from.rem_euclid(1000.0);
+            assert!(into < 1.5 || into > 999.0, "{burst:?}");
+            // ln(10) / 0.4 = 5.756 cycles.
+            assert!((burst.on / 20.0 - 5.756).abs() < 0.1, "{burst:?}");
         }
     }
 

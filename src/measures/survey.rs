@@ -411,7 +411,7 @@ impl<'a> CloseLook<'a> {
     }
 
     fn fit(&self, carrier: &mut Carrier, block: &Block, burst: &bursts::Burst) {
-        let from = (burst.start + 0.05 * self.cycle).max(0.0).ceil();
+        let from = burst.whole_from.max(0.0).ceil();
         let to = burst.whole_until.floor();
         if to <= from {
             return;

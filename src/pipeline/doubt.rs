@@ -43,8 +43,15 @@ pub(super) fn borders(stats: &[IntervalStats], rate: SampleRate) -> Vec<Border> 
         Shape::Bursts(bursts) => bursts.period_s.mean().unwrap_or(0.0),
         _ => 0.0,
     };
-    // A phase of bursts ends somewhere in the silence after the last.
+    let peak =
+        |one: &IntervalStats| one.peaks_v.or(one.peaks_i).map_or(0.0, |peaks| peaks.largest());
+    // A phase of bursts ends somewhere in the silence after the last; where bursts follow output of
+    // about their own height, the first or last of them can be taken for part of that.
     let silence = |one: &IntervalStats, next: &IntervalStats| match &one.shape {
+        _ if one.carrier.is_some() && next.carrier.is_some() => {
+            let alike = (0.6..1.67).contains(&(peak(one) / peak(next)));
+            if alike { period(one).max(period(next)) } else { 0.0 }
+        }
         Shape::Bursts(bursts) if next.carrier.is_none() => {
             // A burst that decays is half-way down after three tenths of the time to a tenth.
             let decays = bursts.decay_s.count() > 0;

@@ -381,7 +381,7 @@ fn limits(
         return;
     }
     let on_samples = bursts.on_s.mean().unwrap_or(0.0) * scene.rate_hz;
-    if !matches!(key, "duty_cycle" | "burst_on_s") || on_samples <= 0.0 {
+    if !matches!(key, "duty_cycle" | "burst_on_s" | "burst_decay_s") || on_samples <= 0.0 {
         return;
     }
     let share = if bursts.decay_s.count() > 0 {

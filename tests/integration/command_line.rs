@@ -203,3 +203,119 @@ fn table_of_a_check() {
     let folder = format!("{}/", fixture("").display().to_string().trim_end_matches('/'));
     insta::assert_snapshot!(out.replace(&folder, ""));
 }
+
+/// The delay of a capture into a resistor, as sheet lines; what is no resistor is refused.
+#[test]
+fn delay_is_estimated_or_refused() {
+    let skewed = fixture("harrow-fell/cut-80-skewed.npy");
+    let run = |flags: &[&str]| {
+        let mut arguments = vec!["measure", skewed.to_str().unwrap(), "--estimate-delay", "--json"];
+        arguments.extend(flags);
+        crestbook(&arguments)
+    };
+    // 80 ns, told by the sheet, not told, told wrongly.
+    for flags in [&[][..], &["--current-delay-s", "0"], &["--current-delay-s", "200e-9"]] {
+        let done = run(flags);
+        let json: serde_json::Value = serde_json::from_slice(&done.stdout).unwrap();
+        let (delay, u) =
+            (json["delay_s"].as_f64().unwrap(), json["standard_uncertainty_s"].as_f64().unwrap());
+        assert_eq!(json["lagging"], "current");
+        assert!((delay - 80e-9).abs() < 4.0 * u && u < 1e-10, "{json}");
+    }
+    let voltage =
+        run(&["--current-channel", "0", "--voltage-channel", "1", "--load-nominal-ohm", "0.002"]);
+    let json: serde_json::Value = serde_json::from_slice(&voltage.stdout).unwrap();
+    // The same skew with the channels' names swapped, less what the sheet takes off the other one.
+    assert!((json["further_s"].as_f64().unwrap() + 160e-9).abs() < 1e-9, "{json}");
+    for (flags, says) in [
+        (&["--load-nominal-ohm", "450"][..], "reactive or not the stated one"),
+        (&["--load-kind", "open"][..], "open circuit"),
+        (&["--current-delay-s", "1.0e-6"][..], "degrees apart"),
+    ] {
+        let done = run(flags);
+        assert_eq!(done.status.code(), Some(2), "{flags:?}");
+        assert!(text(&done.stderr).contains(says), "{says}: {}", text(&done.stderr));
+    }
+    let reactive = fixture("spice/reactive.txt");
+    let done = crestbook(&[
+        "measure",
+        reactive.to_str().unwrap(),
+        "--load-nominal-ohm",
+        "335.8",
+        "--estimate-delay",
+    ]);
+    // 26.7 degrees of reactance with the right size look like a delay: it is told as one, with what
+    // it leaves out.
+    assert!(text(&done.stdout).contains("reactance of the load"), "{}", text(&done.stderr));
+}
+
+/// Sparks: a current that does not follow the voltage.
+#[test]
+fn an_arcing_load_has_no_delay() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("arc.csv");
+    let mut rows = String::from("time (s),voltage (V),current (A)\n");
+    for n in 0..8000 {
+        let v = 300.0 * (std::f64::consts::TAU * f64::from(n) / 20.0).sin();
+        // Conducts on the positive half-wave only above 120 V.
+        let i = if v > 120.0 { v / 400.0 } else { v / 700.0 };
+        rows.push_str(&format!("{:e},{v:e},{i:e}\n", f64::from(n) * 125e-9));
+    }
+    std::fs::write(&path, rows).unwrap();
+    let done = crestbook(&[
+        "measure",
+        path.to_str().unwrap(),
+        "--load-nominal-ohm",
+        "510",
+        "--estimate-delay",
+    ]);
+    assert_eq!(done.status.code(), Some(2), "{}", text(&done.stdout));
+    assert!(text(&done.stderr).contains("arcs or is reactive"), "{}", text(&done.stderr));
+}
+
+/// Budgets and simulations, for people and in JSON; the same seed gives the same.
+#[test]
+fn budgets_and_simulations_are_shown() {
+    let cut = fixture("harrow-fell/cut-80.csv");
+    let cut = cut.to_str().unwrap();
+    let shown =
+        text(&crestbook(&["measure", cut, "--budget=power_w", "--monte-carlo", "20000"]).stdout);
+    for word in
+        ["budget of power, cut", "scale of the voltage", "k 1.96", "simulated (95 %)", "power, cut"]
+    {
+        assert!(shown.contains(word), "{word}: {shown}");
+    }
+    assert!(!shown.contains("budget of crest factor"));
+    let json = || {
+        crestbook(&["measure", cut, "--json", "--budget", "--monte-carlo", "20000", "--seed", "5"])
+            .stdout
+    };
+    let (first, second) = (json(), json());
+    assert_eq!(first, second);
+    let json: serde_json::Value = serde_json::from_slice(&first).unwrap();
+    let power = &json["kinds"]["cut"]["power_w"];
+    let lines = power["budget"].as_array().unwrap();
+    let sum = |key: &str| lines.iter().map(|line| line[key].as_f64().unwrap()).sum::<f64>();
+    assert!((sum("share") - 1.0).abs() < 1e-9);
+    let u = power["standard_uncertainty"].as_f64().unwrap();
+    let simulated = &power["monte_carlo"];
+    assert_eq!(simulated["draws"], 20_000);
+    assert!((simulated["standard_uncertainty"].as_f64().unwrap() / u - 1.0).abs() < 0.03);
+    assert!(json["settings"]["monte_carlo"]["seed"] == 5);
+    // Phases carry budgets, too.
+    assert!(json["phases"][0]["power_w"]["budget"].is_array());
+    // Where skew is large the budget of the power is not validated: the power can only be lower.
+    let skewed = fixture("harrow-fell/cut-80-skewed.npy");
+    let done = crestbook(&[
+        "measure",
+        skewed.to_str().unwrap(),
+        "--json",
+        "--monte-carlo",
+        "200000",
+        "--current-delay-standard-uncertainty-s",
+        "60e-9",
+    ]);
+    let json: serde_json::Value = serde_json::from_slice(&done.stdout).unwrap();
+    assert_eq!(json["whole"]["power_w"]["monte_carlo"]["validates_linear"], false);
+    assert_eq!(json["whole"]["voltage_rms_v"]["monte_carlo"]["validates_linear"], true);
+}
