@@ -14,7 +14,7 @@ use crestbook::units::SampleRate;
 const SHAPES: [&str; 4] = ["continuous", "gated", "damped", "cycle"];
 
 /// Measures whose intervals are looked at.
-const MEASURES: [&str; 8] = [
+pub const MEASURES: [&str; 8] = [
     "power_w",
     "voltage_rms_v",
     "voltage_peak_v",
@@ -86,7 +86,7 @@ fn output(draw: &mut Draw, shape: usize, carrier_hz: f64) -> Output {
 }
 
 /// A random capture and the bench that takes it.
-fn random(number: u64) -> (Recipe, Bench, usize) {
+pub fn random(number: u64) -> (Recipe, Bench, usize) {
     let mut draw = Draw::new(0x0c07_e4a6 + number);
     let shape = draw.one_of(4) as usize;
     let cycle = shape == 3;

@@ -1,6 +1,7 @@
-//! Makes `docs/accuracy.md`: `cargo run --release --example accuracy` (about a quarter of an hour on
-//! two cores). `-- edges 100`, `-- errors 2` or `-- coverage 500` print one section, of so many
-//! cycles, repetitions or captures, and write nothing.
+//! Makes `docs/accuracy.md` and its picture: `cargo run --release --example accuracy` (about a
+//! quarter of an hour on two cores). `-- edges 100`, `-- errors 2`, `-- coverage 500` or
+//! `-- simulation 10` print one section, of so many cycles, repetitions or captures, and write
+//! nothing.
 
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
@@ -8,23 +9,47 @@ mod bench;
 mod coverage;
 mod draw;
 mod grid;
+mod picture;
 mod segmentation;
+mod simulation;
 
-fn main() -> std::io::Result<()> {
+use std::path::Path;
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let count = |usual: u64| arguments.get(1).and_then(|n| n.parse().ok()).unwrap_or(usual);
     match arguments.first().map(String::as_str) {
         Some("edges") => println!("{}", segmentation::section(count(100))),
         Some("errors") => {
-            let repetitions = count(4);
+            let repetitions = count(2);
             println!("{}", grid::section(&grid::run(repetitions), repetitions));
         }
         Some("coverage") => println!("{}", coverage::section(count(500))),
+        Some("simulation") => println!("{}", simulation::section(count(10))),
         Some(other) => {
-            eprintln!("{other}: no such section; edges, errors or coverage");
+            eprintln!("{other}: no such section; edges, errors, coverage or simulation");
             std::process::exit(2);
         }
-        None => {}
+        None => write(&Path::new(env!("CARGO_MANIFEST_DIR")).join("docs"))?,
     }
     Ok(())
+}
+
+fn write(docs: &Path) -> Result<(), Box<dyn std::error::Error>> {
+    const REPETITIONS: u64 = 10;
+    eprintln!("errors ...");
+    let grid = grid::run(REPETITIONS);
+    std::fs::write(docs.join("accuracy.svg"), picture::svg(&grid)?)?;
+    eprintln!("coverage ...");
+    let coverage = coverage::section(2000);
+    eprintln!("simulation ...");
+    let simulation = simulation::section(40);
+    eprintln!("edges ...");
+    let text = format!(
+        "# Accuracy\n\nMade by `cargo run --release --example accuracy`, on synthetic captures whose truth \
+         is known in closed form.\n\n{coverage}\n{simulation}\n{}\n{}",
+        grid::section(&grid, REPETITIONS),
+        segmentation::section(1000)
+    );
+    Ok(std::fs::write(docs.join("accuracy.md"), text)?)
 }
