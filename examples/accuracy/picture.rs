@@ -67,7 +67,7 @@ fn panel(
         .light_line_style(WHITE)
         .draw()?;
     debug_assert!(measure < MEASURES.len());
-    for shape in 0..SHAPES.len() {
+    for (shape, colour) in COLOURS.iter().enumerate() {
         let points: Vec<(f64, f64)> = SNR_DB
             .iter()
             .filter_map(|db| {

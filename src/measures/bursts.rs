@@ -291,7 +291,7 @@ mod tests {
         for burst in &find(&x, &crests(&x, 1.0, true), &RULE)[1..4] {
             // The wave is taken from the crest on, not from before the jump.
             let into = burst.whole_from.rem_euclid(1000.0);
-            assert!(into < 1.5 || into > 999.0, "{burst:?}");
+            assert!(!(1.5..=999.0).contains(&into), "{burst:?}");
             // ln(10) / 0.4 = 5.756 cycles.
             assert!((burst.on / 20.0 - 5.756).abs() < 0.1, "{burst:?}");
         }

@@ -49,13 +49,13 @@ pub(super) fn borders(stats: &[IntervalStats], rate: SampleRate) -> Vec<Border> 
     // about their own height, the first or last of them can be taken for part of that.
     let silence = |one: &IntervalStats, next: &IntervalStats| match &one.shape {
         _ if one.carrier.is_some() && next.carrier.is_some() => {
-            let alike = (0.6..1.67).contains(&(peak(one) / peak(next)));
+            let alike = (0.75..1.33).contains(&(peak(one) / peak(next)));
             if alike { period(one).max(period(next)) } else { 0.0 }
         }
         Shape::Bursts(bursts) if next.carrier.is_none() => {
-            // A burst that decays is half-way down after three tenths of the time to a tenth.
+            // A burst that decays falls under half of the level before it falls under a tenth of its peak.
             let decays = bursts.decay_s.count() > 0;
-            let on = bursts.on_s.mean().unwrap_or(0.0) * if decays { 0.3 } else { 1.0 };
+            let on = bursts.on_s.mean().unwrap_or(0.0) * if decays { 0.5 } else { 1.0 };
             (period(one) - on).max(0.0)
         }
         _ => 0.0,

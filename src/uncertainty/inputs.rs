@@ -392,7 +392,7 @@ fn limits(
         if level > 0.0 { 0.22 * scene.sigma(leading) / level } else { 0.0 }
     } else {
         // The end of a gate is told to about a sample and a part of a carrier cycle.
-        (0.4 + 0.02 * scene.rate_hz / hz) / on_samples
+        (0.33 + 0.018 * scene.rate_hz / hz) / on_samples
     };
     inputs.within(Term::Limit, unit, model.value * share, Distribution::Rectangular);
 }
