@@ -18,11 +18,19 @@ pub struct Frames {
 
 /// Gathers cells into frames of about `seconds`, shorter where the record has few of them.
 pub fn gather(overview: &Overview, rate: SampleRate, seconds: f64) -> Frames {
-    /// A short record is still cut in so many frames, as far as its cells allow.
+    /// A short record is still cut in so many frames, as far as its cells allow ...
     const FEWEST: usize = 16;
-    let wanted = (rate.samples(seconds) / overview.cell_length() as f64).round();
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    let cells = (wanted as usize).min(overview.cells().len() / FEWEST).max(1);
+    /// ... but a frame spans bursts of 8 kHz, or silence between them passes for rest ...
+    const LEAST_S: f64 = 250e-6;
+    /// ... and so many frames there are in any case.
+    const AT_LEAST: usize = 4;
+    let of = |seconds: f64| {
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let cells = (rate.samples(seconds) / overview.cell_length() as f64).round() as usize;
+        cells
+    };
+    let all = overview.cells().len();
+    let cells = of(seconds).min((all / FEWEST).max(of(LEAST_S))).min(all / AT_LEAST).max(1);
     let mut list: Vec<Cell> = overview
         .cells()
         .chunks(cells)
