@@ -78,8 +78,7 @@ fn panel(
                 Some((*db, (100.0 * cells.3[measure].rms()?).max(1.2e-4)))
             })
             .collect();
-        chart
-            .draw_series(LineSeries::new(points.iter().copied(), COLOURS[shape].stroke_width(2)))?;
+        chart.draw_series(LineSeries::new(points.iter().copied(), colour.stroke_width(2)))?;
         for point in points {
             let at = chart.backend_coord(&point);
             let (x, y) = area.get_pixel_range();

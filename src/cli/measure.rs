@@ -10,8 +10,8 @@ use crate::keyfile::nearest;
 use crate::measures::catalog;
 use crate::pipeline::{self, Capture, PipelineError, Reading, Run, Settings};
 use crate::report::picture::{self, Picture};
-use crate::report::{budget, raster, table};
-use crate::result::Measurement;
+use crate::report::{self, budget, raster, table};
+use crate::result::{DelayEstimate, Measurement};
 use crate::trace::Kind;
 use crate::uncertainty::{Draws, Knowledge, Wish};
 use std::path::{Path, PathBuf};
@@ -305,6 +305,7 @@ fn delay(
     printer: &Printer,
 ) -> Result<Exit, Failure> {
     let knowledge = Knowledge::of(&capture.sheet).map_err(PipelineError::from)?;
+    let mut all = Vec::new();
     args.capture.each(capture, settings, &args.show, printer, |run, printer| {
         let found = pipeline::estimate_delay(&run, &knowledge)?.map_err(|refusal| {
             Failure::usage(
@@ -312,12 +313,26 @@ fn delay(
                 refusal.help.to_owned(),
             )
         })?;
-        if printer.json() {
-            return printer.out_json(&found);
-        }
-        printer.out(&crate::report::delay::text(&found))
+        all.push(found);
+        Ok(())
     })?;
+    match (printer.json(), all.as_slice()) {
+        (true, [only]) => printer.out_json(only)?,
+        (true, records) => printer.out_json(&Delays { schema: "crestbook/delays/1", records })?,
+        (false, records) => {
+            for found in records {
+                printer.out(&report::delay::text(found))?;
+            }
+        }
+    }
     Ok(Exit::Done)
+}
+
+/// The delays of a file of several records.
+#[derive(serde::Serialize)]
+struct Delays<'a> {
+    schema: &'static str,
+    records: &'a [DelayEstimate],
 }
 
 /// The measurements of a file of several records.

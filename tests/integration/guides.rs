@@ -418,6 +418,60 @@ fn ea_402_s9_multimeter() {
     near("U", coverage.expanded_uncertainty, number(&record, "/expected/U"), 0.005);
 }
 
+/// EA-4/02, appendix E (from memory, computed anew): k for 95.45 % by effective degrees of freedom.
+#[test]
+fn ea_402_coverage_factors() {
+    for (freedom, k) in [
+        (1.0, 13.968),
+        (2.0, 4.527),
+        (3.0, 3.307),
+        (4.0, 2.869),
+        (5.0, 2.649),
+        (6.0, 2.517),
+        (7.0, 2.429),
+        (8.0, 2.366),
+        (10.0, 2.284),
+        (20.0, 2.133),
+        (50.0, 2.051),
+        (f64::INFINITY, 2.000),
+    ] {
+        // 95.45 % is 0.9544997 to more digits.
+        near("k", quantile(0.5 + 0.954_499_7 / 2.0, freedom).unwrap(), k, 6e-4);
+    }
+}
+
+/// EA-4/02 S6: calibration factor of a power sensor (headline seen in another program's file; the
+/// budget is recalled and gives the value to all digits and u to 1e-6).
+struct Sensor;
+
+impl Model<8> for Sensor {
+    fn value<D: Number>(&self, x: &[D; 8]) -> D {
+        let [standard, drift, ms_r, ms_c, mx_r, mx_c, ratio, p] = *x;
+        (standard + drift) * (ms_r * mx_c) / (ms_c * mx_r) * ratio * p
+    }
+}
+
+#[test]
+fn ea_402_s6_power_sensor() {
+    let Some(record) = anchor("ea402_s6") else { return };
+    let (p, u_p) = type_a(&numbers(&record, "/inputs/p"));
+    let mismatch = |half: f64| Input::within("M", "", 1.0, half, Distribution::Arcsine);
+    let standard = numbers(&record, "/inputs/KS");
+    let inputs = [
+        Input::normal("KS", "", standard[0], standard[1]),
+        Input::within("drift", "", -0.001, 0.002, Distribution::Rectangular),
+        mismatch(2.0 * 0.02 * 0.02),
+        mismatch(2.0 * 0.02 * 0.02),
+        mismatch(2.0 * 0.07 * 0.10),
+        mismatch(2.0 * 0.07 * 0.12),
+        Input::normal("pCr pCc", "", 1.0, number(&record, "/inputs/pCr_pCc")),
+        Input::normal("p", "", p, u_p),
+    ];
+    let budget = propagate(&Sensor, &inputs, &Correlation::none());
+    near("KX", budget.value, number(&record, "/expected/KX"), 1e-9);
+    near("u", budget.standard_uncertainty, number(&record, "/expected/u"), 1e-5);
+}
+
 /// NIST StRD, univariate: certified means to 15 and standard deviations to 13 digits, or what f64
 /// leaves of the data themselves.
 #[test]
