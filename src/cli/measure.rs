@@ -306,7 +306,7 @@ fn delay(
 ) -> Result<Exit, Failure> {
     let knowledge = Knowledge::of(&capture.sheet).map_err(PipelineError::from)?;
     let mut all = Vec::new();
-    args.capture.each(capture, settings, &args.show, printer, |run, printer| {
+    args.capture.each(capture, settings, &args.show, printer, |run, _| {
         let found = pipeline::estimate_delay(&run, &knowledge)?.map_err(|refusal| {
             Failure::usage(
                 format!("{}: {refusal}", capture.data.display()),

@@ -1,23 +1,16 @@
 //! Budgets and simulations as text.
 
-use super::table::{Manner, push_table};
+use super::table::{COLUMNS, Manner, push_table};
 use crate::estimate::{BudgetLine, Estimate, Simulated};
 use crate::measures::{MeasureSet, catalog};
 use crate::result::Measurement;
 use crate::trace::Kind;
 use crate::units::{Unit, for_people, significant};
 
-/// Measures whose budgets are shown unless one is named: those of the main table.
-const USUAL: [&str; 8] = [
-    "duration_s",
-    "power_w",
-    "voltage_rms_v",
-    "voltage_peak_v",
-    "crest_factor",
-    "duty_cycle",
-    "fundamental_hz",
-    "burst_rate_hz",
-];
+/// Whether a measure is shown: the one that is named, else those of the main table.
+fn shown(key: &str, only: Option<&str>) -> bool {
+    only.map_or(COLUMNS.iter().any(|(column, _)| *column == key), |only| only == key)
+}
 
 /// The parts of a measurement whose budgets are shown.
 fn parts(result: &Measurement) -> Vec<(String, &MeasureSet)> {
@@ -39,9 +32,8 @@ fn parts(result: &Measurement) -> Vec<(String, &MeasureSet)> {
 #[must_use]
 pub fn budgets(result: &Measurement, only: Option<&str>, manner: Manner) -> String {
     let mut out = String::new();
-    let shown = |key: &str| only.map_or(USUAL.contains(&key), |only| only == key);
     for (part, set) in parts(result) {
-        for measure in catalog::MEASURES.iter().filter(|measure| shown(measure.key)) {
+        for measure in catalog::MEASURES.iter().filter(|measure| shown(measure.key, only)) {
             match set.get(measure.key) {
                 Some(estimate) => {
                     one(&part, measure.title, measure.unit, estimate, manner, &mut out);
@@ -121,7 +113,7 @@ fn simulations(result: &Measurement, only: Option<&str>, manner: Manner, out: &m
     ];
     for (part, set) in parts(result) {
         for measure in catalog::MEASURES {
-            let wanted = only.map_or(USUAL.contains(&measure.key), |only| only == measure.key);
+            let wanted = shown(measure.key, only);
             let Some(estimate) = set.get(measure.key).filter(|_| wanted) else { continue };
             let (Some(found), Some(expanded)) = (estimate.monte_carlo, estimate.expanded()) else {
                 continue;

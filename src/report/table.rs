@@ -32,7 +32,7 @@ impl Manner {
 const FOLD: usize = 8;
 
 /// Measures that have a column of their own.
-const COLUMNS: [(&str, &str); 8] = [
+pub(super) const COLUMNS: [(&str, &str); 8] = [
     ("duration_s", "duration"),
     ("power_w", "power"),
     ("voltage_rms_v", "V rms"),

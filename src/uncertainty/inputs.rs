@@ -99,300 +99,292 @@ const FACTORS: [Term; 10] = [
     Term::Edges,
 ];
 
-/// The inputs of the measure `key` in `unit`.
-#[must_use]
-pub fn inputs(
-    key: &str,
-    unit: &'static str,
-    model: &MeasureModel,
-    stats: &IntervalStats,
-    scene: &Scene,
-) -> Inputs {
-    let mut inputs =
-        Inputs { all: TERMS.map(|(_, name)| Input::exact(name, "", 0.0)), unknown: Vec::new() };
-    for term in FACTORS.into_iter().chain([Term::Repeat]) {
-        inputs.all[term as usize].estimate = 1.0;
-    }
-    instruments(&mut inputs, model, stats, scene);
-    skew(&mut inputs, model, stats, scene);
-    offsets(&mut inputs, stats, scene);
-    noise(&mut inputs, stats, scene);
-    peaks(&mut inputs, key, model, stats, scene);
-    edges(&mut inputs, key, unit, stats);
-    repetitions(&mut inputs, model, stats);
-    own(&mut inputs, key, unit, model, stats, scene);
-    inputs
+/// One measure of one interval, whose inputs are asked for.
+#[derive(Clone, Copy)]
+pub struct Question<'a> {
+    /// Key of the measure.
+    pub key: &'a str,
+    /// Symbol of its unit.
+    pub unit: &'static str,
+    /// Its model.
+    pub model: &'a MeasureModel,
+    /// The interval.
+    pub stats: &'a IntervalStats,
+    /// What is known of the capture.
+    pub scene: &'a Scene,
 }
 
-/// Scales, load, clock, bandwidth, temperature: from the sheet.
-fn instruments(inputs: &mut Inputs, model: &MeasureModel, stats: &IntervalStats, scene: &Scene) {
-    let known = &scene.knowledge;
-    let mut scale = |of: Scale, gain: Term, temperature: Term| {
-        match of.stated {
-            Some(stated) => inputs.set(gain, stated.factor(TERMS[gain as usize].1)),
-            None => inputs.unknown.push(gain),
+impl Question<'_> {
+    /// The inputs.
+    #[must_use]
+    pub fn inputs(&self) -> Inputs {
+        let mut inputs =
+            Inputs { all: TERMS.map(|(_, name)| Input::exact(name, "", 0.0)), unknown: Vec::new() };
+        for term in FACTORS.into_iter().chain([Term::Repeat]) {
+            inputs.all[term as usize].estimate = 1.0;
         }
-        match of.by_temperature {
-            Some(half) => inputs.within(temperature, "", half, Distribution::Rectangular),
-            None => inputs.unknown.push(temperature),
-        }
-    };
-    if stats.channels.voltage {
-        scale(known.voltage.scale, Term::GainV, Term::TemperatureV);
+        self.instruments(&mut inputs);
+        self.skew(&mut inputs);
+        self.offsets(&mut inputs);
+        self.noise(&mut inputs);
+        self.peaks(&mut inputs);
+        self.edges(&mut inputs);
+        self.repetitions(&mut inputs);
+        self.own(&mut inputs);
+        inputs
     }
-    if stats.channels.current {
-        scale(known.current.scale, Term::GainI, Term::TemperatureI);
-    }
-    if matches!(stats.power_by, PowerBy::Voltage(_) | PowerBy::Current(_)) {
-        scale(known.load, Term::Load, Term::TemperatureLoad);
-    }
-    match known.timebase {
-        Some(stated) => inputs.set(Term::Time, stated.factor(TERMS[Term::Time as usize].1)),
-        None => inputs.unknown.push(Term::Time),
-    }
-    for (side, present, term) in [
-        (Side::Voltage, stats.channels.voltage, Term::ResponseV),
-        (Side::Current, stats.channels.current, Term::ResponseI),
-    ] {
-        // A response that falls off reads low by up to so much; it is not taken back, as a corner
-        // is mostly stated as "at least".
-        match scene.channel(side).droop_at(model.omega / TAU) {
-            Some(droop) if model.omega > 0.0 => {
-                inputs.within(term, "", droop, Distribution::Rectangular);
+
+    /// Scales, load, clock, bandwidth, temperature: from the sheet.
+    fn instruments(&self, inputs: &mut Inputs) {
+        let Self { model, stats, scene, .. } = *self;
+        let known = &scene.knowledge;
+        let mut scale = |of: Scale, gain: Term, temperature: Term| {
+            match of.stated {
+                Some(stated) => inputs.set(gain, stated.factor(TERMS[gain as usize].1)),
+                None => inputs.unknown.push(gain),
             }
-            // Without a carrier there is nothing that a response could take away.
-            _ if present && stats.carrier.is_some() => inputs.unknown.push(term),
+            match of.by_temperature {
+                Some(half) => inputs.within(temperature, "", half, Distribution::Rectangular),
+                None => inputs.unknown.push(temperature),
+            }
+        };
+        if stats.channels.voltage {
+            scale(known.voltage.scale, Term::GainV, Term::TemperatureV);
+        }
+        if stats.channels.current {
+            scale(known.current.scale, Term::GainI, Term::TemperatureI);
+        }
+        if matches!(stats.power_by, PowerBy::Voltage(_) | PowerBy::Current(_)) {
+            scale(known.load, Term::Load, Term::TemperatureLoad);
+        }
+        match known.timebase {
+            Some(stated) => inputs.set(Term::Time, stated.factor(TERMS[Term::Time as usize].1)),
+            None => inputs.unknown.push(Term::Time),
+        }
+        for (side, present, term) in [
+            (Side::Voltage, stats.channels.voltage, Term::ResponseV),
+            (Side::Current, stats.channels.current, Term::ResponseI),
+        ] {
+            // A response that falls off reads low by up to so much; it is not taken back, as a corner
+            // is mostly stated as "at least".
+            match scene.channel(side).droop_at(model.omega / TAU) {
+                Some(droop) if model.omega > 0.0 => {
+                    inputs.within(term, "", droop, Distribution::Rectangular);
+                }
+                // Without a carrier there is nothing that a response could take away.
+                _ if present && stats.carrier.is_some() => inputs.unknown.push(term),
+                _ => {}
+            }
+        }
+    }
+
+    /// Delay between the channels: from the sheet, or bounded by the phase seen on a resistor.
+    fn skew(&self, inputs: &mut Inputs) {
+        let Self { model, stats, scene, .. } = *self;
+        let both = stats.channels.voltage && stats.channels.current;
+        if !both || stats.carrier.is_none() {
+            return;
+        }
+        let known = &scene.knowledge;
+        let stated = match (known.voltage.delay_s, known.current.delay_s) {
+            (None, None) => None,
+            (v, i) => Some(v.unwrap_or(0.0).hypot(i.unwrap_or(0.0))),
+        };
+        let (resistance, reactance) = model.impedance;
+        if let Some(u) = stated {
+            inputs.spread(Term::Skew, "s", u);
+        } else if known.resistor && model.omega > 0.0 {
+            let phase = reactance.atan2(resistance.abs());
+            inputs.within(Term::Skew, "s", phase / model.omega, Distribution::Rectangular);
+        } else {
+            inputs.unknown.push(Term::Skew);
+        }
+    }
+
+    /// Offsets: as known, or bounded by the mean that is seen.
+    fn offsets(&self, inputs: &mut Inputs) {
+        let Self { stats, scene, .. } = *self;
+        for (term, unit, known, mean) in [
+            (Term::OffsetV, "V", scene.offset.0, stats.moments.mean_v),
+            (Term::OffsetI, "A", scene.offset.1, stats.moments.mean_i),
+        ] {
+            match known {
+                Some(u) => inputs.spread(term, unit, u),
+                None => inputs.within(term, unit, mean, Distribution::Rectangular),
+            }
+        }
+    }
+
+    /// White noise in means of squares and products of n samples: the variance of mean((x + e)^2) is
+    /// (4 X^2 s^2 + 2 s^4)/n, its bias s^2; that of mean((v + e)(i + g)) is
+    /// (V^2 s_i^2 + I^2 s_v^2 + s_v^2 s_i^2)/n, with mean squares V^2 and I^2.
+    fn noise(&self, inputs: &mut Inputs) {
+        let Self { stats, scene, .. } = *self;
+        let n = stats.moments.n.max(1) as f64;
+        let (v, i) = (scene.sigma(Side::Voltage), scene.sigma(Side::Current));
+        let square_v = stats.moments.mean_square_v().unwrap_or(0.0);
+        let square_i = stats.moments.mean_square_i().unwrap_or(0.0);
+        let of_square = |square: f64, s: f64| ((4.0 * square * s * s + 2.0 * s.powi(4)) / n).sqrt();
+        inputs.spread(Term::NoiseV, "V²", of_square(square_v, v));
+        inputs.spread(Term::NoiseI, "A²", of_square(square_i, i));
+        let product = (square_v * i * i + square_i * v * v + (v * i).powi(2)) / n;
+        inputs.spread(Term::NoiseP, "W", product.sqrt());
+        // The mean square is that of output and noise together; the noise is no output, but the
+        // definition of RMS has it. Not more than what is there.
+        inputs.within(Term::BiasV, "V²", (v * v).min(square_v), Distribution::Rectangular);
+        inputs.within(Term::BiasI, "A²", (i * i).min(square_i), Distribution::Rectangular);
+    }
+
+    /// What noise, steps and the places of the samples do to a highest crest.
+    fn peaks(&self, inputs: &mut Inputs) {
+        let Self { key, model, stats, scene, .. } = *self;
+        let hz = model.omega / TAU;
+        let whole = if key == "voltage_peak_to_peak_v" { 2_f64.sqrt() } else { 1.0 };
+        for (term, unit, step, peaks) in [
+            (Term::PeakV, "V", scene.step.0, stats.peaks_v),
+            (Term::PeakI, "A", scene.step.1, stats.peaks_i),
+        ] {
+            // Of many crests the one that its steps round up most is the highest.
+            let by_noise = peaks.map_or(0.0, |peaks| peaks.u);
+            inputs.spread(term, unit, whole * by_noise.hypot(0.4 * step));
+        }
+        let height = if let Formula::Peak(_) = model.formula { model.value } else { model.peak_v };
+        let unit = if key == "current_peak_a" { "A" } else { "V" };
+        let per_cycle = if hz > 0.0 { scene.rate_hz / hz } else { f64::INFINITY };
+        let between = height * interpolation_error(per_cycle);
+        inputs.within(Term::Between, unit, between, Distribution::Rectangular);
+    }
+
+    /// Edges: what they leave open of time and energy.
+    fn edges(&self, inputs: &mut Inputs) {
+        let Self { key, unit, stats, .. } = *self;
+        let energy = stats.strength().abs() * stats.total_s();
+        if energy > 0.0 {
+            inputs.spread(Term::Edges, "", stats.edges.energy_square.sqrt() / energy);
+        }
+        if key == "duration_s" {
+            let count = stats.duration_s.count().max(1) as f64;
+            let by_edges = stats.edges.time_square.sqrt() / count;
+            // The spread over phases holds what their edges do: the larger of the two is taken.
+            match stats.duration_s.error_of_mean().filter(|(u, _)| *u > by_edges) {
+                found @ Some(_) => inputs.repeated(Term::Own, unit, found, 1.0),
+                None => inputs.spread(Term::Own, unit, by_edges),
+            }
+            // Silence after a last burst is left out of every phase alike: no mean takes it away.
+            let silence = (3.0 * stats.edges.silence_square / count).sqrt();
+            inputs.within(Term::Limit, unit, silence, Distribution::Rectangular);
+        }
+    }
+
+    /// Spread over activations or cycles, and within a phase over its bursts, as a share of what is
+    /// had from sums.
+    fn repetitions(&self, inputs: &mut Inputs) {
+        let Self { model, stats, .. } = *self;
+        let spread = &stats.spread;
+        let over = |of: &Repeated| {
+            let mean = of.mean().filter(|mean| *mean != 0.0)?;
+            of.error_of_mean().map(|(u, freedom)| (u / mean.abs(), freedom))
+        };
+        let bursts = || match &stats.shape {
+            Shape::Bursts(bursts) if spread.power.count() == 1 => over(&bursts.energy_j),
+            _ => None,
+        };
+        let found = match model.formula {
+            Formula::Power | Formula::Energy | Formula::Apparent => {
+                over(&spread.power).or_else(bursts)
+            }
+            Formula::AsPower(0) => bursts(),
+            Formula::Rms(Side::Voltage) => over(&spread.square_v).or_else(bursts),
+            Formula::Rms(Side::Current) => over(&spread.square_i).or_else(bursts),
+            // The mean square stands under a root.
+            Formula::Crest | Formula::DutyEquivalent => {
+                over(&spread.crest).map(|(u, freedom)| (2.0 * u, freedom)).or_else(bursts)
+            }
+            _ => None,
+        };
+        inputs.repeated(Term::Repeat, "", found, 1.0);
+    }
+
+    /// Spread and limit of what is read directly.
+    fn own(&self, inputs: &mut Inputs) {
+        let Self { key, unit, model, stats, .. } = *self;
+        let mut repeated = |of: &Repeated, by: f64| {
+            inputs.repeated(Term::Own, unit, of.error_of_mean(), by);
+        };
+        // Root of a mean: half of the relative spread.
+        let root = if model.value > 0.0 { 0.5 / model.value } else { 0.0 };
+        match (key, &stats.shape) {
+            ("duty_cycle", Shape::Bursts(bursts)) => repeated(&bursts.duty, 1.0),
+            ("burst_rate_hz", Shape::Bursts(bursts)) => {
+                repeated(&bursts.period_s, model.value * model.value);
+            }
+            ("burst_on_s", Shape::Bursts(bursts)) => repeated(&bursts.on_s, 1.0),
+            ("burst_energy_j", Shape::Bursts(bursts)) => repeated(&bursts.energy_j, 1.0),
+            ("burst_decay_s", Shape::Bursts(bursts)) => repeated(&bursts.decay_s, 1.0),
+            ("onset_rise_s", _) => repeated(&stats.onset.rise_s, 1.0),
+            ("onset_boost", _) => repeated(&stats.onset.boost, 1.0),
+            ("distortion", _) => stats.carrier.iter().for_each(|c| repeated(&c.harmonics, root)),
+            ("low_frequency_share", _) => stats.carrier.iter().for_each(|c| repeated(&c.low, root)),
+            ("fundamental_hz", _) => self.carrier(inputs),
+            ("load_ohm" | "load_reactance_ohm", _) => self.impedance(inputs),
             _ => {}
         }
+        self.limits(inputs);
     }
-}
 
-/// Delay between the channels: from the sheet, or bounded by the phase seen on a resistor.
-fn skew(inputs: &mut Inputs, model: &MeasureModel, stats: &IntervalStats, scene: &Scene) {
-    let both = stats.channels.voltage && stats.channels.current;
-    if !both || stats.carrier.is_none() {
-        return;
-    }
-    let known = &scene.knowledge;
-    let stated = match (known.voltage.delay_s, known.current.delay_s) {
-        (None, None) => None,
-        (v, i) => Some(v.unwrap_or(0.0).hypot(i.unwrap_or(0.0))),
-    };
-    let (resistance, reactance) = model.impedance;
-    if let Some(u) = stated {
-        inputs.spread(Term::Skew, "s", u);
-    } else if known.resistor && model.omega > 0.0 {
-        let phase = reactance.atan2(resistance.abs());
-        inputs.within(Term::Skew, "s", phase / model.omega, Distribution::Rectangular);
-    } else {
-        inputs.unknown.push(Term::Skew);
-    }
-}
-
-/// Offsets: as known, or bounded by the mean that is seen.
-fn offsets(inputs: &mut Inputs, stats: &IntervalStats, scene: &Scene) {
-    for (term, unit, known, mean) in [
-        (Term::OffsetV, "V", scene.offset.0, stats.moments.mean_v),
-        (Term::OffsetI, "A", scene.offset.1, stats.moments.mean_i),
-    ] {
-        match known {
-            Some(u) => inputs.spread(term, unit, u),
-            None => inputs.within(term, unit, mean, Distribution::Rectangular),
+    /// Frequency of the carrier: the larger of its bound by noise and of the spread over the fits.
+    ///
+    /// The bound on a sine of amplitude A in n samples with noise s is
+    /// var(w) = 24 s^2 / (A^2 n^3) (Rife and Boorstyn 1974; from memory); the fits are weighted by
+    /// A^2 n^3, so that their mean has 24 s^2 over the sum of weights.
+    fn carrier(&self, inputs: &mut Inputs) {
+        let Self { unit, model, stats, scene, .. } = *self;
+        let Some(carrier) = stats.carrier else { return };
+        if carrier.weight <= 0.0 {
+            return;
         }
-    }
-}
-
-/// White noise in means of squares and products of n samples: the variance of mean((x + e)^2) is
-/// (4 X^2 s^2 + 2 s^4)/n, its bias s^2; that of mean((v + e)(i + g)) is
-/// (V^2 s_i^2 + I^2 s_v^2 + s_v^2 s_i^2)/n, with mean squares V^2 and I^2.
-fn noise(inputs: &mut Inputs, stats: &IntervalStats, scene: &Scene) {
-    let n = stats.moments.n.max(1) as f64;
-    let (v, i) = (scene.sigma(Side::Voltage), scene.sigma(Side::Current));
-    let square_v = stats.moments.mean_square_v().unwrap_or(0.0);
-    let square_i = stats.moments.mean_square_i().unwrap_or(0.0);
-    let of_square = |square: f64, s: f64| ((4.0 * square * s * s + 2.0 * s.powi(4)) / n).sqrt();
-    inputs.spread(Term::NoiseV, "V²", of_square(square_v, v));
-    inputs.spread(Term::NoiseI, "A²", of_square(square_i, i));
-    let product = (square_v * i * i + square_i * v * v + (v * i).powi(2)) / n;
-    inputs.spread(Term::NoiseP, "W", product.sqrt());
-    // The mean square is that of output and noise together; the noise is no output, but the
-    // definition of RMS has it. Not more than what is there.
-    inputs.within(Term::BiasV, "V²", (v * v).min(square_v), Distribution::Rectangular);
-    inputs.within(Term::BiasI, "A²", (i * i).min(square_i), Distribution::Rectangular);
-}
-
-/// What noise, steps and the places of the samples do to a highest crest.
-fn peaks(
-    inputs: &mut Inputs,
-    key: &str,
-    model: &MeasureModel,
-    stats: &IntervalStats,
-    scene: &Scene,
-) {
-    let hz = model.omega / TAU;
-    let whole = if key == "voltage_peak_to_peak_v" { 2_f64.sqrt() } else { 1.0 };
-    for (term, unit, step, peaks) in [
-        (Term::PeakV, "V", scene.step.0, stats.peaks_v),
-        (Term::PeakI, "A", scene.step.1, stats.peaks_i),
-    ] {
-        // Of many crests the one that its steps round up most is the highest.
-        let by_noise = peaks.map_or(0.0, |peaks| peaks.u);
-        inputs.spread(term, unit, whole * by_noise.hypot(0.4 * step));
-    }
-    let height = if let Formula::Peak(_) = model.formula { model.value } else { model.peak_v };
-    let unit = if key == "current_peak_a" { "A" } else { "V" };
-    let per_cycle = if hz > 0.0 { scene.rate_hz / hz } else { f64::INFINITY };
-    let between = height * interpolation_error(per_cycle);
-    inputs.within(Term::Between, unit, between, Distribution::Rectangular);
-}
-
-/// Edges: what they leave open of time and energy.
-fn edges(inputs: &mut Inputs, key: &str, unit: &'static str, stats: &IntervalStats) {
-    let energy = stats.strength().abs() * stats.total_s();
-    if energy > 0.0 {
-        inputs.spread(Term::Edges, "", stats.edges.energy_square.sqrt() / energy);
-    }
-    if key == "duration_s" {
-        let count = stats.duration_s.count().max(1) as f64;
-        let by_edges = stats.edges.time_square.sqrt() / count;
-        // The spread over phases holds what their edges do: the larger of the two is taken.
-        match stats.duration_s.error_of_mean().filter(|(u, _)| *u > by_edges) {
+        let sigma = scene.sigma(model.leading);
+        let bound = scene.rate_hz / TAU * (24.0 * sigma * sigma / carrier.weight).sqrt();
+        match carrier.hz.error_of_mean().filter(|(u, _)| *u > bound) {
             found @ Some(_) => inputs.repeated(Term::Own, unit, found, 1.0),
-            None => inputs.spread(Term::Own, unit, by_edges),
+            None => inputs.spread(Term::Own, unit, bound),
         }
-        // Silence after a last burst is left out of every phase alike: no mean takes it away.
-        let silence = (3.0 * stats.edges.silence_square / count).sqrt();
-        inputs.within(Term::Limit, unit, silence, Distribution::Rectangular);
     }
-}
 
-/// Spread over activations or cycles, and within a phase over its bursts, as a share of what is
-/// had from sums.
-fn repetitions(inputs: &mut Inputs, model: &MeasureModel, stats: &IntervalStats) {
-    let spread = &stats.spread;
-    let over = |of: &Repeated| {
-        let mean = of.mean().filter(|mean| *mean != 0.0)?;
-        of.error_of_mean().map(|(u, freedom)| (u / mean.abs(), freedom))
-    };
-    let bursts = || match &stats.shape {
-        Shape::Bursts(bursts) if spread.power.count() == 1 => over(&bursts.energy_j),
-        _ => None,
-    };
-    let found = match model.formula {
-        Formula::Power | Formula::Energy | Formula::Apparent => over(&spread.power).or_else(bursts),
-        Formula::AsPower(0) => bursts(),
-        Formula::Rms(Side::Voltage) => over(&spread.square_v).or_else(bursts),
-        Formula::Rms(Side::Current) => over(&spread.square_i).or_else(bursts),
-        // The mean square stands under a root.
-        Formula::Crest | Formula::DutyEquivalent => {
-            over(&spread.crest).map(|(u, freedom)| (2.0 * u, freedom)).or_else(bursts)
+    /// Resistance and reactance: noise of both fitted amplitudes, each known to 2 s^2 / n.
+    fn impedance(&self, inputs: &mut Inputs) {
+        let Self { unit, model, stats, scene, .. } = *self;
+        let Some(carrier) = stats.carrier.filter(|carrier| carrier.current_square > 0.0) else {
+            return;
+        };
+        let size = model.impedance.0.hypot(model.impedance.1);
+        let (v, i) = (scene.sigma(Side::Voltage), scene.sigma(Side::Current));
+        let relative = 2.0 * (i * i + (v / size).powi(2)) / carrier.current_square;
+        inputs.spread(Term::Own, unit, size * relative.sqrt());
+    }
+
+    /// What the way of reading leaves open, measured on synthetic captures (docs/accuracy.md).
+    fn limits(&self, inputs: &mut Inputs) {
+        let Self { key, unit, model, stats, scene, .. } = *self;
+        let Shape::Bursts(bursts) = &stats.shape else { return };
+        let hz = model.omega / TAU;
+        if hz <= 0.0 {
+            return;
         }
-        _ => None,
-    };
-    inputs.repeated(Term::Repeat, "", found, 1.0);
-}
-
-/// Spread and limit of what is read directly.
-fn own(
-    inputs: &mut Inputs,
-    key: &str,
-    unit: &'static str,
-    model: &MeasureModel,
-    stats: &IntervalStats,
-    scene: &Scene,
-) {
-    let mut repeated = |of: &Repeated, by: f64| {
-        inputs.repeated(Term::Own, unit, of.error_of_mean(), by);
-    };
-    // Root of a mean: half of the relative spread.
-    let root = if model.value > 0.0 { 0.5 / model.value } else { 0.0 };
-    match (key, &stats.shape) {
-        ("duty_cycle", Shape::Bursts(bursts)) => repeated(&bursts.duty, 1.0),
-        ("burst_rate_hz", Shape::Bursts(bursts)) => {
-            repeated(&bursts.period_s, model.value * model.value);
+        let on_samples = bursts.on_s.mean().unwrap_or(0.0) * scene.rate_hz;
+        if !matches!(key, "duty_cycle" | "burst_on_s" | "burst_decay_s") || on_samples <= 0.0 {
+            return;
         }
-        ("burst_on_s", Shape::Bursts(bursts)) => repeated(&bursts.on_s, 1.0),
-        ("burst_energy_j", Shape::Bursts(bursts)) => repeated(&bursts.energy_j, 1.0),
-        ("burst_decay_s", Shape::Bursts(bursts)) => repeated(&bursts.decay_s, 1.0),
-        ("onset_rise_s", _) => repeated(&stats.onset.rise_s, 1.0),
-        ("onset_boost", _) => repeated(&stats.onset.boost, 1.0),
-        ("distortion", _) => stats.carrier.iter().for_each(|c| repeated(&c.harmonics, root)),
-        ("low_frequency_share", _) => stats.carrier.iter().for_each(|c| repeated(&c.low, root)),
-        ("fundamental_hz", _) => carrier(inputs, unit, stats, scene, model.leading),
-        ("load_ohm" | "load_reactance_ohm", _) => impedance(inputs, unit, model, stats, scene),
-        _ => {}
+        let share = if bursts.decay_s.count() > 0 {
+            // Noise and steps bend the crest line where it meets the threshold.
+            let leading = model.leading;
+            let peaks = if leading == Side::Voltage { stats.peaks_v } else { stats.peaks_i };
+            let level = scene.duty_threshold * peaks.map_or(0.0, |peaks| peaks.largest());
+            if level > 0.0 { 0.22 * scene.sigma(leading) / level } else { 0.0 }
+        } else {
+            // The end of a gate is told to about a sample and a part of a carrier cycle.
+            (0.33 + 0.018 * scene.rate_hz / hz) / on_samples
+        };
+        inputs.within(Term::Limit, unit, model.value * share, Distribution::Rectangular);
     }
-    limits(inputs, key, unit, model, stats, scene);
-}
-
-/// Frequency of the carrier: the larger of its bound by noise and of the spread over the fits.
-///
-/// The bound on a sine of amplitude A in n samples with noise s is
-/// var(w) = 24 s^2 / (A^2 n^3) (Rife and Boorstyn 1974; from memory); the fits are weighted by
-/// A^2 n^3, so that their mean has 24 s^2 over the sum of weights.
-fn carrier(
-    inputs: &mut Inputs,
-    unit: &'static str,
-    stats: &IntervalStats,
-    scene: &Scene,
-    leading: Side,
-) {
-    let Some(carrier) = stats.carrier else { return };
-    if carrier.weight <= 0.0 {
-        return;
-    }
-    let sigma = scene.sigma(leading);
-    let bound = scene.rate_hz / TAU * (24.0 * sigma * sigma / carrier.weight).sqrt();
-    match carrier.hz.error_of_mean().filter(|(u, _)| *u > bound) {
-        found @ Some(_) => inputs.repeated(Term::Own, unit, found, 1.0),
-        None => inputs.spread(Term::Own, unit, bound),
-    }
-}
-
-/// Resistance and reactance: noise of both fitted amplitudes, each known to 2 s^2 / n.
-fn impedance(
-    inputs: &mut Inputs,
-    unit: &'static str,
-    model: &MeasureModel,
-    stats: &IntervalStats,
-    scene: &Scene,
-) {
-    let Some(carrier) = stats.carrier.filter(|carrier| carrier.current_square > 0.0) else {
-        return;
-    };
-    let size = model.impedance.0.hypot(model.impedance.1);
-    let (v, i) = (scene.sigma(Side::Voltage), scene.sigma(Side::Current));
-    let relative = 2.0 * (i * i + (v / size).powi(2)) / carrier.current_square;
-    inputs.spread(Term::Own, unit, size * relative.sqrt());
-}
-
-/// What the way of reading leaves open, measured on synthetic captures (docs/accuracy.md).
-fn limits(
-    inputs: &mut Inputs,
-    key: &str,
-    unit: &'static str,
-    model: &MeasureModel,
-    stats: &IntervalStats,
-    scene: &Scene,
-) {
-    let Shape::Bursts(bursts) = &stats.shape else { return };
-    let hz = model.omega / TAU;
-    if hz <= 0.0 {
-        return;
-    }
-    let on_samples = bursts.on_s.mean().unwrap_or(0.0) * scene.rate_hz;
-    if !matches!(key, "duty_cycle" | "burst_on_s" | "burst_decay_s") || on_samples <= 0.0 {
-        return;
-    }
-    let share = if bursts.decay_s.count() > 0 {
-        // Noise and steps bend the crest line where it meets the threshold.
-        let leading = model.leading;
-        let peaks = if leading == Side::Voltage { stats.peaks_v } else { stats.peaks_i };
-        let level = scene.duty_threshold * peaks.map_or(0.0, |peaks| peaks.largest());
-        if level > 0.0 { 0.22 * scene.sigma(leading) / level } else { 0.0 }
-    } else {
-        // The end of a gate is told to about a sample and a part of a carrier cycle.
-        (0.33 + 0.018 * scene.rate_hz / hz) / on_samples
-    };
-    inputs.within(Term::Limit, unit, model.value * share, Distribution::Rectangular);
 }

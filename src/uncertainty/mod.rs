@@ -22,6 +22,7 @@ use crate::measures::stats::IntervalStats;
 use crate::measures::{MeasureSet, catalog};
 use crate::units::Unit;
 use budget::{Budget, propagate};
+use inputs::Question;
 use model::{MeasureModel, TERMS, Term};
 use std::sync::Mutex;
 
@@ -73,7 +74,7 @@ fn state_one(
     wish: Wish,
 ) {
     let Some(model) = MeasureModel::of(key, estimate.value, stats) else { return };
-    let inputs = inputs::inputs(key, unit.symbol(), &model, stats, scene);
+    let inputs = Question { key, unit: unit.symbol(), model: &model, stats, scene }.inputs();
     let correlation = &scene.knowledge.correlation;
     let budget = propagate(&model, &inputs.all, correlation);
     let matters = |term: &Term| {

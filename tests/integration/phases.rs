@@ -200,7 +200,6 @@ fn short_cycles_of_every_shape_and_noise() {
 #[test]
 fn sparse_bursts_of_a_short_record_are_output() {
     use crestbook::synth::{Output, Recipe, Wave};
-    use crestbook::trace::Kind;
     use crestbook::units::SampleRate;
     for samples in (24_000..80_000).step_by(4_000) {
         let wave = Wave::Damped { burst_hz: 9195.0, decrement: 0.468 };
@@ -209,11 +208,11 @@ fn sparse_bursts_of_a_short_record_are_output() {
         let recipe = Recipe {
             snr_db: Some(48.0),
             start_s: 0.0132,
-            ..Recipe::single(output, Kind::Coag, rate, samples, 500.0)
+            ..Recipe::single(output, Coag, rate, samples, 500.0)
         };
-        let found = crate::support::measure_recipe(&recipe, &Default::default());
+        let found = measure_recipe(&recipe, &Default::default());
         assert_eq!(found.phases.len(), 1, "{samples} samples");
-        assert_eq!(found.phases[0].kind, Kind::Coag, "{samples} samples");
+        assert_eq!(found.phases[0].kind, Coag, "{samples} samples");
         let hz = found.whole.get("fundamental_hz").unwrap().value;
         assert!((hz / 2.388e6 - 1.0).abs() < 1e-3, "{samples} samples: {hz}");
     }
