@@ -5,6 +5,7 @@ use crate::estimate::Estimate;
 use crate::measures::{MeasureSet, catalog};
 use crate::result::{Measurement, Part};
 use crate::trace::Kind;
+use crate::uncertainty::model::{TERMS, Term};
 use crate::units::{Unit, for_people, significant};
 use anstyle::{AnsiColor, Style};
 use std::collections::BTreeSet;
@@ -91,7 +92,9 @@ fn not_counted(result: &Measurement, out: &mut String) {
     let sets = kinds.chain([&result.whole]).chain(result.cycles.measures.as_ref());
     let (mut missing, mut partial) = (BTreeSet::new(), false);
     for (_, estimate) in sets.flat_map(MeasureSet::iter) {
-        missing.extend(estimate.missing_terms.iter().copied());
+        // What was seen once has a spread that no sheet can tell.
+        let own = TERMS[Term::Own as usize].1;
+        missing.extend(estimate.missing_terms.iter().copied().filter(|term| *term != own));
         partial |= estimate.partial;
     }
     if missing.is_empty() {

@@ -308,25 +308,32 @@ impl Question<'_> {
     /// Spread and limit of what is read directly.
     fn own(&self, inputs: &mut Inputs) {
         let Self { key, unit, model, stats, .. } = *self;
-        let mut repeated = |of: &Repeated, by: f64| {
-            inputs.repeated(Term::Own, unit, of.error_of_mean(), by);
-        };
         // Root of a mean: half of the relative spread.
         let root = if model.value > 0.0 { 0.5 / model.value } else { 0.0 };
-        match (key, &stats.shape) {
-            ("duty_cycle", Shape::Bursts(bursts)) => repeated(&bursts.duty, 1.0),
+        let carrier = stats.carrier.as_ref();
+        let repeated: Option<(&Repeated, f64)> = match (key, &stats.shape) {
+            ("duty_cycle", Shape::Bursts(bursts)) => Some((&bursts.duty, 1.0)),
             ("burst_rate_hz", Shape::Bursts(bursts)) => {
-                repeated(&bursts.period_s, model.value * model.value);
+                Some((&bursts.period_s, model.value * model.value))
             }
-            ("burst_on_s", Shape::Bursts(bursts)) => repeated(&bursts.on_s, 1.0),
-            ("burst_energy_j", Shape::Bursts(bursts)) => repeated(&bursts.energy_j, 1.0),
-            ("burst_decay_s", Shape::Bursts(bursts)) => repeated(&bursts.decay_s, 1.0),
-            ("onset_rise_s", _) => repeated(&stats.onset.rise_s, 1.0),
-            ("onset_boost", _) => repeated(&stats.onset.boost, 1.0),
-            ("distortion", _) => stats.carrier.iter().for_each(|c| repeated(&c.harmonics, root)),
-            ("low_frequency_share", _) => stats.carrier.iter().for_each(|c| repeated(&c.low, root)),
-            ("fundamental_hz", _) => self.carrier(inputs),
-            ("load_ohm" | "load_reactance_ohm", _) => self.impedance(inputs),
+            ("burst_on_s", Shape::Bursts(bursts)) => Some((&bursts.on_s, 1.0)),
+            ("burst_energy_j", Shape::Bursts(bursts)) => Some((&bursts.energy_j, 1.0)),
+            ("burst_decay_s", Shape::Bursts(bursts)) => Some((&bursts.decay_s, 1.0)),
+            ("onset_rise_s", _) => Some((&stats.onset.rise_s, 1.0)),
+            ("onset_boost", _) => Some((&stats.onset.boost, 1.0)),
+            ("distortion", _) => carrier.map(|carrier| (&carrier.harmonics, root)),
+            ("low_frequency_share", _) => carrier.map(|carrier| (&carrier.low, root)),
+            _ => None,
+        };
+        match repeated.map(|(of, by)| (of.error_of_mean(), by)) {
+            Some((found @ Some(_), by)) => inputs.repeated(Term::Own, unit, found, by),
+            // Once is no spread, and nothing else tells how far off it is.
+            Some((None, _)) => inputs.unknown.push(Term::Own),
+            None => {}
+        }
+        match key {
+            "fundamental_hz" => self.carrier(inputs),
+            "load_ohm" | "load_reactance_ohm" => self.impedance(inputs),
             _ => {}
         }
         self.limits(inputs);

@@ -99,8 +99,10 @@ fn take(estimate: &mut Estimate, budget: &Budget, missing: &[Term], wish: Wish) 
     estimate.partial =
         missing.iter().any(|term| matches!(term, Term::GainV | Term::GainI | Term::Load));
     let u = budget.standard_uncertainty;
-    // What is missing is never zero: without any term there is no uncertainty to state.
-    if !u.is_finite() || (u == 0.0 && !missing.is_empty()) {
+    // What is missing is never zero: without any term there is no uncertainty to state, nor without
+    // the one that rules.
+    let ruled = missing.contains(&Term::Own);
+    if !u.is_finite() || ruled || (u == 0.0 && !missing.is_empty()) {
         return;
     }
     estimate.standard_uncertainty = Some(u);

@@ -156,3 +156,53 @@ fn what_is_not_stated_is_named() {
     // A length without a clock has no uncertainty; none is made up.
     assert!(json["measurement"]["whole"]["duration_s"].get("standard_uncertainty").is_none());
 }
+
+fn check_with(name: &str, profile: &std::path::Path, flags: &[&str]) -> serde_json::Value {
+    let capture = fixture(&format!("harrow-fell/{name}"));
+    let mut arguments = vec!["check", capture.to_str().unwrap(), "--json", "--profile"];
+    arguments.push(profile.to_str().unwrap());
+    arguments.extend(flags);
+    let done = crestbook(&arguments);
+    serde_json::from_slice(&done.stdout).unwrap_or_else(|_| panic!("{}", text(&done.stderr)))
+}
+
+/// A tolerance of 16 W against U of about 10 %: under 4:1, which is said.
+#[test]
+fn a_coarse_measurement_is_a_finding() {
+    let profile = fixture("harrow-fell/tarnbeck-300.toml");
+    let flags = ["--voltage-accuracy-relative-expanded-uncertainty", "0.1"];
+    let json = check_with("cut-80.csv", &profile, &flags);
+    let finding = &json["findings"][0];
+    assert_eq!(finding["code"], "coarse_measurement");
+    assert!(finding["message"].as_str().unwrap().contains("under 4:1"), "{finding}");
+    assert!((1.8..2.1).contains(&json["limits"][0]["tolerance_ratio"].as_f64().unwrap()));
+}
+
+/// A guard band of half of U lets 94.5 W against 96 W pass, a tenth of a watt more not.
+#[test]
+fn the_guard_band_is_a_share_of_u() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("p.toml");
+    let whole = std::fs::read_to_string(fixture("harrow-fell/tarnbeck-300.toml")).unwrap();
+    std::fs::write(&path, whole.replace("rule = \"guarded\"", "rule = \"guarded\"\nguard = 0.5"))
+        .unwrap();
+    let json = check_with("cut-80-strong.wav", &path, &[]);
+    let power = &json["limits"][0];
+    let number = |key: &str| power[key].as_f64().unwrap();
+    assert!((number("guard_band") / number("expanded_uncertainty") - 0.5).abs() < 1e-12);
+    assert_eq!(power["verdict"], "pass", "{power}");
+    assert!(power["rule"].as_str().unwrap().contains("w = 0.5 U"));
+}
+
+/// What was seen once has no spread, and no uncertainty is made up for it.
+#[test]
+fn what_was_seen_once_has_no_uncertainty() {
+    let (_, json) = verdict("loop-2.wav");
+    let phase = json["measurement"]["phases"][2].as_object().unwrap();
+    let rise = &phase["onset_rise_s"];
+    assert!(rise["value"].is_number());
+    assert!(rise.get("standard_uncertainty").is_none(), "{rise}");
+    assert_eq!(rise["missing_terms"][0], "spread of the measure itself");
+    // Steady output is on all the time by what it is.
+    assert_eq!(phase["duty_cycle"]["standard_uncertainty"], 0.0);
+}
