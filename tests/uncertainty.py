@@ -116,7 +116,7 @@ def sine_fit():
     u = math.sqrt(covariance[3, 3])
     # The same fit over the same samples: far inside what noise leaves either.
     check("fundamental by scipy's four-parameter fit", whole["fundamental_hz"]["value"], found[3], 0.05 * u)
-    own = next(line for line in budget("cut-80.csv", "fundamental_hz")[0]["budget"] if line["input"] == "spread of the measure itself")
+    own = next(line for line in budget("cut-80.csv", "fundamental_hz")[0]["budget"] if line["input"] == "noise at the fit of the carrier")
     # Steps count as noise of a twelfth here, scipy has the residuals as they are.
     check("its standard uncertainty (Hz)", own["standard_uncertainty"], u, 0.1 * u)
     check("RMS by numpy", whole["voltage_rms_v"]["value"], math.sqrt(np.mean((data[:, 0]) ** 2)), 1e-9 * 300)

@@ -116,6 +116,7 @@ impl LimitArgs {
 
 /// Flags that say what is shown.
 #[derive(Debug, clap::Args)]
+#[command(next_help_heading = "What is shown")]
 pub struct ShowArgs {
     /// Show every phase and every measure
     #[arg(long)]

@@ -151,6 +151,7 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
             current: channel_plan(false, offsets.current, noise.1),
             expected_sequence: (!settings.expected_sequence.is_empty())
                 .then(|| settings.expected_sequence.clone()),
+            correlation: sheet.correlation,
             coverage_probability: uncertainty::budget::PROBABILITY,
             monte_carlo: settings.wish.monte_carlo.map(|(draws, seed)| SimulationPlan {
                 draws: match draws {

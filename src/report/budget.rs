@@ -46,12 +46,32 @@ pub fn budgets(result: &Measurement, only: Option<&str>, manner: Manner) -> Stri
             }
         }
     }
+    correlations(result, &mut out);
     simulations(result, only, manner, &mut out);
     out
 }
 
+/// What the budgets take as correlated.
+fn correlations(result: &Measurement, out: &mut String) {
+    let Some(given) = &result.settings.correlation else { return };
+    let pairs = [
+        ("scales of voltage and current", given.voltage_current),
+        ("scale of the voltage and load", given.voltage_load),
+        ("scale of the current and load", given.current_load),
+    ];
+    let told: Vec<String> =
+        pairs.iter().filter_map(|(names, r)| Some(format!("{names} {}", (*r)?))).collect();
+    if !told.is_empty() && !out.is_empty() {
+        out.push_str(&format!("\ncorrelated in all budgets: {}\n", told.join(", ")));
+    }
+}
+
 fn one(part: &str, title: &str, unit: Unit, estimate: &Estimate, manner: Manner, out: &mut String) {
     let Some(lines) = &estimate.budget else { return };
+    if lines.is_empty() {
+        out.push_str(&format!("\n{title}, {part}: exact by what it is\n"));
+        return;
+    }
     let heading = format!("budget of {title}, {part}");
     out.push_str(&format!("\n{}\n", manner.heading(&heading)));
     let mut rows = vec![
@@ -91,6 +111,14 @@ fn row(line: &BudgetLine, unit: Unit) -> Vec<String> {
         format!("{}{symbol}", plain(x))
     };
     let freedom = line.degrees_of_freedom.filter(|freedom| *freedom < 1e4);
+    // Unit of the measure over that of the input.
+    let slope_unit = match (unit.symbol(), line.unit) {
+        ("", "") => String::new(),
+        (of, "") => format!(" {of}"),
+        ("", by) => format!(" 1/{by}"),
+        (of, by) if of == by => String::new(),
+        (of, by) => format!(" {of}/{by}"),
+    };
     vec![
         line.input.to_owned(),
         with_unit(line.estimate),
@@ -99,7 +127,7 @@ fn row(line: &BudgetLine, unit: Unit) -> Vec<String> {
             None => line.distribution.to_owned(),
         },
         with_unit(line.standard_uncertainty),
-        plain(line.sensitivity),
+        format!("{}{slope_unit}", plain(line.sensitivity)),
         significant(line.contribution, unit, 3),
         format!("{:.1} %", 100.0 * line.share),
     ]

@@ -2,7 +2,7 @@
 
 use crate::estimate::Estimate;
 use crate::ingest::Receipt;
-use crate::ingest::sheet::{BenchSheet, InstrumentSheet, SubjectSheet};
+use crate::ingest::sheet::{BenchSheet, CorrelationSheet, InstrumentSheet, SubjectSheet};
 use crate::measures::{Budget, MeasureSet};
 use crate::segment::{Evidence, Thresholds};
 use crate::trace::Kind;
@@ -123,6 +123,9 @@ pub struct Plan {
     /// Sequence by which the phases were named.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub expected_sequence: Option<Vec<Kind>>,
+    /// Correlations that the sheet states between scales and load.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub correlation: Option<CorrelationSheet>,
     /// Probability that a stated interval holds the value.
     pub coverage_probability: f64,
     /// How distributions were simulated, where that was asked for.

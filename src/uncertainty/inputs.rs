@@ -75,6 +75,11 @@ impl Inputs {
         }
     }
 
+    /// Says what a term stands for here.
+    fn name(&mut self, term: Term, name: &'static str) {
+        self.all[term as usize].name = name;
+    }
+
     /// Standard uncertainty of a mean over repetitions.
     fn repeated(&mut self, term: Term, unit: &'static str, found: Option<(f64, f64)>, by: f64) {
         if let Some((u, freedom)) = found {
@@ -268,11 +273,15 @@ impl Question<'_> {
             // The spread over phases holds what their edges do: the larger of the two is taken.
             match stats.duration_s.error_of_mean().filter(|(u, _)| *u > by_edges) {
                 found @ Some(_) => inputs.repeated(Term::Own, unit, found, 1.0),
-                None => inputs.spread(Term::Own, unit, by_edges),
+                None => {
+                    inputs.spread(Term::Own, unit, by_edges);
+                    inputs.name(Term::Own, "edges of the phase");
+                }
             }
             // Silence after a last burst is left out of every phase alike: no mean takes it away.
             let silence = (3.0 * stats.edges.silence_square / count).sqrt();
             inputs.within(Term::Limit, unit, silence, Distribution::Rectangular);
+            inputs.name(Term::Limit, "silence after a last burst");
         }
     }
 
@@ -354,7 +363,10 @@ impl Question<'_> {
         let bound = scene.rate_hz / TAU * (24.0 * sigma * sigma / carrier.weight).sqrt();
         match carrier.hz.error_of_mean().filter(|(u, _)| *u > bound) {
             found @ Some(_) => inputs.repeated(Term::Own, unit, found, 1.0),
-            None => inputs.spread(Term::Own, unit, bound),
+            None => {
+                inputs.spread(Term::Own, unit, bound);
+                inputs.name(Term::Own, "noise at the fit of the carrier");
+            }
         }
     }
 
@@ -368,6 +380,7 @@ impl Question<'_> {
         let (v, i) = (scene.sigma(Side::Voltage), scene.sigma(Side::Current));
         let relative = 2.0 * (i * i + (v / size).powi(2)) / carrier.current_square;
         inputs.spread(Term::Own, unit, size * relative.sqrt());
+        inputs.name(Term::Own, "noise of both amplitudes");
     }
 
     /// What the way of reading leaves open, measured on synthetic captures (docs/accuracy.md).
@@ -382,7 +395,8 @@ impl Question<'_> {
         if !matches!(key, "duty_cycle" | "burst_on_s" | "burst_decay_s") || on_samples <= 0.0 {
             return;
         }
-        let share = if bursts.decay_s.count() > 0 {
+        let decays = bursts.decay_s.count() > 0;
+        let share = if decays {
             // Noise and steps bend the crest line where it meets the threshold.
             let leading = model.leading;
             let peaks = if leading == Side::Voltage { stats.peaks_v } else { stats.peaks_i };
@@ -393,5 +407,9 @@ impl Question<'_> {
             (0.33 + 0.018 * scene.rate_hz / hz) / on_samples
         };
         inputs.within(Term::Limit, unit, model.value * share, Distribution::Rectangular);
+        inputs.name(
+            Term::Limit,
+            if decays { "noise and steps at the crest line" } else { "place of the gate's end" },
+        );
     }
 }
