@@ -152,7 +152,7 @@ pub fn section(grid: &Grid, repetitions: u64) -> String {
     let mut out = format!(
         "## Errors\n\nOf the waveform alone, with exact instruments: carrier 400 kHz, {repetitions} \
          captures of 8 ms at each point, noise in dB under the RMS of the output. The picture shows \
-         the RMS of the relative errors at 20.3 samples per carrier cycle and 12 bits.\n\n\
+         the RMS of the relative errors at 20.3 samples per carrier cycle and 12 bits; what is exact stands at the foot.\n\n\
          ![RMS errors over noise](accuracy.svg)\n\n<details><summary>All points: mean / RMS of the \
          relative error in percent</summary>\n\nNoise and samples per carrier cycle, 12 bits; fewer \
          than 20 are flagged `undersampled`. Noise of both channels cancels in the mean power; the \
