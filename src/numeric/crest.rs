@@ -200,7 +200,7 @@ pub fn unbiased_maximum(
     }
     let near = chosen_from(highest, sigma, per_cycle);
     let all = heights.len() as f64 * every * near;
-    if let Some(steady) = steady_height(heights, sigma)
+    if let Some(steady) = steady_height(heights, sigma, near)
         && highest - steady < sigma * (expected_maximum(all) + 2.5)
     {
         let value = (steady - sigma * expected_maximum(near)).clamp(0.0, highest);
@@ -226,15 +226,19 @@ pub fn unbiased_maximum(
     Maximum { value: estimate.clamp(0.0, highest), u }
 }
 
-/// Median of the heights, where they spread no more than noise makes them.
-fn steady_height(heights: &[f32], sigma: f64) -> Option<f64> {
+/// Median of the heights, where they spread no more than noise makes them: each is the largest of
+/// `near` values of deviation `sigma`.
+fn steady_height(heights: &[f32], sigma: f64, near: f64) -> Option<f64> {
     if heights.len() < 20 {
         return None;
     }
     let mut sorted: Vec<f64> = heights.iter().map(|h| f64::from(*h)).collect();
     let low = quantile(&mut sorted, 0.16)?;
     let middle = median(&mut sorted)?;
-    (middle - low <= 1.3 * sigma).then_some(middle)
+    // The largest of n lies below z with probability Phi(z)^n.
+    let below = |p: f64| Normal::standard().inverse_cdf(p.powf(1.0 / near));
+    let expected = sigma * (below(0.5) - below(0.16));
+    (middle - low <= 1.25 * expected).then_some(middle)
 }
 
 #[cfg(test)]
@@ -283,6 +287,23 @@ mod tests {
         assert!((expected_maximum(2.0) - 0.5450).abs() < 1e-3);
         let million = expected_maximum(1e6);
         assert!(million < (2.0 * 1e6_f64.ln()).sqrt() && million > 4.7);
+    }
+
+    /// Heights that swing by twice the noise are not taken for steady ones: their highest counts.
+    #[test]
+    fn a_swing_in_noise_is_no_flat_top() {
+        let normal = Normal::standard();
+        let heights: Vec<f32> = (0..4000)
+            .map(|k| {
+                // Noise quantiles in an order that has nothing to do with the swing.
+                let place = f64::from((k * 1237) % 4000) + 0.5;
+                let swing = 4.0 * (TAU * f64::from(k) / 4000.0).sin();
+                (100.0 + swing + 2.0 * normal.inverse_cdf(place / 4000.0)) as f32
+            })
+            .collect();
+        let highest = heights.iter().copied().fold(0.0, f32::max);
+        let found = unbiased_maximum(f64::from(highest), &heights, 1.0, 2.0, 0.0);
+        assert!((found.value - 104.0).abs() < 1.5, "{found:?}");
     }
 
     #[test]

@@ -256,7 +256,15 @@ impl Question<'_> {
         let height = if let Formula::Peak(_) = model.formula { model.value } else { model.peak_v };
         let unit = if key == "current_peak_a" { "A" } else { "V" };
         let per_cycle = if hz > 0.0 { scene.rate_hz / hz } else { f64::INFINITY };
-        let between = height * interpolation_error(per_cycle);
+        // The first crest of a burst stands a quarter cycle behind its start: with few samples a cycle
+        // nothing is interpolated there, and a crest is missed by up to 1 - cos(pi / n).
+        let starts_anew = matches!(stats.shape, Shape::Bursts(_)) && per_cycle < 10.0;
+        let share = if starts_anew {
+            1.0 - (std::f64::consts::PI / per_cycle).cos()
+        } else {
+            interpolation_error(per_cycle)
+        };
+        let between = height * share;
         inputs.within(Term::Between, unit, between, Distribution::Rectangular);
     }
 
