@@ -13,6 +13,7 @@ use crate::report::picture::{self, Picture};
 use crate::report::{self, budget, raster, table};
 use crate::result::{DelayEstimate, Measurement};
 use crate::trace::Kind;
+use crate::uncertainty::montecarlo::MOST_COUNTED;
 use crate::uncertainty::{Draws, Knowledge, Wish};
 use std::path::{Path, PathBuf};
 
@@ -163,11 +164,11 @@ impl ShowArgs {
             None => None,
             Some("auto") => Some(Draws::Auto),
             Some(text) => match text.parse() {
-                Ok(count @ 1_000..=100_000_000) => Some(Draws::Count(count)),
+                Ok(count @ 1_000..=MOST_COUNTED) => Some(Draws::Count(count)),
                 _ => {
                     return Err(Failure::usage(
                         format!("--monte-carlo {text} is no number of draws"),
-                        "give a whole number from 1000 to 100000000, or auto",
+                        format!("give a whole number from 1000 to {MOST_COUNTED}, or auto"),
                     ));
                 }
             },

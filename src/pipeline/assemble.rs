@@ -1,9 +1,9 @@
 //! Statistics to the measurement: kinds, phases, cycles, the whole, each with its uncertainty.
 
-use super::Settings;
 use super::capture::Capture;
 use super::doubt::Border;
 use super::record::{Offsets, Record};
+use super::{Observer, Settings};
 use crate::estimate::Estimate;
 use crate::measures::stats::{EdgeDoubt, IntervalStats, PowerBy, Repeated};
 use crate::measures::{MeasureSet, largest_1s};
@@ -25,6 +25,7 @@ pub(super) struct Parts<'a> {
     pub borders: &'a [Border],
     pub scene: &'a Scene,
     pub offsets: Offsets,
+    pub observer: &'a dyn Observer,
 }
 
 impl Parts<'_> {
@@ -40,7 +41,8 @@ impl Parts<'_> {
     /// The measures of an interval with their uncertainty.
     fn measures(&self, stats: &IntervalStats) -> MeasureSet {
         let mut set = MeasureSet::of(stats);
-        uncertainty::state(&mut set, stats, self.scene, self.settings.wish);
+        let stop = || self.observer.stop();
+        uncertainty::state(&mut set, stats, self.scene, self.settings.wish, &stop);
         set
     }
 }
@@ -189,7 +191,7 @@ impl Parts<'_> {
     fn measures_without_simulation(&self, stats: &IntervalStats) -> MeasureSet {
         let mut set = MeasureSet::of(stats);
         let wish = uncertainty::Wish { monte_carlo: None, ..self.settings.wish };
-        uncertainty::state(&mut set, stats, self.scene, wish);
+        uncertainty::state(&mut set, stats, self.scene, wish, &|| false);
         set
     }
 

@@ -195,8 +195,12 @@ pub fn measure_record(
         borders: &borders,
         scene: &scene,
         offsets,
+        observer,
     };
     let mut measurement = assemble(capture, &parts);
+    if observer.stop() {
+        return Err(PipelineError::Interrupted);
+    }
     measurement.capture.describe(reading, k, &record);
     measurement.flags = flags::find(&measurement, &record, &phases, &stats, noise)?;
     measurement.flags.extend(quality.flags);

@@ -22,7 +22,7 @@ use crate::measures::stats::IntervalStats;
 use crate::measures::{MeasureSet, catalog};
 use crate::units::Unit;
 use budget::{Budget, propagate};
-use inputs::Question;
+use inputs::{Inputs, Question};
 use model::{MeasureModel, TERMS, Term};
 use std::sync::Mutex;
 
@@ -38,15 +38,29 @@ pub struct Wish {
 /// Below this share of the value a sensitivity is rounding.
 const NO_SENSITIVITY: f64 = 1e-9;
 
-/// States the uncertainty of every measure of an interval. A simulation takes all cores.
-pub fn state(set: &mut MeasureSet, stats: &IntervalStats, scene: &Scene, wish: Wish) {
+/// States the uncertainty of every measure of an interval. A simulation takes all cores, and ends
+/// without a result where `stop` says so.
+pub fn state(
+    set: &mut MeasureSet,
+    stats: &IntervalStats,
+    scene: &Scene,
+    wish: Wish,
+    stop: &(dyn Fn() -> bool + Sync),
+) {
     let one = |k: usize, key: &str, estimate: &mut Estimate| {
         let unit = catalog::find(key).map_or(Unit::One, |measure| measure.unit);
         let wish = Wish {
             monte_carlo: wish.monte_carlo.map(|(draws, seed)| (draws, seed.wrapping_add(k as u64))),
             ..wish
         };
-        state_one(key, unit, estimate, stats, scene, wish);
+        let budget = state_one(key, unit, estimate, stats, scene, wish);
+        if let (Some((model, inputs, budget)), Some(run)) = (budget, wish.monte_carlo)
+            && budget.standard_uncertainty > 0.0
+        {
+            let correlation = &scene.knowledge.correlation;
+            estimate.monte_carlo =
+                montecarlo::simulate(&model, &inputs.all, correlation, &budget, run, stop);
+        }
     };
     if wish.monte_carlo.is_none() {
         set.iter_mut().enumerate().for_each(|(k, (key, estimate))| one(k, key, estimate));
@@ -65,6 +79,7 @@ pub fn state(set: &mut MeasureSet, stats: &IntervalStats, scene: &Scene, wish: W
     });
 }
 
+/// States the uncertainty of one measure; gives what it was computed from.
 fn state_one(
     key: &str,
     unit: Unit,
@@ -72,11 +87,10 @@ fn state_one(
     stats: &IntervalStats,
     scene: &Scene,
     wish: Wish,
-) {
-    let Some(model) = MeasureModel::of(key, estimate.value, stats) else { return };
+) -> Option<(MeasureModel, Inputs, Budget)> {
+    let model = MeasureModel::of(key, estimate.value, stats)?;
     let inputs = Question { key, unit: unit.symbol(), model: &model, stats, scene }.inputs();
-    let correlation = &scene.knowledge.correlation;
-    let budget = propagate(&model, &inputs.all, correlation);
+    let budget = propagate(&model, &inputs.all, &scene.knowledge.correlation);
     let matters = |term: &Term| {
         let slope = budget.sensitivities[*term as usize];
         let curved = *term == Term::Skew && budget::Model::curved(&model);
@@ -85,12 +99,7 @@ fn state_one(
     };
     let missing: Vec<Term> = inputs.unknown.iter().copied().filter(matters).collect();
     take(estimate, &budget, &missing, wish);
-    if let Some((draws, seed)) = wish.monte_carlo
-        && budget.standard_uncertainty > 0.0
-    {
-        estimate.monte_carlo =
-            montecarlo::simulate(&model, &inputs.all, correlation, &budget, draws, seed);
-    }
+    Some((model, inputs, budget))
 }
 
 /// Writes a budget into an estimate.

@@ -19,6 +19,8 @@ pub enum Draws {
     Auto,
 }
 
+/// Most draws that can be asked for: their values are held in memory, 8 bytes each.
+pub const MOST_COUNTED: u64 = 10_000_000;
 /// Draws of one block of the adaptive procedure.
 const BLOCK: usize = 10_000;
 /// Most draws of the adaptive procedure.
@@ -100,15 +102,15 @@ pub fn numerical_tolerance(u: f64) -> f64 {
 }
 
 /// Simulates `model` and holds the outcome against the linear `budget`. `None` where the model
-/// gave no finite value for some draw.
+/// gave no finite value for some draw, or `stop` says to end.
 #[must_use]
 pub fn simulate<const N: usize, M: Model<N>>(
     model: &M,
     inputs: &[Input; N],
     correlation: &Correlation,
     budget: &Budget,
-    draws: Draws,
-    seed: u64,
+    (draws, seed): (Draws, u64),
+    stop: &(dyn Fn() -> bool + Sync),
 ) -> Option<Simulated> {
     // An input matters where the value moves with it, the others standing anywhere but in the middle,
     // where derivatives may vanish.
@@ -127,10 +129,13 @@ pub fn simulate<const N: usize, M: Model<N>>(
     let mut settled = Settling::default();
     let total = match draws {
         #[allow(clippy::cast_possible_truncation)]
-        Draws::Count(count) => count.clamp(2, 100_000_000) as usize,
+        Draws::Count(count) => count.clamp(2, MOST_COUNTED) as usize,
         Draws::Auto => MOST,
     };
     while values.len() < total {
+        if stop() {
+            return None;
+        }
         let from = values.len();
         let count = BLOCK.min(total - from);
         values.extend((0..count).map(|_| model.value(&source.draw())));

@@ -190,7 +190,7 @@ fn jcgm_101_92_additive_model() {
     // 9.2.2: four normal inputs; +-3.920 (from memory).
     let normal = [Input::normal("x", "", 0.0, 1.0); 4];
     let budget = propagate(&Sum, &normal, &none);
-    let found = simulate(&Sum, &normal, &none, &budget, DRAWS, 1).unwrap();
+    let found = simulate(&Sum, &normal, &none, &budget, (DRAWS, 1), &|| false).unwrap();
     near("u", found.standard_uncertainty, 2.0, 0.005);
     near("low", found.low, -3.92, 2.0 * ENDS);
     assert!(found.validates_linear && found.settled, "{found:?}");
@@ -204,7 +204,7 @@ fn jcgm_101_92_additive_model() {
             number(&record, "/expected/GUF_half"),
             1e-4,
         );
-        let found = simulate(&Sum, &inputs, &none, &budget, DRAWS, 1).unwrap();
+        let found = simulate(&Sum, &inputs, &none, &budget, (DRAWS, 1), &|| false).unwrap();
         let half = number(&record, "/expected/half_width_95");
         near("low", found.low, -half, 2.0 * ENDS);
         near("high", found.high, half, 2.0 * ENDS);
@@ -215,7 +215,7 @@ fn jcgm_101_92_additive_model() {
         let inputs = [flat(1.0), flat(1.0), flat(1.0), flat(10.0)];
         let budget = propagate(&Sum, &inputs, &none);
         near("u", budget.standard_uncertainty, number(&record, "/expected/u"), 1e-9);
-        let found = simulate(&Sum, &inputs, &none, &budget, DRAWS, 1).unwrap();
+        let found = simulate(&Sum, &inputs, &none, &budget, (DRAWS, 1), &|| false).unwrap();
         let half = number(&record, "/expected/half_width_95_mc");
         near("low", found.low, -half, 10.0 * ENDS);
         near("trapezoid", budget.coverage().expanded_uncertainty, half, 0.4);
@@ -259,14 +259,14 @@ fn jcgm_101_93_mass() {
     near("first order", first.standard_uncertainty, number(&record, "/expected/GUF1/1"), 1e-6);
     let first_coverage = first.coverage().expanded_uncertainty;
     near("first low", first.value - first_coverage, number(&record, "/expected/GUF1/2"), 1e-4);
-    let found = simulate(&Mass, &inputs, &none, &first, DRAWS, 1).unwrap();
+    let found = simulate(&Mass, &inputs, &none, &first, (DRAWS, 1), &|| false).unwrap();
     near("mean", found.mean, number(&record, "/expected/MC_mean"), 3e-4);
     near("u", found.standard_uncertainty, number(&record, "/expected/MC_u"), 3e-4);
     near("low", found.low, number(&record, "/expected/MC_95/0"), 3e-3);
     near("high", found.high, number(&record, "/expected/MC_95/1"), 3e-3);
     // The example's lesson: first order fails, second order is validated (9.3.2.6).
     assert!(!found.validates_linear);
-    let found = simulate(&Mass, &inputs, &none, &second, DRAWS, 1).unwrap();
+    let found = simulate(&Mass, &inputs, &none, &second, (DRAWS, 1), &|| false).unwrap();
     let off = (second.value - second.coverage().expanded_uncertainty - found.low).abs();
     // Printed differences 0.004 and 0.002, tolerance 0.005.
     assert!(off < 0.005, "{off}");
@@ -289,7 +289,7 @@ fn jcgm_101_94_sum_of_squares() {
         for (k, x1) in numbers(&record, "/inputs/x1").into_iter().enumerate() {
             let inputs = [Input::normal("X1", "", x1, 0.005), Input::normal("X2", "", 0.0, 0.005)];
             let budget = propagate(&Squares, &inputs, &tied);
-            let found = simulate(&Squares, &inputs, &tied, &budget, DRAWS, 1).unwrap();
+            let found = simulate(&Squares, &inputs, &tied, &budget, (DRAWS, 1), &|| false).unwrap();
             let micro = 1e6;
             let at = |list: &str| number(&record, &format!("/expected/{list}/{k}"));
             near("mean", micro * found.mean, at("y"), 0.01 * at("u"));
