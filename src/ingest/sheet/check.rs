@@ -78,6 +78,16 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
         accuracy(file, text, "load", stated, load.accuracy.as_ref())?;
     }
     if let Some(clock) = &sheet.timebase {
+        let other = clock.accuracy.clone().unwrap_or_default();
+        for (key, value) in [
+            ("temperature_coefficient_per_k", other.temperature_coefficient_per_k),
+            ("calibrated_at_c", other.calibrated_at_c),
+        ] {
+            if value.is_some() {
+                let message = "a time base has none here: put it into its half-width".into();
+                return fail(&["timebase", "accuracy", key], message);
+            }
+        }
         let stated = clock.relative_standard_uncertainty;
         accuracy(file, text, "timebase", stated, clock.accuracy.as_ref())?;
     }

@@ -350,6 +350,7 @@ mod tests {
                 4,
             ),
             ("[timebase]\nrelative_standard_uncertainty = -1e-6\n", 2),
+            ("[timebase.accuracy]\ntemperature_coefficient_per_k = 1e-6\n", 2),
             ("[correlation]\nvoltage_current = 1.01\n", 2),
             ("[correlation]\nvoltage_current = 0.9\nvoltage_load = 0.9\ncurrent_load = -0.9\n", 4),
             ("[voltage]\nbandwidth_hz = 0.0\n", 2),
