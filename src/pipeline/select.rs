@@ -164,11 +164,23 @@ impl Chooser<'_> {
                     Some("name the channel that it was computed from, and give it a scale".into()),
                 ));
             }
-            if info.unit.is_some_and(|found| found != unit) {
-                return Err(self.fail(
-                    "a channel has another unit in the file than its role needs".into(),
-                    None,
-                ));
+            let stated = self.capture.sheet.current.as_ref().and_then(|sheet| sheet.scale);
+            match info.unit {
+                // A current probe on a voltage input: the sheet's scale is in A per V.
+                Some(Unit::Volt) if unit == Unit::Ampere && stated.is_some() => {}
+                Some(Unit::Volt) if unit == Unit::Ampere => {
+                    return Err(self.fail(
+                        format!("`{}` is the current, but stands in volts in the file", info.name),
+                        Some("state `current.scale`, in A per V of the file".into()),
+                    ));
+                }
+                Some(found) if found != unit => {
+                    return Err(self.fail(
+                        "a channel has another unit in the file than its role needs".into(),
+                        None,
+                    ));
+                }
+                _ => {}
             }
         }
         if voltage.is_none() && current.is_none() {

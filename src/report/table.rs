@@ -95,14 +95,17 @@ fn not_counted(result: &Measurement, out: &mut String) {
         // What was seen once has a spread that no sheet can tell.
         let own = TERMS[Term::Own as usize].1;
         missing.extend(estimate.missing_terms.iter().copied().filter(|term| *term != own));
-        partial |= estimate.partial;
+        partial |= at_least(estimate);
     }
     if missing.is_empty() {
         return;
     }
     let names: Vec<&str> = missing.into_iter().collect();
-    let mark =
-        if partial { " ? marks a U that lacks a scale or load: it is at least that." } else { "" };
+    let mark = if partial {
+        " ? marks a U that lacks a scale, the load or the clock: it is at least that."
+    } else {
+        ""
+    };
     out.push_str(&wrapped(
         "",
         &format!(
@@ -264,6 +267,11 @@ fn push_rows(name: &str, measures: &MeasureSet, rows: &mut Vec<Vec<String>>) {
     rows.push(doubts);
 }
 
+/// Whether U lacks the term that would rule it: a scale, the load, or for times the clock.
+fn at_least(estimate: &Estimate) -> bool {
+    estimate.partial || estimate.missing_terms.contains(&TERMS[Term::Time as usize].1)
+}
+
 /// U for people, where it is known; marked where it is only a lower bound. Nothing where the value
 /// is exact.
 fn doubt(estimate: &Estimate, unit: Unit) -> Option<String> {
@@ -271,7 +279,7 @@ fn doubt(estimate: &Estimate, unit: Unit) -> Option<String> {
     if expanded == 0.0 {
         return Some(String::new());
     }
-    let mark = if estimate.partial { " ?" } else { "" };
+    let mark = if at_least(estimate) { " ?" } else { "" };
     Some(format!("± {}{mark}", significant(expanded, unit, 2)))
 }
 

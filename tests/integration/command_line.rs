@@ -319,3 +319,32 @@ fn budgets_and_simulations_are_shown() {
     assert_eq!(json["whole"]["power_w"]["monte_carlo"]["validates_linear"], false);
     assert_eq!(json["whole"]["voltage_rms_v"]["monte_carlo"]["validates_linear"], true);
 }
+
+/// A current probe on a voltage input: the file has volts, the sheet's scale is in A per V.
+#[test]
+fn a_current_in_volts_takes_the_scale_of_the_sheet() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("probe.csv");
+    let mut rows = String::from("Time,CH1,CH2\ns,V,V\n");
+    for n in 0..4000 {
+        // 0.245 V is 245 V across 300 ohm; 0.1 V per A.
+        let v = 0.245 * (std::f64::consts::TAU * f64::from(n) / 25.0).sin();
+        rows.push_str(&format!("{:e},{v:e},{:e}\n", f64::from(n) * 1e-7, v * 1000.0 / 300.0 * 0.1));
+    }
+    std::fs::write(&path, rows).unwrap();
+    let run = |flags: &[&str]| {
+        let mut arguments = vec!["measure", path.to_str().unwrap(), "--json"];
+        arguments.extend(["--voltage-channel", "CH1", "--voltage-scale", "1000"]);
+        arguments.extend(["--current-channel", "CH2"]);
+        arguments.extend(flags);
+        crestbook(&arguments)
+    };
+    let json: serde_json::Value =
+        serde_json::from_slice(&run(&["--current-scale", "10"]).stdout).unwrap();
+    // 245^2 / (2 * 300) W.
+    let power = json["whole"]["power_w"]["value"].as_f64().unwrap();
+    assert!((power / (245.0 * 245.0 / 600.0) - 1.0).abs() < 1e-4, "{power}");
+    let refused = run(&[]);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(text(&refused.stderr).contains("A per V"), "{}", text(&refused.stderr));
+}
