@@ -13,7 +13,7 @@ use crate::result::{
 };
 use crate::segment::{Segmentation, cycles};
 use crate::trace::{Kind, Phase};
-use crate::uncertainty::{self, Draws, Scene};
+use crate::uncertainty::{self, Draws, Scene, Wish};
 
 /// What a measurement is put together from.
 pub(super) struct Parts<'a> {
@@ -38,11 +38,19 @@ impl Parts<'_> {
         self.record.samples().rate().seconds(samples as f64)
     }
 
-    /// The measures of an interval with their uncertainty.
+    /// The measures of an interval with their uncertainty, and all that was asked for.
     fn measures(&self, stats: &IntervalStats) -> MeasureSet {
+        self.measures_with(stats, self.settings.wish)
+    }
+
+    /// The same without simulation: of each phase it would take long and tell little more.
+    fn measures_of_one(&self, stats: &IntervalStats) -> MeasureSet {
+        self.measures_with(stats, Wish { monte_carlo: None, ..self.settings.wish })
+    }
+
+    fn measures_with(&self, stats: &IntervalStats, wish: Wish) -> MeasureSet {
         let mut set = MeasureSet::of(stats);
-        let stop = || self.observer.stop();
-        uncertainty::state(&mut set, stats, self.scene, self.settings.wish, &stop);
+        uncertainty::state(&mut set, stats, self.scene, wish, &|| self.observer.stop());
         set
     }
 }
@@ -53,10 +61,9 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
     let rate = record.samples().rate();
     let samples = record.overview().samples();
     let interval = 1.0 / rate.hertz();
-    let empty = || parts.empty();
     let seconds = |sample: u64| parts.seconds(sample);
 
-    let mut whole = empty();
+    let mut whole = parts.empty();
     for one in stats {
         whole.merge(one);
     }
@@ -75,7 +82,7 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
         if members.is_empty() {
             continue;
         }
-        let mut all = empty();
+        let mut all = parts.empty();
         for k in &members {
             all.merge(&stats[*k]);
         }
@@ -103,8 +110,7 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
                 cut_off: k == 0 || k + 1 == phases.len(),
                 decided_by: segmentation.evidence.get(k).copied().flatten(),
                 invalid_share: Some(stats[k].invalid_share()).filter(|share| *share > 0.0),
-                // Simulating each phase would take long and tell little more.
-                measures: parts.measures_without_simulation(&stats[k]),
+                measures: parts.measures_of_one(&stats[k]),
             }
         })
         .collect();
@@ -188,13 +194,6 @@ fn phase_share(kind: Kind, phases: &[Phase], cycles: &cycles::Cycles) -> Result<
 }
 
 impl Parts<'_> {
-    fn measures_without_simulation(&self, stats: &IntervalStats) -> MeasureSet {
-        let mut set = MeasureSet::of(stats);
-        let wish = uncertainty::Wish { monte_carlo: None, ..self.settings.wish };
-        uncertainty::state(&mut set, stats, self.scene, wish, &|| false);
-        set
-    }
-
     /// The share of a kind with its uncertainty: that of its edges over the cycles.
     fn share(&self, share: Estimate, kind: Kind, cycles: &cycles::Cycles) -> Estimate {
         let members = || cycles.whole.iter().flat_map(Clone::clone);
@@ -210,7 +209,6 @@ impl Parts<'_> {
 fn cycles_result(cycles: &cycles::Cycles, parts: &Parts<'_>) -> CyclesResult {
     let Parts { phases, stats, borders, .. } = *parts;
     let mut all = parts.empty();
-    let mut lengths = Vec::new();
     let each: Vec<CycleResult> = cycles
         .whole
         .iter()
@@ -221,7 +219,6 @@ fn cycles_result(cycles: &cycles::Cycles, parts: &Parts<'_>) -> CyclesResult {
             }
             let (start, end) = (phases[range.start].start, phases[range.end - 1].end);
             let length = parts.seconds(end - start);
-            lengths.push(length);
             one.duration_s = Repeated::of(&[length]);
             // What one phase loses at a border inside, its neighbour has.
             let outer = [range.start.checked_sub(1), Some(range.end - 1)];
@@ -234,7 +231,7 @@ fn cycles_result(cycles: &cycles::Cycles, parts: &Parts<'_>) -> CyclesResult {
             CycleResult {
                 start_s: parts.seconds(start),
                 end_s: parts.seconds(end),
-                measures: parts.measures_without_simulation(&one),
+                measures: parts.measures_of_one(&one),
             }
         })
         .collect();

@@ -7,6 +7,7 @@ use crate::numeric::moments::PairMoments;
 use crate::result::{ChannelPlan, DelayEstimate};
 use crate::trace::{Block, Phase};
 use crate::uncertainty::Knowledge;
+use crate::uncertainty::known::Scale;
 use std::f64::consts::TAU;
 
 /// Why no delay can be told.
@@ -66,12 +67,12 @@ pub fn estimate_delay(run: &Run, knowledge: &Knowledge) -> Result<Estimated, Pip
         }
     }
     let found = Repeated::of(&delays);
-    let phase_degrees = product.1.atan2(product.0).to_degrees();
+    let phase = product.1.atan2(product.0);
     let load_ohm = if square > 0.0 { product.0.hypot(product.1) / square } else { 0.0 };
-    if let Err(refusal) = plausible(load_ohm, nominal, phase_degrees, knowledge) {
+    if let Err(refusal) = plausible(load_ohm, nominal, phase.to_degrees(), knowledge) {
         return Ok(Err(refusal));
     }
-    let further_s = product.1.atan2(product.0) / (TAU * carrier_hz);
+    let further_s = phase / (TAU * carrier_hz);
     let middle = at(count / 2);
     let block = samples.read(middle..middle + length)?;
     let residual_share = residual(&block, further_s * rate);
@@ -160,8 +161,7 @@ fn plausible(
             help,
         });
     }
-    let stated =
-        |scale: &crate::uncertainty::known::Scale| scale.stated.map_or(0.0, |s| s.relative);
+    let stated = |scale: &Scale| scale.stated.map_or(0.0, |s| s.relative);
     let u = stated(&knowledge.voltage.scale)
         .hypot(stated(&knowledge.current.scale))
         .hypot(stated(&knowledge.load));

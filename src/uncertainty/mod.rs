@@ -49,14 +49,12 @@ pub fn state(
 ) {
     let one = |k: usize, key: &str, estimate: &mut Estimate| {
         let unit = catalog::find(key).map_or(Unit::One, |measure| measure.unit);
-        let wish = Wish {
-            monte_carlo: wish.monte_carlo.map(|(draws, seed)| (draws, seed.wrapping_add(k as u64))),
-            ..wish
-        };
-        let budget = state_one(key, unit, estimate, stats, scene, wish);
-        if let (Some((model, inputs, budget)), Some(run)) = (budget, wish.monte_carlo)
+        let stated = state_one(key, unit, estimate, stats, scene, wish);
+        if let (Some((model, inputs, budget)), Some((draws, seed))) = (stated, wish.monte_carlo)
             && budget.standard_uncertainty > 0.0
         {
+            // Each measure has draws of its own.
+            let run = (draws, seed.wrapping_add(k as u64));
             let correlation = &scene.knowledge.correlation;
             estimate.monte_carlo =
                 montecarlo::simulate(&model, &inputs.all, correlation, &budget, run, stop);
