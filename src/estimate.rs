@@ -1,9 +1,10 @@
 //! A measured value with all that is known of its uncertainty.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// One measured value, with what is known of its spread and uncertainty, in the measure's unit.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
     /// The value; always finite.
     pub value: f64,
@@ -17,13 +18,13 @@ pub struct Estimate {
     #[serde(flatten)]
     pub coverage: Option<Coverage>,
     /// Terms the uncertainty leaves out because nothing is known of them.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub missing_terms: Vec<&'static str>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub missing_terms: Vec<Cow<'static, str>>,
     /// Whether one of those is a scale or load, so that the uncertainty is only a lower bound.
-    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub partial: bool,
     /// The terms of the uncertainty, where they were asked for.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(skip_deserializing, skip_serializing_if = "Option::is_none")]
     pub budget: Option<Vec<BudgetLine>>,
     /// The same by simulation, where it was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -31,7 +32,7 @@ pub struct Estimate {
 }
 
 /// Half-width of the interval that holds the value in 95 of 100 cases.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Coverage {
     /// U = k u, in the measure's unit.
     pub expanded_uncertainty: f64,
@@ -67,7 +68,7 @@ pub struct BudgetLine {
 }
 
 /// Result of propagating the distributions by simulation (JCGM 101).
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Simulated {
     /// Number of draws.
     pub draws: u64,

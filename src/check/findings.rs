@@ -5,13 +5,14 @@ use crate::profile::{Decision, Limit, Profile, Rule, Setting};
 use crate::result::{Measurement, Part};
 use crate::trace::Kind;
 use crate::units::day_of;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// One finding.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Finding {
     /// Code for programs.
-    pub code: &'static str,
+    pub code: Cow<'static, str>,
     /// What was found and what to look at.
     pub message: String,
     /// The whole can be no better than this.
@@ -46,7 +47,7 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
         && (used / wanted - 1.0).abs() > LOAD_SHARE
     {
         found.push(Finding {
-            code: "load_differs",
+            code: "load_differs".into(),
             message: format!(
                 "the limits hold at {wanted} ohm, the capture was taken at {used} ohm: take it \
                  again at the right load"
@@ -55,9 +56,9 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
         });
     }
     for flag in &measurement.flags {
-        if SPOILS.contains(&flag.code) {
+        if SPOILS.contains(&flag.code.as_ref()) {
             found.push(Finding {
-                code: flag.code,
+                code: flag.code.clone(),
                 message: "a capture in this state can't pass: see the flag of this name".into(),
                 at_best: Some(Verdict::NotMeasured),
             });
@@ -73,7 +74,7 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
             && wanted != got
         {
             found.push(Finding {
-                code: "other_unit",
+                code: "other_unit".into(),
                 message: format!("the profile is of {what} `{wanted}`, the capture of `{got}`"),
                 at_best: Some(Verdict::NotMeasured),
             });
@@ -93,7 +94,7 @@ fn instruments(measurement: &Measurement, found: &mut Vec<Finding>) {
         let id = instrument.id.as_deref().map_or(String::new(), |id| format!(" {id}"));
         match taken {
             Some(taken) if taken > due => found.push(Finding {
-                code: "calibration_overdue",
+                code: "calibration_overdue".into(),
                 message: format!(
                     "the calibration of the {role}{id} ended on {due}, the capture is of {taken}: \
                      its uncertainty can't be relied on; have it calibrated and capture again"
@@ -102,7 +103,7 @@ fn instruments(measurement: &Measurement, found: &mut Vec<Finding>) {
             }),
             Some(_) => {}
             None => found.push(Finding {
-                code: "calibration_unknown",
+                code: "calibration_unknown".into(),
                 message: format!(
                     "the calibration of the {role}{id} ends on {due}, but the sheet does not say \
                      when the capture was taken: state bench.taken_at"
@@ -119,9 +120,9 @@ const WANTED_RATIO: f64 = 4.0;
 
 /// A limit whose tolerance is not far above the uncertainty.
 pub(super) fn coarse(limit: &LimitResult) -> Option<Finding> {
-    let ratio = limit.tolerance_ratio.filter(|ratio| *ratio < WANTED_RATIO)?;
+    let ratio = limit.judged.tolerance_ratio.filter(|ratio| *ratio < WANTED_RATIO)?;
     Some(Finding {
-        code: "coarse_measurement",
+        code: "coarse_measurement".into(),
         message: format!(
             "the tolerance of {} in {} is only {ratio:.1} times U, under {WANTED_RATIO:.0}:1: many \
              values will end in a conditional verdict; use instruments of smaller uncertainty",
@@ -146,7 +147,7 @@ fn sequence(
     let list = |kinds: &[Kind]| kinds.iter().map(|kind| kind.name()).collect::<Vec<_>>().join(", ");
     if !measured.iter().any(|kind| kind.powered()) {
         found.push(Finding {
-            code: "no_output",
+            code: "no_output".into(),
             message: "there is no output in the capture: was the generator activated, is the \
                       load connected?"
                 .into(),
@@ -198,7 +199,7 @@ fn sequence(
                 && !other.limit.is_empty()
                 && other.limit.iter().all(|limit| {
                     let limit = Limit { part: named(measurement, limit.part), ..limit.clone() };
-                    judge(measurement, &limit, &simple).verdict == Verdict::Pass
+                    judge(measurement, &limit, &simple).judged.verdict == Verdict::Pass
                 })
         })
         .map(|other| other.id.as_str())
@@ -206,7 +207,7 @@ fn sequence(
     if !alike.is_empty() {
         message.push_str(&format!("; it fits the setting(s) {}", alike.join(", ")));
     }
-    found.push(Finding { code, message, at_best: Some(Verdict::Fail) });
+    found.push(Finding { code: code.into(), message, at_best: Some(Verdict::Fail) });
 }
 
 /// Where the measures of phases stand that measure as `part`, but were named by the setting.

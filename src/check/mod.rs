@@ -7,12 +7,13 @@ pub use findings::{Finding, findings};
 
 use crate::estimate::Estimate;
 use crate::measures::catalog;
-use crate::profile::{Decision, Limit, Profile, Setting};
+use crate::profile::{Bounds, Decision, Limit, Profile, Setting};
 use crate::result::{Measurement, Part};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// Verdicts in the words of ILAC-G8:09/2019, best first, and `not measured`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Verdict {
     /// Inside the limits, and inside the guard band where there is one.
     #[serde(rename = "pass")]
@@ -65,13 +66,21 @@ pub struct CheckResult {
 }
 
 /// One limit and its verdict.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LimitResult {
     /// Key of the measure.
     pub measure: String,
     /// Part of the record.
     #[serde(rename = "in")]
     pub part: Part,
+    /// Value, bounds and verdict.
+    #[serde(flatten)]
+    pub judged: Judged,
+}
+
+/// A value held against its bounds under a decision rule; everything in the unit of the value.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Judged {
     /// Measured value.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub value: Option<f64>,
@@ -104,8 +113,8 @@ pub struct LimitResult {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tolerance_ratio: Option<f64>,
     /// Terms that the uncertainty leaves out.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub missing_terms: Vec<&'static str>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub missing_terms: Vec<Cow<'static, str>>,
     /// Decision rule.
     pub rule: String,
     /// Verdict.
@@ -123,7 +132,7 @@ pub fn check(measurement: Measurement, profile: &Profile, setting: &Setting) -> 
         setting.limit.iter().map(|limit| judge(&measurement, limit, rule)).collect();
     let mut findings = findings(&measurement, profile, setting);
     findings.extend(limits.iter().filter_map(findings::coarse));
-    let verdicts = limits.iter().map(|limit| limit.verdict);
+    let verdicts = limits.iter().map(|limit| limit.judged.verdict);
     let worst = verdicts.chain(findings.iter().filter_map(|finding| finding.at_best)).max();
     CheckResult {
         schema: "crestbook/check/1",
@@ -140,74 +149,100 @@ pub fn check(measurement: Measurement, profile: &Profile, setting: &Setting) -> 
 fn judge(measurement: &Measurement, limit: &Limit, rule: &Decision) -> LimitResult {
     let unit = catalog::find(&limit.measure).map_or(crate::units::Unit::One, |m| m.unit);
     // The profile was checked when it was read.
-    let (lower, upper) = limit.bounds(unit).unwrap_or((None, None));
-    let mut result = LimitResult {
+    let bounds = limit.bounds(unit).unwrap_or((None, None));
+    let found = measurement.part(limit.part).and_then(|set| {
+        set.get(&limit.measure).ok_or_else(|| {
+            set.why_missing(&limit.measure).unwrap_or("not told of this part").to_owned()
+        })
+    });
+    LimitResult {
         measure: limit.measure.clone(),
         part: limit.part,
-        value: None,
-        nominal: limit.nominal,
-        lower,
-        upper,
-        expanded_uncertainty: None,
-        coverage_factor: None,
-        guard_band: None,
-        conformance_probability: None,
-        consumer_risk: None,
-        tolerance_ratio: None,
-        missing_terms: Vec::new(),
-        rule: rule.words(),
-        verdict: Verdict::NotMeasured,
-        reason: None,
-    };
-    let set = match measurement.part(limit.part) {
-        Ok(set) => set,
-        Err(reason) => {
-            result.reason = Some(reason);
-            return result;
-        }
-    };
-    let Some(estimate) = set.get(&limit.measure) else {
-        let reason = set.why_missing(&limit.measure).unwrap_or("not told of this part");
-        result.reason = Some(reason.to_owned());
-        return result;
-    };
-    weigh(&mut result, estimate);
-    let guard = match rule.guard_ratio() {
-        None => 0.0,
-        Some(ratio) => match usable(estimate) {
-            Ok(expanded) => ratio * expanded,
-            Err(reason) => {
-                result.reason = Some(reason);
-                return result;
-            }
-        },
-    };
-    result.guard_band = rule.guard_ratio().map(|_| guard);
-    result.verdict = decide(estimate.value, lower, upper, guard);
-    result
+        judged: Judged::of(found, limit.nominal, bounds, rule),
+    }
 }
 
-/// Value, uncertainty and what follows from both.
-fn weigh(result: &mut LimitResult, estimate: &Estimate) {
-    result.value = Some(estimate.value);
-    result.missing_terms.clone_from(&estimate.missing_terms);
-    let (Some(coverage), Some(u)) = (estimate.coverage, estimate.standard_uncertainty) else {
-        return;
-    };
-    let expanded = coverage.expanded_uncertainty;
-    result.expanded_uncertainty = Some(expanded);
-    result.coverage_factor = Some(coverage.coverage_factor);
-    // Of an uncertainty that is a lower bound no ratio and no probability follows.
-    if !estimate.partial {
-        if let (Some(lower), Some(upper)) = (result.lower, result.upper) {
-            result.tolerance_ratio =
-                Some((upper - lower) / 2.0 / expanded).filter(|ratio| ratio.is_finite());
+impl Judged {
+    /// Holds a value, or the reason why there is none, against bounds.
+    #[must_use]
+    pub fn of(
+        found: Result<&Estimate, String>,
+        nominal: Option<f64>,
+        (lower, upper): Bounds,
+        rule: &Decision,
+    ) -> Self {
+        let mut judged = Self {
+            value: None,
+            nominal,
+            lower,
+            upper,
+            expanded_uncertainty: None,
+            coverage_factor: None,
+            guard_band: None,
+            conformance_probability: None,
+            consumer_risk: None,
+            tolerance_ratio: None,
+            missing_terms: Vec::new(),
+            rule: rule.words(),
+            verdict: Verdict::NotMeasured,
+            reason: None,
+        };
+        match found {
+            Err(reason) => judged.reason = Some(reason),
+            Ok(estimate) => judged.settle(estimate, rule),
         }
-        let freedom = coverage.degrees_of_freedom.unwrap_or(f64::INFINITY);
-        let bounds = (result.lower, result.upper);
-        let probability = conformance::probability(estimate.value, u, freedom, bounds);
-        result.conformance_probability = Some(probability);
-        result.consumer_risk = Some(1.0 - probability);
+        judged
+    }
+
+    /// What was answered in words: no number, no uncertainty.
+    #[must_use]
+    pub fn answered(verdict: Verdict) -> Self {
+        let rule = Decision { rule: crate::profile::Rule::Simple, guard: None };
+        let mut judged = Self::of(Err(String::new()), None, (None, None), &rule);
+        judged.rule = "as answered".into();
+        judged.verdict = verdict;
+        judged.reason = None;
+        judged
+    }
+
+    fn settle(&mut self, estimate: &Estimate, rule: &Decision) {
+        self.weigh(estimate);
+        let guard = match rule.guard_ratio() {
+            None => 0.0,
+            Some(ratio) => match usable(estimate) {
+                Ok(expanded) => ratio * expanded,
+                Err(reason) => {
+                    self.reason = Some(reason);
+                    return;
+                }
+            },
+        };
+        self.guard_band = rule.guard_ratio().map(|_| guard);
+        self.verdict = decide(estimate.value, self.lower, self.upper, guard);
+    }
+
+    /// Value, uncertainty and what follows from both.
+    fn weigh(&mut self, estimate: &Estimate) {
+        self.value = Some(estimate.value);
+        self.missing_terms.clone_from(&estimate.missing_terms);
+        let (Some(coverage), Some(u)) = (estimate.coverage, estimate.standard_uncertainty) else {
+            return;
+        };
+        let expanded = coverage.expanded_uncertainty;
+        self.expanded_uncertainty = Some(expanded);
+        self.coverage_factor = Some(coverage.coverage_factor);
+        // Of an uncertainty that is a lower bound no ratio and no probability follows.
+        if !estimate.partial {
+            if let (Some(lower), Some(upper)) = (self.lower, self.upper) {
+                self.tolerance_ratio =
+                    Some((upper - lower) / 2.0 / expanded).filter(|ratio| ratio.is_finite());
+            }
+            let freedom = coverage.degrees_of_freedom.unwrap_or(f64::INFINITY);
+            let bounds = (self.lower, self.upper);
+            let probability = conformance::probability(estimate.value, u, freedom, bounds);
+            self.conformance_probability = Some(probability);
+            self.consumer_risk = Some(1.0 - probability);
+        }
     }
 }
 
@@ -271,7 +306,7 @@ mod tests {
     fn no_guard_band_rests_on_half_an_uncertainty() {
         let mut estimate = Estimate::new(100.0).unwrap();
         assert!(usable(&estimate).is_err());
-        estimate.missing_terms = vec!["scale of the voltage"];
+        estimate.missing_terms = vec!["scale of the voltage".into()];
         assert!(usable(&estimate).unwrap_err().contains("scale of the voltage"));
         estimate.coverage = Some(crate::estimate::Coverage {
             expanded_uncertainty: 2.0,

@@ -90,7 +90,7 @@ fn clipped(
             "; peak and crest factor read low by an unknown amount".to_owned()
         };
         flags.push(Flag {
-            code: "clipped",
+            code: "clipped".into(),
             message: format!(
                 "{} samples ({:.2} % of the output) of the {name} stand at its rail of {}{size}; \
                  widen the range and capture again",

@@ -141,7 +141,7 @@ fn gaps(record: &Record, phases: &[Phase], flags: &mut Vec<Flag>) {
     let share = 100.0 * count as f64 / total.max(1) as f64;
     let places = gaps.ranges().len();
     flags.push(Flag {
-        code: "gaps",
+        code: "gaps".into(),
         message: format!(
             "{count} of {total} samples ({share:.3} %), in {places} place(s), are not valid; RMS \
              and power are those of the rest, energy and what would span a gap are left out"
@@ -156,7 +156,7 @@ fn gaps(record: &Record, phases: &[Phase], flags: &mut Vec<Flag>) {
         let time = over as f64 / powered.max(1) as f64;
         let left = (1.0 + clipped - level * level * 2.0 * time) / (1.0 - time).max(1e-9) - 1.0;
         flags.push(Flag {
-            code: "overrange",
+            code: "overrange".into(),
             message: format!(
                 "{over} of them lay beyond the range: peaks and crest factor are not known, and on \
                  a sine the mean square of the rest reads about {:.1} % low; widen the range and \

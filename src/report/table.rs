@@ -94,7 +94,8 @@ fn not_counted(result: &Measurement, out: &mut String) {
     for (_, estimate) in sets.flat_map(MeasureSet::iter) {
         // What was seen once has a spread that no sheet can tell.
         let own = TERMS[Term::Own as usize].1;
-        missing.extend(estimate.missing_terms.iter().copied().filter(|term| *term != own));
+        missing
+            .extend(estimate.missing_terms.iter().map(AsRef::as_ref).filter(|term| *term != own));
         partial |= at_least(estimate);
     }
     if missing.is_empty() {
@@ -132,23 +133,24 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
     for limit in &result.limits {
         let measure = catalog::find(&limit.measure);
         let unit = measure.map_or(Unit::One, |measure| measure.unit);
+        let judged = &limit.judged;
         let shown = |value: Option<f64>| value.map_or("-".into(), |value| for_people(value, unit));
         let part = if limit.part == Part::Whole { "whole record" } else { limit.part.name() };
         rows.push(vec![
             format!("{}, {part}", measure.map_or(limit.measure.as_str(), |measure| measure.title)),
-            shown(limit.value),
-            limit.expanded_uncertainty.map_or("unknown".into(), |u| significant(u, unit, 2)),
-            shown(limit.lower),
-            shown(limit.upper),
-            limit.guard_band.map_or("-".into(), |w| significant(w, unit, 2)),
-            limit.tolerance_ratio.map_or("-".into(), |ratio| significant(ratio, Unit::One, 2)),
-            limit.conformance_probability.map_or("-".into(), probability),
-            limit.verdict.words().to_owned(),
+            shown(judged.value),
+            judged.expanded_uncertainty.map_or("unknown".into(), |u| significant(u, unit, 2)),
+            shown(judged.lower),
+            shown(judged.upper),
+            judged.guard_band.map_or("-".into(), |w| significant(w, unit, 2)),
+            judged.tolerance_ratio.map_or("-".into(), |ratio| significant(ratio, Unit::One, 2)),
+            judged.conformance_probability.map_or("-".into(), probability),
+            judged.verdict.words().to_owned(),
         ]);
     }
     push_table(&rows, manner, &mut out);
     for limit in &result.limits {
-        if let Some(reason) = &limit.reason {
+        if let Some(reason) = &limit.judged.reason {
             let place = format!("  {} in {}:", limit.measure, limit.part.name());
             out.push_str(&wrapped(&place, reason));
         }
@@ -160,7 +162,7 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
     if !result.findings.is_empty() {
         out.push_str(&format!("\n{}\n", manner.heading("findings")));
         for finding in &result.findings {
-            out.push_str(&bullet(finding.code, &finding.message));
+            out.push_str(&bullet(&finding.code, &finding.message));
         }
     }
     out.push('\n');
@@ -169,7 +171,7 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
 }
 
 /// A probability as people write it, never rounded up to certainty.
-fn probability(p: f64) -> String {
+pub(crate) fn probability(p: f64) -> String {
     if p > 0.9999 {
         "> 99.99 %".into()
     } else if p < 0.0001 {
@@ -205,7 +207,7 @@ pub fn receipt(result: &Measurement, manner: Manner) -> String {
     out
 }
 
-fn paint_verdict(verdict: Verdict, manner: Manner) -> String {
+pub(super) fn paint_verdict(verdict: Verdict, manner: Manner) -> String {
     let colour = match verdict {
         Verdict::Pass => AnsiColor::Green,
         Verdict::ConditionalPass | Verdict::NotMeasured => AnsiColor::Yellow,
@@ -269,7 +271,8 @@ fn push_rows(name: &str, measures: &MeasureSet, rows: &mut Vec<Vec<String>>) {
 
 /// Whether U lacks the term that would rule it: a scale, the load, or for times the clock.
 fn at_least(estimate: &Estimate) -> bool {
-    estimate.partial || estimate.missing_terms.contains(&TERMS[Term::Time as usize].1)
+    estimate.partial
+        || estimate.missing_terms.iter().any(|term| *term == TERMS[Term::Time as usize].1)
 }
 
 /// U for people, where it is known; marked where it is only a lower bound. Nothing where the value
@@ -364,7 +367,7 @@ fn flags(result: &Measurement, manner: Manner, out: &mut String) {
     let style = Style::new().bold().fg_color(Some(AnsiColor::Yellow.into()));
     out.push_str(&format!("\n{}\n", manner.paint(style, "flags")));
     for flag in &result.flags {
-        out.push_str(&bullet(flag.code, &flag.message));
+        out.push_str(&bullet(&flag.code, &flag.message));
     }
 }
 
@@ -374,7 +377,7 @@ fn bullet(word: &str, sentence: &str) -> String {
 }
 
 /// A sentence behind `start`, wrapped at 96 columns.
-fn wrapped(start: &str, sentence: &str) -> String {
+pub(super) fn wrapped(start: &str, sentence: &str) -> String {
     let mut out = String::new();
     let mut line = start.to_owned();
     for part in sentence.split_whitespace() {

@@ -6,8 +6,9 @@ use crate::ingest::sheet::{BenchSheet, CorrelationSheet, InstrumentSheet, Subjec
 use crate::measures::{Budget, MeasureSet};
 use crate::segment::{Evidence, Thresholds};
 use crate::trace::Kind;
-use serde::Serialize;
 use serde::ser::SerializeMap;
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// Everything measured on one capture.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -251,10 +252,10 @@ pub struct CycleResult {
 }
 
 /// A doubt about a result.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Flag {
     /// Code for programs.
-    pub code: &'static str,
+    pub code: Cow<'static, str>,
     /// What was seen, how large it is, and what to do.
     pub message: String,
     /// Samples concerned, where that has a meaning.
@@ -266,7 +267,7 @@ impl Flag {
     /// A flag without a sample count.
     #[must_use]
     pub fn new(code: &'static str, message: impl Into<String>) -> Self {
-        Self { code, message: message.into(), samples: None }
+        Self { code: code.into(), message: message.into(), samples: None }
     }
 }
 
@@ -296,7 +297,7 @@ pub struct DelayEstimate {
 }
 
 /// Part of a measurement that a limit speaks of.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Part {
     /// The whole record.

@@ -102,7 +102,7 @@ fn state_one(
 
 /// Writes a budget into an estimate.
 fn take(estimate: &mut Estimate, budget: &Budget, missing: &[Term], wish: Wish) {
-    estimate.missing_terms = missing.iter().map(|term| TERMS[*term as usize].1).collect();
+    estimate.missing_terms = missing.iter().map(|term| TERMS[*term as usize].1.into()).collect();
     estimate.partial =
         missing.iter().any(|term| matches!(term, Term::GainV | Term::GainI | Term::Load));
     let u = budget.standard_uncertainty;
