@@ -139,6 +139,61 @@ impl Unit {
     }
 }
 
+/// A unit as people write it beside a reading: one that can be converted, or another word that is
+/// only compared.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Quantity {
+    /// A unit and the factor that turns a value into SI.
+    Known(Unit, f64),
+    /// Another word, such as `dB(A)`.
+    Other(String),
+}
+
+impl Quantity {
+    /// Reads a unit.
+    #[must_use]
+    pub fn parse(text: &str) -> Self {
+        let found = Unit::parse(text);
+        found.map_or_else(|| Self::Other(text.trim().into()), |(unit, by)| Self::Known(unit, by))
+    }
+
+    /// Turns `value` in this unit into one in `wanted`; `None` where they are of different kinds.
+    #[must_use]
+    pub fn convert(&self, value: f64, wanted: &Self) -> Option<f64> {
+        match (self, wanted) {
+            (Self::Known(a, from), Self::Known(b, to)) if a == b => Some(value * from / to),
+            (Self::Other(a), Self::Other(b)) if a == b => Some(value),
+            _ => None,
+        }
+    }
+
+    /// Reads `2 %`, `1 mohm`, or `2 % or 1 mohm` for a reading in `unit`: the share of the reading
+    /// and the amount in `unit`.
+    ///
+    /// # Errors
+    /// What is wrong with it.
+    pub fn share_or_amount(text: &str, unit: &str) -> Result<(f64, f64), String> {
+        let (mut share, mut amount) = (0.0, 0.0);
+        for term in text.split(" or ") {
+            let term = term.trim();
+            let wrong =
+                || format!("`{term}` is no share or amount; write it like \"2 %\" or \"1 {unit}\"");
+            let (digits, symbol) = term.split_once(' ').ok_or_else(wrong)?;
+            let value: f64 = digits.parse().map_err(|_| wrong())?;
+            if !(value.is_finite() && value >= 0.0) {
+                return Err(format!("`{term}` can't be negative"));
+            }
+            if symbol.trim() == "%" && unit != "%" {
+                share = value / 100.0;
+            } else {
+                let found = Self::parse(symbol).convert(value, &Self::parse(unit));
+                amount = found.ok_or_else(|| format!("`{symbol}` can't be turned into {unit}"))?;
+            }
+        }
+        Ok((share, amount))
+    }
+}
+
 /// The day of a date (`2027-01-31`) or of an RFC 3339 time, as written there.
 #[must_use]
 pub fn day_of(text: &str) -> Option<jiff::civil::Date> {
@@ -218,6 +273,21 @@ mod tests {
         assert_eq!(Unit::parse("MHz"), Some((Unit::Hertz, 1e6)));
         assert_eq!(Unit::parse("0.5"), None);
         assert_eq!(Unit::parse("CH1"), None);
+    }
+
+    #[test]
+    fn readings_are_converted_or_refused() {
+        let convert = |value: f64, from: &str, to: &str| {
+            Quantity::parse(from).convert(value, &Quantity::parse(to))
+        };
+        assert!((convert(0.12, "ohm", "mohm").unwrap() - 120.0).abs() < 1e-9);
+        assert_eq!(convert(65.0, "dB(A)", "dB(A)"), Some(65.0));
+        assert_eq!(convert(1.0, "mA", "mohm"), None);
+        assert_eq!(convert(1.0, "dB(A)", "dB"), None);
+        let (share, amount) = Quantity::share_or_amount("2 % or 0.001 ohm", "mohm").unwrap();
+        assert!((share - 0.02).abs() < 1e-15 && (amount - 1.0).abs() < 1e-12);
+        assert!(Quantity::share_or_amount("2 V", "mohm").is_err());
+        assert!(Quantity::share_or_amount("two", "mohm").is_err());
     }
 
     #[test]

@@ -1,8 +1,12 @@
-//! The expected profile of a unit: what each setting should put out.
+//! The expected profile of a unit: what each setting should put out, and the plan by which a whole
+//! unit is verified.
 
 mod limit;
+mod plan;
+mod sound;
 
-pub use limit::{Limit, Tolerance};
+pub use limit::{Bounds, Limit, Tolerance};
+pub use plan::{Answer, Curve, HfLeakage, Ladder, Manual, OpenCircuit, PlanHead, Repeat, Timing};
 
 use crate::keyfile::{self, KeyfileError};
 use crate::measures::catalog;
@@ -22,9 +26,33 @@ pub struct Profile {
     /// How verdicts are given.
     #[serde(default)]
     pub decision: Decision,
+    /// What holds for a whole verification.
+    #[serde(default)]
+    pub plan: PlanHead,
     /// The settings.
     #[serde(default)]
     pub setting: Vec<Setting>,
+    /// Power over load.
+    #[serde(default)]
+    pub curve: Vec<Curve>,
+    /// Power over the dial.
+    #[serde(default)]
+    pub ladder: Vec<Ladder>,
+    /// Highest voltage over the dial.
+    #[serde(default)]
+    pub open_circuit: Vec<OpenCircuit>,
+    /// HF current to earth.
+    #[serde(default)]
+    pub hf_leakage: Vec<HfLeakage>,
+    /// Repeated activations.
+    #[serde(default)]
+    pub repeat: Vec<Repeat>,
+    /// Output against the switch.
+    #[serde(default)]
+    pub timing: Vec<Timing>,
+    /// What is looked at or read from another instrument.
+    #[serde(default)]
+    pub manual: Vec<Manual>,
 }
 
 /// `[unit]`.
@@ -112,22 +140,12 @@ impl Profile {
         if profile.format != 1 {
             return fail(&["format"], "this program reads profiles of format 1".into());
         }
-        if let Some(guard) = profile.decision.guard {
-            if profile.decision.rule == Rule::Simple {
-                let message = "simple acceptance has no guard band: leave guard out".into();
-                return fail(&["decision", "guard"], message);
-            }
-            if !(guard > 0.0 && guard <= 10.0) {
-                let message = "guard is a multiple of U above 0 and up to 10, mostly 1".into();
-                return fail(&["decision", "guard"], message);
-            }
-        }
+        sound::decision(&profile.decision, &["decision"]).map_err(|(path, message)| {
+            let path: Vec<&str> = path.iter().map(String::as_str).collect();
+            KeyfileError::at_key(file, text, &path, message)
+        })?;
         for (s, setting) in profile.setting.iter().enumerate() {
             let s_text = s.to_string();
-            if profile.setting[..s].iter().any(|other| other.id == setting.id) {
-                let message = format!("the setting `{}` stands here twice", setting.id);
-                return fail(&["setting", &s_text, "id"], message);
-            }
             if setting.load_ohm.is_some_and(|ohm| !(ohm.is_finite() && ohm > 0.0)) {
                 return fail(&["setting", &s_text, "load_ohm"], "a load is above 0 ohm".into());
             }
@@ -152,7 +170,27 @@ impl Profile {
                 }
             }
         }
+        sound::check(file, text, &profile)?;
         Ok(profile)
+    }
+
+    /// The ids of everything that is judged, by table.
+    fn ids(&self) -> [(&'static str, Vec<&str>); 8] {
+        macro_rules! ids {
+            ($table:ident) => {
+                (stringify!($table), self.$table.iter().map(|one| one.id.as_str()).collect())
+            };
+        }
+        [
+            ids!(setting),
+            ids!(curve),
+            ids!(ladder),
+            ids!(open_circuit),
+            ids!(hf_leakage),
+            ids!(repeat),
+            ids!(timing),
+            ids!(manual),
+        ]
     }
 
     /// The setting of this id.

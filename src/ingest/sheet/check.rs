@@ -58,6 +58,14 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
         let stated = channel.relative_standard_uncertainty;
         accuracy(file, text, name, stated, channel.accuracy.as_ref())?;
     }
+    for (group, key, value) in [
+        ("switch", "threshold", sheet.switch.as_ref().and_then(|switch| switch.threshold)),
+        ("job", "dial", sheet.job.as_ref().and_then(|job| job.dial)),
+    ] {
+        if value.is_some_and(|value| !value.is_finite()) {
+            return fail(&[group, key], format!("{key} must be a finite number"));
+        }
+    }
     if let Some(bench) = &sheet.bench {
         for (key, value) in
             [("temperature_c", bench.temperature_c), ("humidity_percent", bench.humidity_percent)]

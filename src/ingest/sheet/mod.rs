@@ -42,9 +42,15 @@ pub struct Sheet {
     /// How the scales hang together.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub correlation: Option<CorrelationSheet>,
+    /// Channel that follows the switch, where one was captured.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub switch: Option<SwitchSheet>,
     /// What was on the bench.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub subject: Option<SubjectSheet>,
+    /// Step of a verification that this capture is for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub job: Option<JobSheet>,
     /// Where, when and by whom.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub bench: Option<BenchSheet>,
@@ -213,6 +219,49 @@ pub struct LoadSheet {
     pub accuracy: Option<AccuracySheet>,
 }
 
+/// `[switch]`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SwitchSheet {
+    /// Which channel of the file.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub channel: Option<ChannelName>,
+    /// Level between pressed and not, in the file's numbers.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub threshold: Option<f64>,
+    /// On which side of it the switch is pressed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pressed: Option<SideName>,
+}
+
+/// Side of a level.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SideName {
+    /// Above it.
+    Above,
+    /// Below it.
+    Below,
+}
+
+/// `[job]`: filled in by `crestbook job init`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct JobSheet {
+    /// Id of the step.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub step: Option<String>,
+    /// Number on the dial.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dial: Option<f64>,
+    /// SHA-256 of the plan the sheet was made for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub plan: Option<String>,
+    /// Why this capture does not count, where it does not.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub set_aside: Option<String>,
+}
+
 /// `[subject]`.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -374,6 +423,7 @@ mod tests {
                 (_, "separator") => "tab",
                 (_, "decimal") => "comma",
                 (_, "distribution") => "triangular",
+                (_, "pressed") => "below",
                 (_, "taken_at") => "2026-03-02T09:14:00+00:00",
                 _ => "x",
             };
