@@ -4,10 +4,12 @@
 pub mod check;
 pub mod cli;
 pub mod condition;
+pub mod demo;
 pub mod estimate;
 pub mod export;
 pub mod files;
 pub mod ingest;
+pub mod job;
 pub mod keyfile;
 pub mod measures;
 pub mod numeric;
@@ -20,3 +22,4 @@ pub mod synth;
 pub mod trace;
 pub mod uncertainty;
 pub mod units;
+pub mod verification;

@@ -9,10 +9,9 @@ use crate::ingest::Limits;
 use crate::keyfile::nearest;
 use crate::measures::catalog;
 use crate::pipeline::{self, Capture, PipelineError, Reading, Run, Settings};
-use crate::report::picture::{self, Picture};
+use crate::report::picture;
 use crate::report::{self, budget, raster, table};
 use crate::result::{DelayEstimate, Measurement};
-use crate::trace::Kind;
 use crate::uncertainty::montecarlo::MOST_COUNTED;
 use crate::uncertainty::{Draws, Knowledge, Wish};
 use std::path::{Path, PathBuf};
@@ -415,14 +414,6 @@ pub fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Result<(),
     let measurement = &run.measurement;
     let load = measurement.capture.load_ohm;
     let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
-    let close_s = |kind: Kind| {
-        let measures = measurement.kinds.get(kind).map(|kind| &kind.measures);
-        let value =
-            |key: &str| measures.and_then(|m| m.get(key)).map(|e| e.value).filter(|v| *v > 0.0);
-        // Three bursts, or six carrier cycles.
-        let bursts = value("burst_rate_hz").map(|rate| 3.0 / rate);
-        bursts.or_else(|| value("fundamental_hz").map(|hz| 6.0 / hz)).unwrap_or(20e-6)
-    };
     let name = Path::new(&measurement.capture.file).file_name();
     let title =
         name.map_or_else(|| measurement.capture.file.clone(), |n| n.to_string_lossy().into_owned());
@@ -432,18 +423,8 @@ pub fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Result<(),
         excerpt: None,
         help: None,
     };
-    let carriers = measurement.phases.iter().filter_map(|p| p.measures.get("fundamental_hz"));
-    let lowest = carriers.map(|carrier| carrier.value).reduce(f64::min);
-    let svg = picture::svg(&Picture {
-        title: &title,
-        subtitle: &format!("{said}{load}"),
-        overview: run.record.overview(),
-        samples: run.record.samples(),
-        phases: &run.phases,
-        carrier_s: lowest.map_or(0.0, |hz| 1.0 / hz),
-        close_s: &close_s,
-    })
-    .map_err(|error| fail(&error))?;
+    let svg = picture::svg(&run.picture(&title, &format!("{said}{load}")))
+        .map_err(|error| fail(&error))?;
     let bytes = if plot_kind(path)? {
         raster::png(&svg, 1.5).map_err(|error| fail(&error))?
     } else {

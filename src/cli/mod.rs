@@ -3,11 +3,14 @@
 
 mod check;
 mod convert;
+mod demo;
 mod exit;
+mod job;
 mod layout;
 mod measure;
 mod printer;
 mod progress;
+mod report;
 mod sheet_flags;
 mod shell;
 mod synth;
@@ -51,6 +54,12 @@ enum Command {
     Convert(convert::Args),
     /// Show how a text is read, and keep its layout for later files of its kind
     Layout(layout::Args),
+    /// Lay out an invented bench with a whole job, to try
+    Demo(demo::Args),
+    /// Verify a whole unit: plan, captures and readings to a result and a report
+    Job(job::Args),
+    /// Write the report of a job as another file
+    Report(report::Args),
     /// Print completions for a shell
     Completions(shell::Completions),
     /// Print the manual page, or write all of them to a folder
@@ -81,6 +90,9 @@ pub fn main() -> Exit {
         Command::Synth(args) => synth::run(args, &printer),
         Command::Convert(args) => convert::run(args, &printer),
         Command::Layout(args) => layout::run(args, &printer),
+        Command::Demo(args) => demo::run(args, &printer),
+        Command::Job(args) => job::run(args, &printer),
+        Command::Report(args) => report::run(args, &printer),
         Command::Completions(args) => shell::completions(args, &printer),
         Command::Man(args) => shell::man(args, &printer),
     };

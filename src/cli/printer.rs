@@ -65,6 +65,16 @@ impl Printer {
         }
     }
 
+    /// Prints a result in place of the one before, where that is a terminal.
+    pub fn screen(&self, text: &str) -> Result<(), Failure> {
+        if io::stdout().is_terminal() {
+            // Clears the screen and goes to its first place.
+            self.out(&format!("\x1b[2J\x1b[H{text}"))
+        } else {
+            self.out(text)
+        }
+    }
+
     /// Prints a result as JSON.
     pub fn out_json(&self, result: &impl Serialize) -> Result<(), Failure> {
         let mut text = serde_json::to_string_pretty(result).map_err(|error| Failure {

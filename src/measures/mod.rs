@@ -8,6 +8,7 @@ pub mod bursts;
 pub mod carrier;
 pub mod catalog;
 pub mod clipping;
+pub mod drift;
 mod onset;
 mod set;
 mod sliding;

@@ -7,17 +7,20 @@ mod delay;
 mod doubt;
 mod flags;
 mod index;
+mod look;
 mod names;
 mod quality;
 mod reading;
 mod record;
 mod select;
+mod switch;
 
 pub use capture::{Capture, CaptureError, resolve};
 pub use convert::{Converted, convert};
 pub use delay::{DelayRefusal, estimate_delay};
 pub use reading::{Reading, open_reader};
 pub use record::Record;
+pub use switch::{Press, first_press};
 
 use crate::ingest::{IngestError, Limits};
 use crate::keyfile::KeyfileError;

@@ -42,6 +42,25 @@ pub fn select(
     Ok(Chosen { selection, doubts })
 }
 
+/// The channel of this name or number, where there is just one.
+pub fn find(channels: &[ChannelInfo], name: &ChannelName) -> Option<usize> {
+    match name {
+        ChannelName::Number(k) => (*k < channels.len()).then_some(*k),
+        ChannelName::Name(name) => {
+            let mut fits = (0..channels.len()).filter(|k| channels[*k].name == name.trim());
+            // A name that stands twice names nothing.
+            fits.next().filter(|_| fits.next().is_none()).or_else(|| {
+                let whole = |k: &usize| {
+                    let unit = channels[*k].unit.map_or("", Unit::symbol);
+                    name.replace(['(', ')', '[', ']', ' '], "")
+                        == format!("{}{unit}", channels[*k].name.replace(' ', ""))
+                };
+                (0..channels.len()).find(whole)
+            })
+        }
+    }
+}
+
 impl Chooser<'_> {
     fn fail(&self, message: String, help: Option<String>) -> CaptureError {
         let list: Vec<String> = self
@@ -62,25 +81,6 @@ impl Chooser<'_> {
         }
     }
 
-    fn find(&self, name: &ChannelName) -> Option<usize> {
-        let channels = self.channels;
-        match name {
-            ChannelName::Number(k) => (*k < channels.len()).then_some(*k),
-            ChannelName::Name(name) => {
-                let mut fits = (0..channels.len()).filter(|k| channels[*k].name == name.trim());
-                // A name that stands twice names nothing.
-                fits.next().filter(|_| fits.next().is_none()).or_else(|| {
-                    let whole = |k: &usize| {
-                        let unit = channels[*k].unit.map_or("", Unit::symbol);
-                        name.replace(['(', ')', '[', ']', ' '], "")
-                            == format!("{}{unit}", channels[*k].name.replace(' ', ""))
-                    };
-                    (0..channels.len()).find(whole)
-                })
-            }
-        }
-    }
-
     /// The channel that a table of the sheet names.
     fn stated(
         &self,
@@ -92,7 +92,7 @@ impl Chooser<'_> {
             ChannelName::Number(k) => k.to_string(),
             ChannelName::Name(name) => format!("\"{name}\""),
         };
-        self.find(name).map(Some).ok_or_else(|| {
+        find(self.channels, name).map(Some).ok_or_else(|| {
             let message =
                 format!("the sheet names {key} = {shown}, which is not there, or not once");
             self.fail(message, None)

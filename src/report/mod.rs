@@ -2,6 +2,7 @@
 
 pub mod budget;
 pub mod delay;
+pub mod job;
 pub mod picture;
 pub mod raster;
 pub mod table;

@@ -24,7 +24,13 @@ pub struct Picture<'a> {
     pub carrier_s: f64,
     /// Rough length of a burst period or of a carrier cycle by kind, s: how much the close-up
     /// shows.
-    pub close_s: &'a dyn Fn(Kind) -> f64,
+    pub close_s: Vec<(Kind, f64)>,
+}
+
+impl Picture<'_> {
+    fn close_s(&self, kind: Kind) -> f64 {
+        self.close_s.iter().find(|(known, _)| *known == kind).map_or(20e-6, |(_, length)| *length)
+    }
 }
 
 /// A picture could not be drawn.
@@ -49,15 +55,22 @@ const AS_LINE: u64 = 3000;
 /// Records up to this length are drawn from their samples, longer ones from their cells.
 const FROM_SAMPLES: u64 = 1 << 20;
 
-const INK: RGBColor = RGBColor(30, 30, 30);
-const FAINT: RGBColor = RGBColor(150, 150, 150);
-const VOLTAGE: RGBColor = RGBColor(70, 70, 70);
-const ENVELOPE: RGBColor = RGBColor(190, 30, 45);
+pub(super) const INK: RGBColor = RGBColor(30, 30, 30);
+pub(super) const FAINT: RGBColor = RGBColor(150, 150, 150);
+pub(super) const VOLTAGE: RGBColor = RGBColor(70, 70, 70);
+pub(super) const ENVELOPE: RGBColor = RGBColor(190, 30, 45);
 /// Yellow for cut, blue for coag (IEC 60601-2-2, from memory).
-const CUT: RGBColor = RGBColor(255, 205, 0);
-const COAG: RGBColor = RGBColor(40, 110, 210);
+pub(super) const CUT: RGBColor = RGBColor(255, 205, 0);
+pub(super) const COAG: RGBColor = RGBColor(40, 110, 210);
 
-fn colour(kind: Kind) -> RGBColor {
+/// A colour thinned with white: never transparent, so that every format can hold it.
+pub(super) fn pale(of: RGBColor, share: f64) -> RGBColor {
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let thin = |x: u8| (255.0 - share * (255.0 - f64::from(x))).round() as u8;
+    RGBColor(thin(of.0), thin(of.1), thin(of.2))
+}
+
+pub(super) fn colour(kind: Kind) -> RGBColor {
     match kind {
         Kind::Cut => CUT,
         Kind::Coag => COAG,
@@ -78,7 +91,7 @@ fn draw<E: std::error::Error>(error: E) -> PictureError {
 /// # Errors
 /// Where samples can't be read again.
 pub fn svg(picture: &Picture<'_>) -> Result<String, PictureError> {
-    let columns = columns(picture)?;
+    let columns = columns(picture, COLUMNS, 2.0 * picture.carrier_s)?;
     let has = |range: fn(&Cell) -> [f32; 2]| columns.iter().any(|c| range(&c.1) != [0.0, 0.0]);
     let mut panels: Vec<Panel> = Vec::new();
     if has(|c| c.v) {
@@ -106,11 +119,48 @@ pub fn svg(picture: &Picture<'_>) -> Result<String, PictureError> {
         heading(picture, &head)?;
         let (waves, bottom) = rest.split_vertically(PANEL * panels.len() as u32);
         for (panel, area) in panels.iter().zip(waves.split_evenly((panels.len(), 1))) {
-            overview_panel(picture, &columns, panel, &area)?;
+            overview_panel(picture, &columns, panel, true, &area)?;
         }
         if !kinds.is_empty() {
             for (kind, area) in kinds.iter().zip(bottom.split_evenly((1, kinds.len()))) {
                 close_up(picture, *kind, &area)?;
+            }
+        }
+        root.present().map_err(draw)?;
+    }
+    Ok(text)
+}
+
+/// Size of the compact picture.
+const COMPACT: (u32, u32) = (980, 230);
+/// Most columns of its overview.
+const COMPACT_COLUMNS: usize = 360;
+
+/// A small picture as SVG text: the leading channel, and beside it each kind of output from close
+/// by.
+///
+/// # Errors
+/// Where samples can't be read again.
+pub fn compact(picture: &Picture<'_>) -> Result<String, PictureError> {
+    // Two bursts a column, so that the envelope is steady.
+    let closest = picture.close_s.iter().map(|(_, length)| 0.67 * length).fold(0.0, f64::max);
+    let columns = columns(picture, COMPACT_COLUMNS, closest)?;
+    let voltage = columns.iter().any(|(_, cell)| cell.v != [0.0, 0.0]);
+    let panel: Panel =
+        if voltage { ("voltage", Unit::Volt, |c| c.v) } else { ("current", Unit::Ampere, |c| c.i) };
+    let kinds: Vec<Kind> = [Kind::Cut, Kind::Coag]
+        .into_iter()
+        .filter(|kind| picture.phases.iter().any(|phase| phase.kind == *kind))
+        .collect();
+    let mut text = String::new();
+    {
+        let root = SVGBackend::with_string(&mut text, COMPACT).into_drawing_area();
+        root.fill(&WHITE).map_err(draw)?;
+        let areas = root.split_evenly((1, 1 + kinds.len()));
+        if let Some((first, others)) = areas.split_first() {
+            overview_panel(picture, &columns, &panel, false, first)?;
+            for (kind, area) in kinds.iter().zip(others) {
+                close_up(picture, *kind, area)?;
             }
         }
         root.present().map_err(draw)?;
@@ -147,7 +197,7 @@ fn heading(picture: &Picture<'_>, area: &Area<'_>) -> Result<(), PictureError> {
                     ((at + 22).min(to), top + (at + 22 - (at + 22).min(to))),
                 );
                 if a.0 < b.0 {
-                    area.draw(&PathElement::new(vec![a, b], WHITE.mix(0.45))).map_err(draw)?;
+                    area.draw(&PathElement::new(vec![a, b], pale(COAG, 0.55))).map_err(draw)?;
                 }
                 at += 9;
             }
@@ -158,7 +208,7 @@ fn heading(picture: &Picture<'_>, area: &Area<'_>) -> Result<(), PictureError> {
             let word = phase.kind.name();
             if phase.kind == Kind::Coag {
                 let back = [(middle - 19, top + 3), (middle + 19, bottom - 3)];
-                area.draw(&Rectangle::new(back, WHITE.mix(0.85).filled())).map_err(draw)?;
+                area.draw(&Rectangle::new(back, WHITE.filled())).map_err(draw)?;
             }
             let style = label(13).pos(plotters::style::text_anchor::Pos::new(
                 plotters::style::text_anchor::HPos::Center,
@@ -170,16 +220,21 @@ fn heading(picture: &Picture<'_>, area: &Area<'_>) -> Result<(), PictureError> {
     Ok(())
 }
 
-/// Time at the middle of each column, s, and its summary.
-fn columns(picture: &Picture<'_>) -> Result<Vec<(f64, Cell)>, PictureError> {
+/// Time at the middle of each column, s, and its summary; at most `most` columns, none shorter than
+/// `least_s`.
+fn columns(
+    picture: &Picture<'_>,
+    most: usize,
+    least_s: f64,
+) -> Result<Vec<(f64, Cell)>, PictureError> {
     let rate = picture.samples.rate();
     let total = picture.overview.samples();
-    let mut found = Vec::with_capacity(COLUMNS);
+    let mut found = Vec::with_capacity(most);
     let cells = picture.overview.cells();
-    // Two carrier cycles at least, so that each column shows both crests and a steady RMS.
-    let cycles = rate.seconds(total as f64) / (2.0 * picture.carrier_s).max(f64::MIN_POSITIVE);
+    // Whole carrier cycles at least, so that each column shows both crests and a steady RMS.
+    let cycles = rate.seconds(total as f64) / least_s.max(f64::MIN_POSITIVE);
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    let count = COLUMNS.min(cycles as usize).clamp(1, usize::try_from(total).unwrap_or(1).max(1));
+    let count = most.min(cycles as usize).clamp(1, usize::try_from(total).unwrap_or(1).max(1));
     let block = if total <= FROM_SAMPLES { Some(picture.samples.read(0..total)?) } else { None };
     for k in 0..count as u64 {
         let span = k * total / count as u64..(k + 1) * total / count as u64;
@@ -219,6 +274,7 @@ fn overview_panel(
     picture: &Picture<'_>,
     columns: &[(f64, Cell)],
     (name, unit, range): &Panel,
+    legend: bool,
     area: &Area<'_>,
 ) -> Result<(), PictureError> {
     let rate = picture.samples.rate();
@@ -243,11 +299,11 @@ fn overview_panel(
     let second = rate.seconds(1.0);
     for phase in picture.phases.iter().filter(|phase| phase.kind.powered()) {
         let frame = [(phase.start as f64 * second, -top), (phase.end as f64 * second, top)];
-        let tint = colour(phase.kind).mix(0.16).filled();
+        let tint = pale(colour(phase.kind), 0.16).filled();
         chart.draw_series([Rectangle::new(frame, tint)]).map_err(draw)?;
     }
     no_data(&mut chart, picture, 0..picture.overview.samples(), top)?;
-    mesh(&mut chart, &format!("{name} ({})", unit.symbol()), [9, 7])?;
+    mesh(&mut chart, &format!("{name} ({})", unit.symbol()), if legend { [9, 7] } else { [5, 5] })?;
     let total = picture.overview.samples();
     if total <= AS_LINE {
         let block = picture.samples.read(0..total)?;
@@ -257,7 +313,7 @@ fn overview_panel(
         }
     } else {
         // Half a column, and a little more so that no seams are left between them.
-        let width = 0.5 * step + length / COLUMNS as f64;
+        let width = 0.5 * step + length / columns.len().max(1) as f64;
         let bars = columns.iter().map(|(time, cell)| {
             let [low, high] = range(cell);
             let frame = [(time - width, f64::from(low)), (time + width, f64::from(high))];
@@ -279,10 +335,13 @@ fn overview_panel(
         .map_err(draw)?
         .label("envelope (RMS of one column)")
         .legend(|(x, y)| PathElement::new(vec![(x, y), (x + 16, y)], ENVELOPE.stroke_width(2)));
+    if !legend {
+        return Ok(());
+    }
     chart
         .configure_series_labels()
         .position(SeriesLabelPosition::LowerRight)
-        .background_style(WHITE.mix(0.8))
+        .background_style(WHITE)
         .border_style(FAINT)
         .label_font(("sans-serif", 12).into_font().color(&INK))
         .draw()
@@ -317,7 +376,7 @@ fn no_data(
         if from < to && to - from >= visible {
             let at = |sample: u64| rate.seconds((sample - range.start) as f64);
             let frame = [(at(from), -top), (at(to), top)];
-            chart.draw_series([Rectangle::new(frame, FAINT.mix(0.5).filled())]).map_err(draw)?;
+            chart.draw_series([Rectangle::new(frame, pale(FAINT, 0.5).filled())]).map_err(draw)?;
             // Wide enough for the words.
             if (to - from) * 14 > range.end - range.start {
                 let middle = f64::midpoint(at(from), at(to));
@@ -350,8 +409,8 @@ fn mesh(
         .configure_mesh()
         .x_labels(x_labels)
         .y_labels(y_labels)
-        .light_line_style(TRANSPARENT)
-        .bold_line_style(FAINT.mix(0.35))
+        .max_light_lines(0)
+        .bold_line_style(pale(FAINT, 0.35))
         .axis_style(FAINT)
         .label_style(("sans-serif", 12).into_font().color(&INK))
         .axis_desc_style(("sans-serif", 13).into_font().color(&INK))
@@ -391,7 +450,7 @@ fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), Pi
     else {
         return Ok(());
     };
-    let wanted = rate.count((picture.close_s)(kind), 24) as u64;
+    let wanted = rate.count(picture.close_s(kind), 24) as u64;
     let length = wanted.min(phase.len());
     // From the strongest cell near the middle of the phase, so that a burst is in sight.
     let (_, cells, _) = picture.overview.inside(&(phase.start..phase.end));
@@ -427,7 +486,7 @@ fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), Pi
         .build_cartesian_2d(span.clone(), -top..top)
         .map_err(draw)?;
     let frame = [(span.start, -top), (span.end, top)];
-    chart.draw_series([Rectangle::new(frame, colour(kind).mix(0.16).filled())]).map_err(draw)?;
+    chart.draw_series([Rectangle::new(frame, pale(colour(kind), 0.16).filled())]).map_err(draw)?;
     let name = if unit == Unit::Volt { "voltage (V)" } else { "current (A)" };
     mesh(&mut chart, name, [6, 5])?;
     no_data(&mut chart, picture, start..start + length, top)?;

@@ -5,7 +5,7 @@ use crate::support::root;
 use std::path::{Path, PathBuf};
 
 /// Module and floor; modules of one floor are strangers.
-const FLOORS: [(&str, u32); 20] = [
+const FLOORS: [(&str, u32); 23] = [
     ("units", 0),
     ("estimate", 0),
     ("numeric", 0),
@@ -22,10 +22,13 @@ const FLOORS: [(&str, u32); 20] = [
     ("uncertainty", 3),
     ("profile", 4),
     ("check", 5),
-    ("report", 6),
-    ("pipeline", 7),
-    ("cli", 8),
-    ("main", 9),
+    ("verification", 6),
+    ("report", 7),
+    ("pipeline", 8),
+    ("job", 9),
+    ("demo", 10),
+    ("cli", 11),
+    ("main", 12),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {

@@ -1,0 +1,333 @@
+//! `crestbook job`.
+
+use super::exit::{Exit, Failure};
+use super::printer::Printer;
+use super::progress::{Watch, catch_interrupts, stopped};
+use crate::check::Verdict;
+use crate::demo::EXAMPLE_PLAN;
+use crate::job::{self, Beginning, Job, JobError, Progress, UnitFile};
+use crate::report::job::text;
+use crate::units::day_of;
+use crate::verification::{JobResult, Person, Reading, order_of_work};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// `crestbook job`.
+#[derive(Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
+pub struct Args {
+    #[command(subcommand)]
+    command: Option<Sub>,
+
+    /// Folder of the job
+    #[arg(required = true)]
+    folder: Option<PathBuf>,
+
+    /// Take captures as they are saved, and keep the summary up to date until Ctrl-C
+    #[arg(long)]
+    watch: bool,
+
+    /// Captures measured at a time [default: all cores]
+    #[arg(long, value_name = "N")]
+    jobs: Option<usize>,
+
+    /// Hash every data file anew, moved or not
+    #[arg(long)]
+    rehash: bool,
+
+    /// Accept the plan as it stands now; the report tells what changed, and this reason
+    #[arg(long, value_name = "REASON")]
+    accept_plan: Option<String>,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Sub {
+    /// Write the folder of a new job: prepared sheets, check list, order of work
+    Init(Init),
+    /// Add a reading made by hand
+    Note(Note),
+    /// Print a plan to begin from
+    Example,
+}
+
+#[derive(Debug, clap::Args)]
+struct Init {
+    /// Folder to write; it must not hold a job
+    folder: PathBuf,
+
+    /// Profile with the plan
+    #[arg(long, value_name = "FILE")]
+    profile: PathBuf,
+
+    /// Capture sheet whose channels, accuracies, instruments and place all prepared sheets take over
+    #[arg(long, value_name = "SHEET")]
+    bench: Option<PathBuf>,
+
+    /// Before or after the service
+    #[arg(long, value_name = "STATE", default_value = "as left",
+        value_parser = ["as found", "as left"])]
+    state: String,
+
+    /// Why the unit is verified
+    #[arg(long, value_name = "TEXT")]
+    reason: Option<String>,
+
+    /// Folder of the job before the service, to be shown side by side
+    #[arg(long, value_name = "FOLDER")]
+    as_found: Option<PathBuf>,
+
+    /// Model of the unit [default: the profile's]
+    #[arg(long, value_name = "TEXT")]
+    model: Option<String>,
+
+    /// Serial number of the unit
+    #[arg(long, value_name = "TEXT")]
+    serial: Option<String>,
+
+    /// Inventory number of the unit
+    #[arg(long, value_name = "TEXT")]
+    inventory: Option<String>,
+
+    /// Where
+    #[arg(long, value_name = "TEXT")]
+    place: Option<String>,
+
+    /// Day or time of the captures, where their sheets do not say
+    #[arg(long, value_name = "DAY")]
+    taken_at: Option<String>,
+
+    /// Someone by role, as `ROLE=NAME`; may be given several times
+    #[arg(long, value_name = "ROLE=NAME")]
+    person: Vec<String>,
+}
+
+#[derive(Debug, clap::Args)]
+struct Note {
+    /// Folder of the job
+    folder: PathBuf,
+
+    /// Step of the plan
+    step: String,
+
+    /// A number, yes or no, or a note
+    #[arg(allow_hyphen_values = true)]
+    value: String,
+
+    /// Unit of a number
+    unit: Option<String>,
+
+    /// Expanded uncertainty (95 %) of a number, such as "2 %" or "1 mohm"
+    #[arg(long, value_name = "TEXT")]
+    uncertainty: Option<String>,
+
+    /// By whom
+    #[arg(long, value_name = "TEXT")]
+    by: Option<String>,
+
+    /// When, RFC 3339 [default: now]
+    #[arg(long, value_name = "TIME")]
+    at: Option<String>,
+}
+
+impl From<JobError> for Failure {
+    fn from(error: JobError) -> Self {
+        let message = error.to_string();
+        let usage = |help: String| Self::usage(message.clone(), help);
+        match error {
+            JobError::Keyfile(error) => error.into(),
+            JobError::Write(error) => error.into(),
+            JobError::Io { source, .. } => Self {
+                exit: Exit::Usage,
+                message: format!("{message}: {source}"),
+                excerpt: None,
+                help: Some("check the path and who may read there".into()),
+            },
+            JobError::Folder { help, .. } | JobError::Reading { help, .. } => usage(help),
+            JobError::PlanChanged { folder, .. } => usage(format!(
+                "put the plan back as it was, or accept it with `crestbook job {} --accept-plan \
+                 \"REASON\"`: the report will tell",
+                folder.display()
+            )),
+            JobError::Interrupted => {
+                Self { exit: Exit::Interrupted, message, excerpt: None, help: None }
+            }
+        }
+    }
+}
+
+/// Runs `crestbook job`.
+pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+    match &args.command {
+        Some(Sub::Init(init)) => begin(init, printer),
+        Some(Sub::Note(note)) => add(note, printer),
+        Some(Sub::Example) => {
+            printer.out(EXAMPLE_PLAN)?;
+            Ok(Exit::Done)
+        }
+        None => {
+            let folder = args.folder.clone().unwrap_or_default();
+            if let Some(reason) = &args.accept_plan {
+                for change in job::accept(&folder, reason, &now())? {
+                    printer.note(&format!("accepted: {change}"));
+                }
+            }
+            let how = Progress { jobs: args.jobs, rehash: args.rehash };
+            if args.watch { watch(&folder, how, printer) } else { once(&folder, how, printer) }
+        }
+    }
+}
+
+fn now() -> String {
+    jiff::Timestamp::now().round(jiff::Unit::Second).unwrap_or_default().to_string()
+}
+
+fn begin(init: &Init, printer: &Printer) -> Result<Exit, Failure> {
+    if let Some(taken) = &init.taken_at
+        && day_of(taken).is_none()
+    {
+        let message = format!("--taken-at {taken} is no date");
+        return Err(Failure::usage(message, "write 2026-03-02 or an RFC 3339 time"));
+    }
+    let person = |text: &String| match text.split_once('=') {
+        Some((role, name)) if !role.trim().is_empty() && !name.trim().is_empty() => {
+            Ok(Person { role: role.trim().into(), name: name.trim().into() })
+        }
+        _ => Err(Failure::usage(
+            format!("--person {text} has no role and name"),
+            "write it like --person \"measured by=bench engineer 1\"",
+        )),
+    };
+    // Kept as seen from the new folder.
+    let as_found = init.as_found.as_ref().map(|path| path.canonicalize().unwrap_or(path.clone()));
+    let with = Beginning {
+        profile: init.profile.clone(),
+        bench: init.bench.clone(),
+        state: init.state.clone(),
+        reason: init.reason.clone(),
+        as_found,
+        unit: UnitFile {
+            model: init.model.clone(),
+            serial: init.serial.clone(),
+            inventory: init.inventory.clone(),
+        },
+        taken_at: init.taken_at.clone(),
+        place: init.place.clone(),
+        people: init.person.iter().map(person).collect::<Result<_, _>>()?,
+    };
+    let job = job::begin(&init.folder, &with)?;
+    let captures = job.steps.iter().filter(|step| step.setting.is_some()).count();
+    printer.note(&format!(
+        "{} steps, {captures} of them captures; print {}, save captures in {}, then run `crestbook \
+         job {}`",
+        job.steps.len(),
+        init.folder.join("checklist.html").display(),
+        init.folder.join(job::CAPTURES).display(),
+        init.folder.display()
+    ));
+    Ok(Exit::Done)
+}
+
+fn add(note: &Note, printer: &Printer) -> Result<Exit, Failure> {
+    if let Some(at) = &note.at
+        && day_of(at).is_none()
+    {
+        let message = format!("--at {at} is no time");
+        return Err(Failure::usage(message, "write an RFC 3339 time, or leave it out for now"));
+    }
+    let reading = Reading {
+        step: note.step.clone(),
+        value: note.value.clone(),
+        unit: note.unit.clone(),
+        uncertainty: note.uncertainty.clone(),
+        taken_at: Some(note.at.clone().unwrap_or_else(now)),
+        by: note.by.clone(),
+    };
+    job::note(&note.folder, &reading)?;
+    let unit = note.unit.as_ref().map_or(String::new(), |unit| format!(" {unit}"));
+    printer.note(&format!("{}: {}{unit}", note.step, note.value));
+    Ok(Exit::Done)
+}
+
+fn exit(result: &JobResult) -> Exit {
+    if result.verdict == Verdict::Pass { Exit::Done } else { Exit::NotAPass }
+}
+
+/// Ids of the steps in the order of work.
+fn order(job: &Job) -> Vec<&str> {
+    order_of_work(&job.steps).iter().map(|step| step.id.as_str()).collect()
+}
+
+fn once(folder: &Path, how: Progress, printer: &Printer) -> Result<Exit, Failure> {
+    let job = Job::open(folder)?;
+    let watch = Watch::new(printer);
+    let ran = job::run(&job, how, &watch)?;
+    if printer.json() {
+        printer.out_json(&ran.result)?;
+    } else {
+        printer.out(&text::summary(&ran.result, &order(&job), printer.manner(false)))?;
+    }
+    // What was judged is shown even where it can't be kept.
+    let written = job::write(&job, &ran.result);
+    if let Some(error) = ran.not_kept {
+        return Err(error.into());
+    }
+    printer.note(&format!("report in {}", written?.display()));
+    Ok(exit(&ran.result))
+}
+
+/// How often the folder is looked at.
+const PERIOD: Duration = Duration::from_millis(500);
+
+fn watch(folder: &Path, how: Progress, printer: &Printer) -> Result<Exit, Failure> {
+    catch_interrupts();
+    // The first look must succeed; later ones may meet a file in the middle of being edited.
+    Job::open(folder)?;
+    let (mut last, mut shown) = (job::Stand::default(), job::Stand::default());
+    let mut result: Option<JobResult> = None;
+    printer.note("watching; end with Ctrl-C");
+    while !stopped() {
+        let now = job::stand(folder);
+        // A file that still grows is left alone until it rests.
+        if now == last && now != shown {
+            match look(folder, how, printer) {
+                Ok(found) => result = Some(found),
+                Err(failure) if failure.exit == Exit::Interrupted => break,
+                Err(failure) if failure.exit == Exit::Write => return Err(failure),
+                Err(failure) => printer.failure(&failure),
+            }
+            shown = now.clone();
+        }
+        last = now;
+        std::thread::sleep(PERIOD);
+    }
+    if printer.json()
+        && let Some(result) = &result
+    {
+        printer.out_json(result)?;
+    }
+    Ok(result.as_ref().map_or(Exit::NotAPass, exit))
+}
+
+fn look(folder: &Path, how: Progress, printer: &Printer) -> Result<JobResult, Failure> {
+    let job = Job::open(folder)?;
+    let ran = job::run(&job, how, &Watch::new(printer))?;
+    if !printer.json() {
+        let text = text::summary(&ran.result, &order(&job), printer.manner(false));
+        printer.screen(&text)?;
+    }
+    job::write(&job, &ran.result)?;
+    Ok(ran.result)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::Profile;
+
+    #[test]
+    fn the_example_is_a_plan() {
+        let profile = Profile::read(Path::new("example"), EXAMPLE_PLAN).unwrap();
+        assert!(profile.plan.basis.unwrap().contains("from memory"));
+        assert!(profile.curve.len() > 1 && !profile.hf_leakage.is_empty());
+    }
+}

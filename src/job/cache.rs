@@ -1,0 +1,172 @@
+//! What was measured already, by the content of what went into it.
+//!
+//! An outcome is found by a hash over the bytes of the data files, the sheet as used, and what the
+//! plan asks of the capture. The hash of a data file is taken again only when its size or time of
+//! change moved, or lies so close to the last look that a change could hide.
+
+use super::{JobError, MEMORY, pin};
+use crate::files::{WriteError, write_whole};
+use crate::verification::CaptureOutcome;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::time::{SystemTime, UNIX_EPOCH};
+
+/// Form of the outcomes kept; another one makes all of them anew.
+const FORM: &str = "crestbook outcome 1";
+/// A change this close to the last look may have the same time of change, ns.
+const RACY_NS: u128 = 2_000_000_000;
+
+/// A file as it was when it was hashed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+struct Seen {
+    size: u64,
+    changed_ns: u128,
+    looked_ns: u128,
+    sha256: String,
+}
+
+/// What is known of a job's files and captures.
+pub struct Cache {
+    folder: PathBuf,
+    seen: Mutex<BTreeMap<String, Seen>>,
+    used: Mutex<Vec<String>>,
+    failed: Mutex<Option<WriteError>>,
+    trust: bool,
+}
+
+impl Cache {
+    /// The memory of a job; with `trust` files that did not move are not read again.
+    #[must_use]
+    pub fn open(job: &Path, trust: bool) -> Self {
+        let folder = job.join(MEMORY);
+        // A memory that can't be read is none: everything is measured anew.
+        let seen = std::fs::read(folder.join("seen.json"))
+            .ok()
+            .and_then(|bytes| serde_json::from_slice(&bytes).ok())
+            .unwrap_or_default();
+        let (used, failed) = (Mutex::default(), Mutex::default());
+        Self { folder, seen: Mutex::new(seen), used, failed, trust }
+    }
+
+    /// SHA-256 of a file, from memory where it did not move.
+    ///
+    /// # Errors
+    /// Where it can't be read.
+    pub fn hash(&self, path: &Path) -> std::io::Result<String> {
+        let facts = std::fs::metadata(path)?;
+        let ns = |time: SystemTime| time.duration_since(UNIX_EPOCH).map_or(0, |d| d.as_nanos());
+        let changed_ns = facts.modified().map_or(0, ns);
+        let name = path.to_string_lossy().into_owned();
+        let known = self.seen.lock().ok().and_then(|seen| seen.get(&name).cloned());
+        if self.trust
+            && let Some(known) = known
+            && known.size == facts.len()
+            && known.changed_ns == changed_ns
+            && known.changed_ns + RACY_NS < known.looked_ns
+        {
+            return Ok(known.sha256);
+        }
+        let looked_ns = ns(SystemTime::now());
+        let sha256 = hash_file(path)?;
+        let entry = Seen { size: facts.len(), changed_ns, looked_ns, sha256: sha256.clone() };
+        if let Ok(mut seen) = self.seen.lock() {
+            seen.insert(name, entry);
+        }
+        Ok(sha256)
+    }
+
+    /// The key of an outcome.
+    #[must_use]
+    pub fn key(hashes: &[String], asked: &str) -> String {
+        let version = env!("CARGO_PKG_VERSION");
+        pin::sha256(format!("{FORM}\n{version}\n{}\n{asked}", hashes.join("\n")).as_bytes())
+    }
+
+    fn path(&self, key: &str) -> PathBuf {
+        self.folder.join("outcomes").join(format!("{key}.json"))
+    }
+
+    /// The outcome of this key, where it is known.
+    #[must_use]
+    pub fn get(&self, key: &str) -> Option<CaptureOutcome> {
+        let bytes = std::fs::read(self.path(key)).ok()?;
+        let outcome = serde_json::from_slice(&bytes).ok()?;
+        self.use_key(key);
+        Some(outcome)
+    }
+
+    fn use_key(&self, key: &str) {
+        if let Ok(mut used) = self.used.lock() {
+            used.push(key.to_owned());
+        }
+    }
+
+    /// Keeps an outcome. Nothing is synced: what is lost is measured again. That it can't be written
+    /// is told when the memory is closed.
+    pub fn put(&self, key: &str, outcome: &CaptureOutcome) {
+        if let Err(error) = self.try_put(key, outcome)
+            && let Ok(mut failed) = self.failed.lock()
+        {
+            failed.get_or_insert(error);
+        }
+    }
+
+    fn try_put(&self, key: &str, outcome: &CaptureOutcome) -> Result<(), WriteError> {
+        let path = self.path(key);
+        let fail = |source| WriteError { file: path.clone(), source };
+        let bytes = serde_json::to_vec(outcome).map_err(|e| fail(std::io::Error::other(e)))?;
+        let folder = path.parent().unwrap_or(&self.folder);
+        std::fs::create_dir_all(folder).map_err(fail)?;
+        let mut file = tempfile::NamedTempFile::new_in(folder).map_err(fail)?;
+        std::io::Write::write_all(&mut file, &bytes).map_err(fail)?;
+        file.persist(&path).map_err(|error| fail(error.error))?;
+        self.use_key(key);
+        Ok(())
+    }
+
+    /// Writes down what was seen, and drops the outcomes that nothing asked for.
+    ///
+    /// # Errors
+    /// Where it, or an outcome before it, can't be written.
+    pub fn close(self) -> Result<(), JobError> {
+        if let Some(error) = self.failed.into_inner().unwrap_or_default() {
+            return Err(error.into());
+        }
+        let folder = self.folder.clone();
+        let fail = |source| WriteError { file: folder.clone(), source };
+        std::fs::create_dir_all(&folder).map_err(fail)?;
+        let seen = self.seen.into_inner().unwrap_or_default();
+        let seen: BTreeMap<_, _> =
+            seen.into_iter().filter(|(path, _)| Path::new(path).exists()).collect();
+        let bytes = serde_json::to_vec(&seen).map_err(|e| fail(std::io::Error::other(e)))?;
+        write_whole(&self.folder.join("seen.json"), &bytes)?;
+        let used = self.used.into_inner().unwrap_or_default();
+        let outcomes = self.folder.join("outcomes");
+        for entry in std::fs::read_dir(outcomes).into_iter().flatten().flatten() {
+            let path = entry.path();
+            let stem = path.file_stem().map(|stem| stem.to_string_lossy().into_owned());
+            if stem.is_none_or(|stem| !used.contains(&stem)) {
+                // Left over it does no harm.
+                let _ = std::fs::remove_file(path);
+            }
+        }
+        Ok(())
+    }
+}
+
+fn hash_file(path: &Path) -> std::io::Result<String> {
+    let mut file = std::fs::File::open(path)?;
+    let mut state = Sha256::new();
+    let mut buffer = vec![0; 1 << 18];
+    loop {
+        match file.read(&mut buffer)? {
+            0 => break,
+            count => state.update(&buffer[..count]),
+        }
+    }
+    Ok(state.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+}

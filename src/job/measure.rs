@@ -1,0 +1,227 @@
+//! One capture of a job: measured for its step, or taken from what is known already.
+
+use super::cache::Cache;
+use super::scan::{Claim, companions};
+use super::{Job, pin};
+use crate::check::{check, findings};
+use crate::ingest::sheet::{BenchSheet, Sheet};
+use crate::pipeline::{self, Capture, Observer, PipelineError, Reading, Run, Settings};
+use crate::profile::Setting;
+use crate::report::picture;
+use crate::uncertainty::Wish;
+use crate::verification::{CaptureOutcome, Drift, Load, Step, StepKind, SwitchTimes};
+
+/// Why a capture can't be used.
+pub enum Refused {
+    /// For the report.
+    Because(String),
+    /// The user broke off.
+    Interrupted,
+}
+
+impl From<PipelineError> for Refused {
+    fn from(error: PipelineError) -> Self {
+        match error {
+            PipelineError::Interrupted => Self::Interrupted,
+            other => Self::Because(chain(&other)),
+        }
+    }
+}
+
+fn chain(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(inner) = cause {
+        // An error that only hands on another says the same twice.
+        if !text.contains(&inner.to_string()) {
+            text.push_str(&format!(": {inner}"));
+        }
+        cause = inner.source();
+    }
+    text
+}
+
+/// Measures the capture of a step, or takes what is known of it.
+pub fn measure(
+    job: &Job,
+    step: &Step,
+    claim: &Claim,
+    cache: &Cache,
+    observer: &dyn Observer,
+) -> Result<CaptureOutcome, Refused> {
+    if let Err(message) = &claim.sheet {
+        return Err(Refused::Because(message.clone()));
+    }
+    let mut capture = pipeline::resolve(&claim.sheet_file, None, &[])?;
+    if let Some(data) = claim.data.first() {
+        capture.data.clone_from(data);
+    }
+    fill(&mut capture.sheet, &job.file.bench);
+    let Some(setting) = step.setting.as_deref().and_then(|id| job.profile.setting(id)) else {
+        return Err(Refused::Because("the plan has no such setting".into()));
+    };
+    let mut files = vec![capture.data.clone()];
+    files.extend(companions(&capture.data));
+    files.extend(capture.data_current.clone());
+    let hashes: Result<Vec<String>, Refused> = files
+        .iter()
+        .map(|file| {
+            cache.hash(file).map_err(|error| {
+                Refused::Because(format!("{}: can't read it: {error}", file.display()))
+            })
+        })
+        .collect();
+    let hashes = hashes?;
+    let sheet_text = toml::to_string(&capture.sheet).unwrap_or_default();
+    // Everything that shapes the outcome beside the bytes.
+    let asked = format!(
+        "{sheet_text}\n{:?}\n{:?}\n{setting:?}\n{:?}\n{:?}\n{:?}",
+        step.kind, step.load, job.profile.decision, job.profile.unit, capture.layout
+    );
+    let key = Cache::key(&hashes, &asked);
+    if let Some(mut known) = cache.get(&key) {
+        known.file = relative(job, &capture.data);
+        return Ok(known);
+    }
+    let settings = Settings {
+        threads: 1,
+        expected_sequence: setting.sequence.clone(),
+        wish: Wish { budget: true, monte_carlo: None },
+        ..Settings::default()
+    };
+    let outcome = outcome(job, step, setting, &capture, &settings, observer)?;
+    let sheet_sha256 = pin::sha256(sheet_text.as_bytes());
+    let outcome = CaptureOutcome { sha256: hashes, sheet_sha256, ..outcome };
+    cache.put(&key, &outcome);
+    Ok(outcome)
+}
+
+fn relative(job: &Job, path: &std::path::Path) -> String {
+    let inside = path.strip_prefix(&job.folder).map_or(path, |inside| inside);
+    inside.display().to_string()
+}
+
+/// What the sheet does not say of place and time stands in the job.
+fn fill(sheet: &mut Sheet, of_job: &BenchSheet) {
+    let bench = sheet.bench.get_or_insert_default();
+    macro_rules! fill {
+        ($($key:ident),*) => {
+            $(if bench.$key.is_none() {
+                bench.$key.clone_from(&of_job.$key);
+            })*
+        };
+    }
+    fill!(operator, place, taken_at, temperature_c, humidity_percent);
+}
+
+fn outcome(
+    job: &Job,
+    step: &Step,
+    setting: &Setting,
+    capture: &Capture,
+    settings: &Settings,
+    observer: &dyn Observer,
+) -> Result<CaptureOutcome, Refused> {
+    let quiet = Quiet(observer);
+    let mut reading = Reading::open(capture, settings, &quiet)?;
+    let records = reading.records().len();
+    if records > 1 {
+        return Err(Refused::Because(format!(
+            "it holds {records} records, a step takes one: save the one that counts in a file of its own"
+        )));
+    }
+    let run = pipeline::measure_record(capture, &mut reading, 0, settings, &quiet)?;
+    let measurement = &run.measurement;
+    let (findings, limits) = if step.kind == StepKind::Setting {
+        let result = check(measurement.clone(), &job.profile, setting);
+        (result.findings, result.limits)
+    } else {
+        // Output into other loads and from other numbers on the dial may be of another kind, and
+        // a curve is judged at whatever load was measured.
+        let load_ohm = match step.load {
+            Some(Load::Ohm(ohm)) if step.kind != StepKind::Curve => Some(ohm),
+            _ => None,
+        };
+        let own = Setting { load_ohm, sequence: Vec::new(), limit: Vec::new(), ..setting.clone() };
+        (findings(measurement, &job.profile, &own), Vec::new())
+    };
+    let drift = (step.kind == StepKind::Repeat).then(|| run.drift()).flatten();
+    let drift = drift.map(|([relative, standard_uncertainty, degrees_of_freedom], duration_s)| {
+        Drift { relative, standard_uncertainty, degrees_of_freedom, duration_s }
+    });
+    let switch = match step.kind {
+        StepKind::Timing => switch(capture, settings, &run, &quiet)?,
+        _ => None,
+    };
+    let picture = match step.kind {
+        StepKind::Setting => Some(draw(step, &run)?),
+        _ => None,
+    };
+    let (numbers, missing) = CaptureOutcome::numbers_of(measurement);
+    let facts = &measurement.capture;
+    Ok(CaptureOutcome {
+        file: relative(job, &capture.data),
+        sha256: Vec::new(),
+        sheet_sha256: String::new(),
+        program: measurement.program.version.to_owned(),
+        samples: facts.samples,
+        sample_rate_hz: facts.sample_rate_hz,
+        load_ohm: facts.load_ohm,
+        bench: facts.bench.clone(),
+        instrument: facts.instrument.clone(),
+        numbers,
+        missing,
+        flags: measurement.flags.clone(),
+        findings,
+        limits,
+        drift,
+        switch,
+        picture,
+    })
+}
+
+/// Hands on the wish to stop, and nothing else: notes and progress are those of the job.
+struct Quiet<'a>(&'a dyn Observer);
+
+impl Observer for Quiet<'_> {
+    fn stop(&self) -> bool {
+        self.0.stop()
+    }
+}
+
+fn draw(step: &Step, run: &Run) -> Result<String, Refused> {
+    let load = run.measurement.capture.load_ohm;
+    let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
+    picture::compact(&run.picture(&step.what, &load))
+        .map_err(|error| Refused::Because(format!("no picture: {error}")))
+}
+
+/// Times between the first press and the output.
+fn switch(
+    capture: &Capture,
+    settings: &Settings,
+    run: &Run,
+    observer: &dyn Observer,
+) -> Result<Option<SwitchTimes>, Refused> {
+    let Some(press) = pipeline::first_press(capture, settings, observer)? else { return Ok(None) };
+    let rate = run.measurement.capture.sample_rate_hz;
+    let powered: Vec<_> =
+        run.measurement.phases.iter().filter(|phase| phase.kind.powered()).collect();
+    let last = run.measurement.phases.last().map_or(0.0, |phase| phase.end_s);
+    let pressed = press.pressed / rate;
+    // Output that the record begins or ends in has no edge there.
+    let start = powered.first().filter(|phase| phase.start_s > 0.0);
+    let end = powered.last().filter(|phase| phase.end_s < last);
+    let edge = powered
+        .iter()
+        .filter_map(|phase| phase.measures.get("duration_s")?.standard_uncertainty)
+        .fold(0.0, f64::max)
+        / std::f64::consts::SQRT_2;
+    let released = press.released.map(|released| released / rate);
+    Ok(Some(SwitchTimes {
+        start_s: start.map(|phase| phase.start_s - pressed),
+        end_s: end.zip(released).map(|(phase, released)| phase.end_s - released),
+        // The edge of the output, and the switch between two samples (rectangular).
+        standard_uncertainty_s: edge.hypot(1.0 / rate / 12_f64.sqrt()),
+    }))
+}

@@ -1,0 +1,319 @@
+//! A run over all captures of a job: parallel, from memory where nothing changed.
+
+use super::cache::Cache;
+use super::measure::{Refused, measure};
+use super::scan::{Claim, Scan, scan};
+use super::{Job, JobError, RESULTS};
+use crate::check::{Finding, Verdict};
+use crate::files::{WriteError, write_whole};
+use crate::pipeline::Observer;
+use crate::report::job as report;
+use crate::verification::{
+    CaptureOutcome, Evidence, Found, JobFacts, JobResult, PlanFacts, Step, changes, judge,
+};
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// How a run is made.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Progress {
+    /// Captures measured at a time; all cores if left out.
+    pub jobs: Option<usize>,
+    /// Whether every data file is hashed anew, moved or not.
+    pub rehash: bool,
+}
+
+/// What a run gave.
+pub struct Ran {
+    /// The result.
+    pub result: JobResult,
+    /// Why what was measured could not be kept, where it could not.
+    pub not_kept: Option<JobError>,
+}
+
+/// Measures and judges all captures of a job.
+///
+/// # Errors
+/// Where the captures folder can't be read, or the observer ends the run.
+pub fn run(job: &Job, how: Progress, observer: &dyn Observer) -> Result<Ran, JobError> {
+    let Scan { claims, strays } = scan(job)?;
+    let cache = Cache::open(&job.folder, !how.rehash);
+    let counted: Vec<(&Step, &Claim)> = job
+        .steps
+        .iter()
+        .filter_map(|step| Some((step, claims.get(&step.id)?)))
+        .flat_map(|(step, all)| all.iter().map(move |claim| (step, claim)))
+        .filter(|(_, claim)| aside(claim).is_none() && claim.data.len() == 1)
+        .collect();
+    let (done, total) = (AtomicU64::new(0), counted.len() as u64);
+    let one = |(step, claim): (&Step, &Claim)| {
+        let outcome = if observer.stop() {
+            Err(Refused::Interrupted)
+        } else {
+            measure(job, step, claim, &cache, observer)
+        };
+        observer.progress(done.fetch_add(1, Ordering::Relaxed) + 1, total);
+        (claim.sheet_file.clone(), outcome)
+    };
+    let threads = how.jobs.unwrap_or(0);
+    let outcomes: Vec<(PathBuf, Result<CaptureOutcome, Refused>)> =
+        match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
+            Ok(pool) => pool.install(|| counted.into_par_iter().map(one).collect()),
+            // No threads to be had: one after the other.
+            Err(_) => counted.into_iter().map(one).collect(),
+        };
+    let mut measured = BTreeMap::new();
+    for (sheet, outcome) in outcomes {
+        match outcome {
+            Ok(outcome) => _ = measured.insert(sheet, Ok(outcome)),
+            Err(Refused::Because(reason)) => _ = measured.insert(sheet, Err(reason)),
+            Err(Refused::Interrupted) => {
+                // What was measured is kept for the next run.
+                let _ = cache.close();
+                return Err(JobError::Interrupted);
+            }
+        }
+    }
+    let not_kept = cache.close().err();
+    let found = found(job, &claims, &measured);
+    let evidence = Evidence {
+        profile: &job.profile,
+        steps: &job.steps,
+        found,
+        readings: &job.file.reading,
+        job: facts(job),
+        plan: plan(job),
+        findings: wide_findings(job, &strays),
+        program: env!("CARGO_PKG_VERSION"),
+    };
+    let mut result = judge(evidence);
+    if let Some(folder) = &job.file.as_found {
+        match earlier(&job.folder.join(folder)) {
+            Ok(before) => {
+                result.as_found = Some(changes(&folder.display().to_string(), &before, &result));
+            }
+            Err(message) => result.findings.push(Finding {
+                code: "as_found_unread".into(),
+                message,
+                at_best: None,
+            }),
+        }
+    }
+    Ok(Ran { result, not_kept })
+}
+
+/// The result of another job folder, as its last run left it.
+///
+/// # Errors
+/// Why it can't be had, for people.
+pub fn earlier(folder: &Path) -> Result<JobResult, String> {
+    let path = folder.join(RESULTS).join("result.json");
+    let bytes = std::fs::read(&path).map_err(|error| {
+        format!(
+            "{}: can't read the job before the service ({error}); run `crestbook job {}` first",
+            path.display(),
+            folder.display()
+        )
+    })?;
+    serde_json::from_slice(&bytes)
+        .map_err(|error| format!("{}: it is no result of a job: {error}", path.display()))
+}
+
+/// Why a capture does not count.
+fn aside(claim: &Claim) -> Option<String> {
+    claim.sheet.as_ref().ok()?.job.as_ref()?.set_aside.clone()
+}
+
+type Measured = BTreeMap<PathBuf, Result<CaptureOutcome, String>>;
+
+/// What was captured, by step.
+fn found(
+    job: &Job,
+    claims: &BTreeMap<String, Vec<Claim>>,
+    measured: &Measured,
+) -> BTreeMap<String, Found> {
+    let mut all = BTreeMap::new();
+    for (id, of_step) in claims {
+        let Some(step) = job.steps.iter().find(|step| step.id == *id) else { continue };
+        let mut found = Found::default();
+        for claim in of_step {
+            if let Some(reason) = aside(claim) {
+                found.set_aside.push((claim.name(), reason));
+            }
+        }
+        let counted: Vec<&Claim> = of_step.iter().filter(|claim| aside(claim).is_none()).collect();
+        match counted.as_slice() {
+            [] => {}
+            [claim] if claim.data.len() > 1 => {
+                let names: Vec<String> = claim
+                    .data
+                    .iter()
+                    .filter_map(|path| Some(path.file_name()?.to_string_lossy().into_owned()))
+                    .collect();
+                claimed_twice(
+                    &mut found,
+                    &names,
+                    "name the one that counts with `data` in its sheet",
+                );
+            }
+            [claim] => {
+                match measured.get(&claim.sheet_file) {
+                    Some(Ok(outcome)) => found.outcome = Some(outcome.clone()),
+                    Some(Err(reason)) => {
+                        found.unreadable = Some(reason.clone());
+                        found.findings.push(Finding {
+                            code: "unreadable".into(),
+                            message: reason.clone(),
+                            at_best: Some(Verdict::NotMeasured),
+                        });
+                    }
+                    None => {}
+                }
+                found.findings.extend(sheet_findings(job, step, claim));
+            }
+            several => {
+                let names: Vec<String> = several.iter().map(|claim| claim.name()).collect();
+                claimed_twice(
+                    &mut found,
+                    &names,
+                    "give the one that does not count a `set_aside = \"reason\"` under [job] in its sheet",
+                );
+            }
+        }
+        all.insert(id.clone(), found);
+    }
+    all
+}
+
+fn claimed_twice(found: &mut Found, names: &[String], help: &str) {
+    found.repeated = true;
+    found.findings.push(Finding {
+        code: "claimed_twice".into(),
+        message: format!("{} all claim this step: {help}", names.join(", ")),
+        at_best: Some(Verdict::NotMeasured),
+    });
+}
+
+/// What a sheet says against the job: another unit, an older plan, another dial.
+fn sheet_findings(job: &Job, step: &Step, claim: &Claim) -> Vec<Finding> {
+    let Ok(sheet) = &claim.sheet else { return Vec::new() };
+    let mut found = Vec::new();
+    let subject = sheet.subject.clone().unwrap_or_default();
+    let unit = &job.file.unit;
+    for (what, wanted, got) in
+        [("model", &unit.model, &subject.model), ("serial", &unit.serial, &subject.serial)]
+    {
+        if let (Some(wanted), Some(got)) = (wanted, got)
+            && wanted != got
+        {
+            found.push(Finding {
+                code: "other_unit".into(),
+                message: format!("the job is of {what} `{wanted}`, the capture of `{got}`"),
+                at_best: Some(Verdict::NotMeasured),
+            });
+        }
+    }
+    if let (Some(setting), Some(got)) = (&step.setting, &subject.setting)
+        && setting != got
+    {
+        found.push(Finding {
+            code: "other_setting".into(),
+            message: format!("the step is of setting `{setting}`, the capture of `{got}`"),
+            at_best: Some(Verdict::NotMeasured),
+        });
+    }
+    let of_job = sheet.job.clone().unwrap_or_default();
+    if let (Some(wanted), Some(got)) = (step.dial, of_job.dial)
+        && wanted != got
+    {
+        found.push(Finding {
+            code: "other_dial".into(),
+            message: format!("the step is at {wanted} on the dial, the capture at {got}"),
+            at_best: Some(Verdict::NotMeasured),
+        });
+    }
+    if of_job.plan.is_some_and(|plan| plan != job.file.plan_sha256) {
+        found.push(Finding {
+            code: "older_plan".into(),
+            message: "the sheet was made for another state of the plan: see that setting, dial \
+                      and load are still those of the step, then take its `plan` line out"
+                .into(),
+            at_best: Some(Verdict::ConditionalPass),
+        });
+    }
+    found
+}
+
+fn wide_findings(job: &Job, strays: &[String]) -> Vec<Finding> {
+    let mut found: Vec<Finding> = strays
+        .iter()
+        .map(|stray| Finding { code: "stray".into(), message: stray.clone(), at_best: None })
+        .collect();
+    let (unit, plan) = (&job.file.unit, &job.profile.unit);
+    for (what, wanted, got) in
+        [("model", &plan.model, &unit.model), ("serial", &plan.serial, &unit.serial)]
+    {
+        if let (Some(wanted), Some(got)) = (wanted, got)
+            && wanted != got
+        {
+            found.push(Finding {
+                code: "other_unit".into(),
+                message: format!("the plan is of {what} `{wanted}`, the job of `{got}`"),
+                at_best: Some(Verdict::NotMeasured),
+            });
+        }
+    }
+    found
+}
+
+fn facts(job: &Job) -> JobFacts {
+    let (unit, bench) = (&job.file.unit, &job.file.bench);
+    JobFacts {
+        model: unit.model.clone(),
+        serial: unit.serial.clone(),
+        inventory: unit.inventory.clone(),
+        state: job.file.state.clone(),
+        reason: job.file.reason.clone(),
+        people: job.file.person.clone(),
+        place: bench.place.clone(),
+        temperature_c: bench.temperature_c,
+        humidity_percent: bench.humidity_percent,
+        instruments: job.file.instrument.clone(),
+        ..JobFacts::default()
+    }
+}
+
+fn plan(job: &Job) -> PlanFacts {
+    let changes = job
+        .file
+        .plan_change
+        .iter()
+        .map(|change| format!("{}: {} ({})", change.at, change.reason, change.what.join("; ")));
+    PlanFacts {
+        file: job.file.profile.display().to_string(),
+        sha256: job.file.plan_sha256.clone(),
+        rule: String::new(),
+        basis: job.profile.plan.basis.clone(),
+        changes: changes.collect(),
+    }
+}
+
+/// Writes the result of a run and its reports into the job's folder; gives the report's path.
+///
+/// # Errors
+/// Where they can't be written.
+pub fn write(job: &Job, result: &JobResult) -> Result<PathBuf, JobError> {
+    let folder = job.folder.join(RESULTS);
+    let fail = |source| WriteError { file: folder.clone(), source };
+    std::fs::create_dir_all(&folder).map_err(fail)?;
+    let json = report::json(result).map_err(|error| fail(std::io::Error::other(error)))?;
+    let html = report::html(result).map_err(|error| fail(std::io::Error::other(error)))?;
+    let csv = report::csv(result).map_err(|error| fail(std::io::Error::other(error)))?;
+    write_whole(&folder.join("result.json"), &json)?;
+    write_whole(&folder.join("numbers.csv"), &csv)?;
+    let path = folder.join("report.html");
+    write_whole(&path, &html)?;
+    Ok(path)
+}

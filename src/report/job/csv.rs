@@ -1,0 +1,100 @@
+//! All numbers of a job as comma-separated values, one a row.
+
+use super::ReportError;
+use crate::measures::catalog;
+use crate::verification::JobResult;
+
+const HEADER: [&str; 17] = [
+    "what",
+    "group",
+    "step",
+    "measure",
+    "in",
+    "value",
+    "unit",
+    "standard_uncertainty",
+    "expanded_uncertainty",
+    "coverage_factor",
+    "nominal",
+    "lower",
+    "upper",
+    "guard_band",
+    "verdict",
+    "reason",
+    "capture_sha256",
+];
+
+/// The judged numbers, then every number of every capture.
+///
+/// # Errors
+/// Where a row can't be written.
+pub fn csv(result: &JobResult) -> Result<Vec<u8>, ReportError> {
+    let fail = |error: &dyn std::fmt::Display| ReportError(error.to_string());
+    let mut out = ::csv::Writer::from_writer(Vec::new());
+    out.write_record(HEADER).map_err(|error| fail(&error))?;
+    let text = |x: Option<f64>| x.map_or(String::new(), |x| format!("{x}"));
+    let hash = |step: &str| {
+        let step = result.steps.iter().find(|known| known.id == step);
+        step.and_then(|step| step.capture.as_ref()).map_or(String::new(), |c| c.sha256.join(" "))
+    };
+    for group in &result.groups {
+        for line in &group.lines {
+            let judged = &line.judged;
+            let step = line.step.clone().unwrap_or_default();
+            let (measure, part) =
+                line.measure.split_once(" in ").unwrap_or((line.measure.as_str(), ""));
+            let shown = line.text.clone().unwrap_or_else(|| text(judged.value));
+            out.write_record([
+                "judged",
+                &group.id,
+                &step,
+                measure,
+                part,
+                &shown,
+                &line.unit,
+                "",
+                &text(judged.expanded_uncertainty),
+                &text(judged.coverage_factor),
+                &text(judged.nominal),
+                &text(judged.lower),
+                &text(judged.upper),
+                &text(judged.guard_band),
+                judged.verdict.words(),
+                judged.reason.as_deref().unwrap_or_default(),
+                &hash(&step),
+            ])
+            .map_err(|error| fail(&error))?;
+        }
+    }
+    for step in &result.steps {
+        let Some(capture) = &step.capture else { continue };
+        for number in &capture.numbers {
+            let unit = catalog::find(&number.measure).map_or("", |measure| measure.unit.symbol());
+            let estimate = &number.estimate;
+            let coverage = estimate.coverage;
+            let missing = estimate.missing_terms.join("; ");
+            let missing = if missing.is_empty() { missing } else { format!("not in U: {missing}") };
+            out.write_record([
+                "measured",
+                &step.group,
+                &step.id,
+                &number.measure,
+                number.part.name(),
+                &format!("{}", estimate.value),
+                unit,
+                &text(estimate.standard_uncertainty),
+                &text(coverage.map(|c| c.expanded_uncertainty)),
+                &text(coverage.map(|c| c.coverage_factor)),
+                "",
+                "",
+                "",
+                "",
+                "",
+                &missing,
+                &capture.sha256.join(" "),
+            ])
+            .map_err(|error| fail(&error))?;
+        }
+    }
+    out.into_inner().map_err(|error| fail(&error))
+}

@@ -1,0 +1,362 @@
+//! The report as PDF/A, set by typst: built-in look, or the lab's own template and letterhead.
+
+use super::{ReportError, html::by_hand, plot, words};
+use crate::report::CAUTIONS;
+use crate::verification::{JobResult, Line, StepState};
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::OnceLock;
+use typst::diag::{FileError, FileResult, SourceDiagnostic};
+use typst::foundations::{Bytes, Datetime, Duration, Smart};
+use typst::syntax::{FileId, RootedPath, Source, VirtualPath, VirtualRoot};
+use typst::text::{Font, FontBook};
+use typst::utils::LazyHash;
+use typst::{Library, LibraryExt, World};
+use typst_layout::PagedDocument;
+use typst_pdf::{PdfOptions, PdfStandard, PdfStandards, Timestamp};
+
+const TEMPLATE: &str = include_str!("report.typ");
+/// For the words in pictures, the same as in those that are rasterised.
+const SANS: &[u8] = include_bytes!("../font/DejaVuSans-subset.ttf");
+
+/// Part of ISO 19005 that the file keeps to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Standard {
+    /// PDF/A-1b.
+    #[default]
+    A1b,
+    /// PDF/A-2b.
+    A2b,
+    /// PDF/A-3b; the result and all numbers are attached.
+    A3b,
+}
+
+/// How the report is to look.
+#[derive(Clone, Debug)]
+pub struct Look {
+    /// Archival standard.
+    pub standard: Standard,
+    /// Typst text instead of the built-in one.
+    pub template: Option<String>,
+    /// Folder whose pictures and fonts that text may use.
+    pub folder: Option<PathBuf>,
+    /// Name and bytes of a picture at the head of the first page.
+    pub letterhead: Option<(String, Vec<u8>)>,
+    /// When the report is made.
+    pub made_at: jiff::Timestamp,
+}
+
+/// The report as PDF.
+///
+/// # Errors
+/// What typst says of the template, or why the standard can't be kept to, such as a sign that no
+/// font has.
+pub fn pdf(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
+    let desk = Desk::new(files(result, look)?, look)?;
+    let document = typst::compile::<PagedDocument>(&desk).output;
+    let document = document.map_err(|errors| told(&errors))?;
+    let standard = match look.standard {
+        Standard::A1b => PdfStandard::A_1b,
+        Standard::A2b => PdfStandard::A_2b,
+        Standard::A3b => PdfStandard::A_3b,
+    };
+    let standards =
+        PdfStandards::new(&[standard]).map_err(|error| ReportError(error.message().to_string()))?;
+    let options = PdfOptions {
+        creator: Smart::Custom(Some(format!("crestbook {}", result.program).into())),
+        timestamp: moment(look.made_at).map(Timestamp::new_utc),
+        standards,
+        ..PdfOptions::default()
+    };
+    typst_pdf::pdf(&document, &options).map_err(|errors| told(&errors))
+}
+
+fn told(errors: &[SourceDiagnostic]) -> ReportError {
+    let one = |error: &SourceDiagnostic| {
+        let hints: Vec<&str> = error.hints.iter().map(|hint| hint.v.as_str()).collect();
+        let hints =
+            if hints.is_empty() { String::new() } else { format!(" ({})", hints.join("; ")) };
+        format!("{}{hints}", error.message)
+    };
+    ReportError(errors.iter().map(one).collect::<Vec<_>>().join("; "))
+}
+
+fn moment(at: jiff::Timestamp) -> Option<Datetime> {
+    let at = at.to_zoned(jiff::tz::TimeZone::UTC);
+    let small = |x: i8| u8::try_from(x).unwrap_or(0);
+    Datetime::from_ymd_hms(
+        i32::from(at.year()),
+        small(at.month()),
+        small(at.day()),
+        small(at.hour()),
+        small(at.minute()),
+        small(at.second()),
+    )
+}
+
+type Files = BTreeMap<String, Vec<u8>>;
+
+/// Everything the template may read, by name.
+fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
+    let mut files = Files::new();
+    // In pictures the words take the embedded font.
+    let drawn = |svg: &str| svg.replace("sans-serif", "DejaVu Sans").into_bytes();
+    let mut plots = Vec::new();
+    for (k, group) in result.groups.iter().enumerate() {
+        let svg = group.series.as_ref().map(plot::svg).transpose()?.flatten();
+        plots.push(svg.as_ref().map(|_| format!("plot-{k}.svg")));
+        files.extend(svg.map(|svg| (format!("plot-{k}.svg"), drawn(&svg))));
+    }
+    for (k, wave) in result.waveforms.iter().enumerate() {
+        files.insert(format!("wave-{k}.svg"), drawn(&wave.svg));
+    }
+    let letterhead = look.letterhead.as_ref().map(|(name, bytes)| {
+        files.insert(name.clone(), bytes.clone());
+        name.clone()
+    });
+    let mut attachments = Vec::new();
+    if look.standard == Standard::A3b {
+        files.insert("result.json".into(), super::json(result)?);
+        files.insert("numbers.csv".into(), super::csv(result)?);
+        attachments = vec![
+            json!({"path": "result.json", "mime": "application/json", "what": "The whole result"}),
+            json!({"path": "numbers.csv", "mime": "text/csv", "what": "All numbers"}),
+        ];
+    }
+    let mut shown = shown(result, &plots);
+    shown["letterhead"] = json!(letterhead);
+    shown["attachments"] = json!(attachments);
+    files.insert("report.json".into(), shown.to_string().into_bytes());
+    Ok(files)
+}
+
+/// What the built-in template shows, in words.
+fn shown(result: &JobResult, plots: &[Option<String>]) -> Value {
+    let row = |line: &Line| {
+        let judged = &line.judged;
+        json!({
+            "what": line.what,
+            "found": words::found(line),
+            "expected": judged.nominal.map_or("-".into(), |x| words::value(x, &line.unit)),
+            "limits": words::limits(line),
+            "inside": judged.conformance_probability.map_or("-".into(), words::probability),
+            "verdict": judged.verdict.words(),
+            "reason": judged.reason.as_deref().unwrap_or_default(),
+        })
+    };
+    let groups: Vec<Value> = result
+        .groups
+        .iter()
+        .zip(plots)
+        .map(|(group, plot)| {
+            let mut notes = group.notes.clone();
+            notes.splice(0..0, words::source(group));
+            json!({
+                "id": group.id, "title": group.title, "verdict": group.verdict.words(),
+                "by_hand": by_hand(group), "plot": plot, "notes": notes,
+                "lines": group.lines.iter().map(row).collect::<Vec<_>>(),
+            })
+        })
+        .collect();
+    let read = result.groups.iter().filter(|group| by_hand(group)).flat_map(|group| &group.lines);
+    let troubles: Vec<Value> = words::troubles(result)
+        .into_iter()
+        .map(|one| {
+            json!({"group": one.group, "what": one.what, "found": one.found, "limits": one.limits,
+                "why": one.why, "verdict": one.verdict.words()})
+        })
+        .collect();
+    let waves: Vec<Value> = result
+        .waveforms
+        .iter()
+        .enumerate()
+        .map(|(k, wave)| {
+            json!({"title": wave.title, "step": wave.step, "picture": format!("wave-{k}.svg")})
+        })
+        .collect();
+    let instruments: Vec<Value> = result
+        .job
+        .instruments
+        .iter()
+        .map(|one| {
+            let text = |x: &Option<String>| x.clone().unwrap_or_else(|| "-".into());
+            json!({"role": text(&one.role), "id": text(&one.id), "due": text(&one.calibration_due)})
+        })
+        .collect();
+    json!({
+        "unit": words::unit(result),
+        "verdict": result.verdict.words(),
+        "counts": words::counts(result),
+        "state": result.job.state,
+        "troubles": troubles,
+        "facts": words::facts(result),
+        "groups": groups,
+        "by_hand": read.map(row).collect::<Vec<_>>(),
+        "findings": result.findings.iter().map(|f| f.message.clone()).collect::<Vec<_>>(),
+        "as_found": as_found(result),
+        "waveforms": waves,
+        "steps": steps(result),
+        "instruments": instruments,
+        "cautions": CAUTIONS,
+        "release": words::RELEASE,
+        "result": result,
+    })
+}
+
+fn as_found(result: &JobResult) -> Value {
+    let Some(change) = &result.as_found else { return Value::Null };
+    let shown = |(value, u, verdict): (f64, Option<f64>, crate::check::Verdict), unit: &str| {
+        format!("{} {}", words::maybe_doubt(value, u, unit), verdict.words())
+    };
+    let rows: Vec<Value> = change
+        .rows
+        .iter()
+        .map(|row| {
+            json!({
+                "what": format!("{}: {}", row.group, row.what),
+                "before": shown(row.before, &row.unit),
+                "after": shown(row.after, &row.unit),
+                "score": row.score.map_or("-".into(), |score| format!("{score:.1}")),
+            })
+        })
+        .collect();
+    let day = change.day.as_deref().unwrap_or("day not stated");
+    let said = format!(
+        "Before: {}, {day}, {} ({}). Now: {}, {}. Above 1 the change is more than its uncertainty.",
+        change.state,
+        change.verdict.words(),
+        change.folder,
+        result.job.state,
+        result.verdict.words()
+    );
+    json!({"said": said, "rows": rows})
+}
+
+fn steps(result: &JobResult) -> Vec<Value> {
+    result
+        .steps
+        .iter()
+        .map(|step| {
+            let capture = step.capture.as_ref();
+            let state = match step.state {
+                StepState::Missing => "missing",
+                StepState::Repeated => "claimed twice",
+                StepState::Unreadable => "can't be used",
+                StepState::Done => step.verdict.words(),
+            };
+            let flags = capture.iter().flat_map(|capture| &capture.flags);
+            let mut doubts: Vec<String> = flags.map(|flag| flag.message.clone()).collect();
+            doubts.extend(step.findings.iter().map(|finding| finding.message.clone()));
+            doubts.extend(
+                step.set_aside.iter().map(|(file, why)| format!("set aside: {file} ({why})")),
+            );
+            let taken = capture.and_then(|c| c.bench.as_ref()?.taken_at.clone());
+            json!({
+                "id": step.id,
+                "state": state,
+                "file": capture.map_or("-".into(), |capture| capture.file.clone()),
+                "sha256": capture.map_or("-".into(), |capture| capture.sha256.join(" ")),
+                "taken": taken.unwrap_or_else(|| "-".into()),
+                "doubts": doubts.join("; "),
+            })
+        })
+        .collect()
+}
+
+/// What typst sees: the files of the report, the template's folder, the embedded fonts.
+struct Desk {
+    library: LazyHash<Library>,
+    book: LazyHash<FontBook>,
+    fonts: Vec<Font>,
+    main: FileId,
+    template: String,
+    files: Files,
+    folder: Option<PathBuf>,
+    today: Option<Datetime>,
+}
+
+impl Desk {
+    fn new(files: Files, look: &Look) -> Result<Self, ReportError> {
+        let mut fonts = embedded().clone();
+        for path in look.folder.iter().flat_map(std::fs::read_dir).flatten().flatten() {
+            let path = path.path();
+            let ending = path.extension().map(|ending| ending.to_string_lossy().to_lowercase());
+            if matches!(ending.as_deref(), Some("ttf" | "otf"))
+                && let Ok(bytes) = std::fs::read(&path)
+            {
+                fonts.extend(Font::iter(Bytes::new(bytes)));
+            }
+        }
+        let main =
+            VirtualPath::new("main.typ").map_err(|error| ReportError(format!("{error:?}")))?;
+        Ok(Self {
+            library: LazyHash::new(Library::default()),
+            book: LazyHash::new(FontBook::from_fonts(&fonts)),
+            fonts,
+            main: RootedPath::new(VirtualRoot::Project, main).intern(),
+            template: look.template.clone().unwrap_or_else(|| TEMPLATE.into()),
+            files,
+            folder: look.folder.clone(),
+            today: moment(look.made_at),
+        })
+    }
+
+    fn bytes(&self, id: FileId) -> FileResult<Vec<u8>> {
+        let path = id.get();
+        // Packages would have to be fetched.
+        if path.package().is_some() {
+            return Err(FileError::Other(Some("packages can't be used here".into())));
+        }
+        let name = path.vpath().get_without_slash();
+        if let Some(bytes) = self.files.get(name) {
+            return Ok(bytes.clone());
+        }
+        let missing = || FileError::NotFound(PathBuf::from(name));
+        let folder = self.folder.as_ref().ok_or_else(missing)?;
+        let real = path.vpath().realize(folder).map_err(|_| missing())?;
+        std::fs::read(&real).map_err(|error| FileError::from_io(error, &real))
+    }
+}
+
+fn embedded() -> &'static Vec<Font> {
+    static FONTS: OnceLock<Vec<Font>> = OnceLock::new();
+    FONTS.get_or_init(|| {
+        let all = typst_assets::fonts().chain([SANS]);
+        all.flat_map(|bytes| Font::iter(Bytes::new(bytes))).collect()
+    })
+}
+
+impl World for Desk {
+    fn library(&self) -> &LazyHash<Library> {
+        &self.library
+    }
+
+    fn book(&self) -> &LazyHash<FontBook> {
+        &self.book
+    }
+
+    fn main(&self) -> FileId {
+        self.main
+    }
+
+    fn source(&self, id: FileId) -> FileResult<Source> {
+        if id == self.main {
+            return Ok(Source::new(id, self.template.clone()));
+        }
+        let text = String::from_utf8(self.bytes(id)?).map_err(|_| FileError::InvalidUtf8)?;
+        Ok(Source::new(id, text))
+    }
+
+    fn file(&self, id: FileId) -> FileResult<Bytes> {
+        self.bytes(id).map(Bytes::new)
+    }
+
+    fn font(&self, index: usize) -> Option<Font> {
+        self.fonts.get(index).cloned()
+    }
+
+    fn today(&self, _: Option<Duration>) -> Option<Datetime> {
+        self.today
+    }
+}

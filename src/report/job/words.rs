@@ -1,0 +1,272 @@
+//! Numbers and findings in words, the same in every report.
+
+use crate::check::{Judged, Verdict};
+pub(super) use crate::report::table::probability;
+use crate::units::{Unit, significant};
+use crate::verification::{GroupResult, JobResult, Line, StepState};
+
+/// A value with its unit, `digits` significant digits.
+fn number(value: f64, unit: &str, digits: usize) -> String {
+    match Unit::parse(unit) {
+        Some((known, 1.0)) => significant(value, known, digits),
+        _ => format!("{} {unit}", significant(value, Unit::One, digits)).trim_end().to_owned(),
+    }
+}
+
+/// A value with its unit.
+pub fn value(value: f64, unit: &str) -> String {
+    number(value, unit, 4)
+}
+
+/// An uncertainty with its unit.
+pub fn doubt(u: f64, unit: &str) -> String {
+    if u == 0.0 { "0".into() } else { number(u, unit, 2) }
+}
+
+/// A value with its U: U to two digits, the value to the last digit of U (JCGM 100, 7.2.6), both
+/// with the value's prefix.
+pub fn with_doubt(x: f64, u: f64, unit: &str) -> String {
+    let shown = value(if x == 0.0 { u } else { x }, unit);
+    let symbol = shown.split_once(' ').map_or("", |(_, symbol)| symbol);
+    // The prefix that the value took.
+    let factor = match (Unit::parse(symbol), Unit::parse(unit)) {
+        (Some((a, taken)), Some((b, own))) if a == b => taken / own,
+        _ => 1.0,
+    };
+    let (x, u) = (x / factor, u / factor);
+    if u <= 0.0 {
+        return format!("{} ± 0", value(x * factor, unit));
+    }
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let decimals = (1.0 - u.log10().floor()).clamp(0.0, 12.0) as usize;
+    // Rounding may leave a zero with a sign.
+    let text = format!("{x:.decimals$}");
+    let text = if text.trim_start_matches(['-', '0', '.']).is_empty() {
+        text.trim_start_matches('-').to_owned()
+    } else {
+        text
+    };
+    format!("{text} ± {u:.decimals$} {symbol}").trim_end().to_owned()
+}
+
+/// A value with its U, or with a question mark where that is not known.
+pub fn maybe_doubt(x: f64, u: Option<f64>, unit: &str) -> String {
+    u.map_or_else(|| format!("{} ± ?", value(x, unit)), |u| with_doubt(x, u, unit))
+}
+
+/// The source that a power curve looks like, where it looks like one.
+pub fn source(group: &GroupResult) -> Option<String> {
+    let source = group.source.filter(|source| source.fits)?;
+    Some(format!(
+        "The curve is that of a voltage behind a resistance: {} behind {}; powers lie up to {:.1} % off \
+         it.",
+        with_doubt(source.voltage_v, source.voltage_expanded_uncertainty_v, "V"),
+        with_doubt(source.resistance_ohm, source.resistance_expanded_uncertainty_ohm, "Ω"),
+        100.0 * source.worst_residual
+    ))
+}
+
+/// A value and its U, or the answer, or why there is none.
+pub fn found(line: &Line) -> String {
+    if let Some(text) = &line.text {
+        return text.clone();
+    }
+    match (line.judged.value, line.judged.expanded_uncertainty) {
+        (Some(x), u) => maybe_doubt(x, u, &line.unit),
+        (None, _) => "-".into(),
+    }
+}
+
+/// The limits of a line.
+pub fn limits(line: &Line) -> String {
+    let shown = |x: f64| value(x, &line.unit);
+    match (line.judged.lower, line.judged.upper) {
+        (Some(low), Some(high)) => format!("{} to {}", shown(low), shown(high)),
+        (Some(low), None) => format!("at least {}", shown(low)),
+        (None, Some(high)) => format!("at most {}", shown(high)),
+        (None, None) => "-".into(),
+    }
+}
+
+/// By how much a value misses its limits, or how close it lies inside.
+pub fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
+    let found = judged.value?;
+    let below = judged.upper.map(|upper| upper - found);
+    let above = judged.lower.map(|lower| found - lower);
+    let room = [below, above].into_iter().flatten().reduce(f64::min)?;
+    let limit = if below == Some(room) { judged.upper? } else { judged.lower? };
+    let share = |x: f64| {
+        if limit == 0.0 {
+            String::new()
+        } else {
+            format!(" ({:.1} % of the limit)", 100.0 * x / limit.abs())
+        }
+    };
+    Some(match judged.verdict {
+        Verdict::Pass => return None,
+        _ if room < 0.0 => {
+            let side = if limit > found { "below" } else { "above" };
+            format!("{} {side}{}", doubt(-room, unit), share(-room))
+        }
+        _ => format!("inside by {}, less than the guard band", doubt(room, unit)),
+    })
+}
+
+/// Something that is not a pass.
+pub struct Trouble {
+    /// Id of the entry.
+    pub id: String,
+    /// Entry of the plan.
+    pub group: String,
+    /// What it is about.
+    pub what: String,
+    /// What was found.
+    pub found: String,
+    /// What was wanted.
+    pub limits: String,
+    /// By how much it is off, or why there is no verdict.
+    pub why: String,
+    /// The verdict.
+    pub verdict: Verdict,
+}
+
+/// Everything that is not a pass, the worst first.
+pub fn troubles(result: &JobResult) -> Vec<Trouble> {
+    let mut all = Vec::new();
+    let missing = |step: &Option<String>| {
+        let step = result.steps.iter().find(|known| Some(&known.id) == step.as_ref());
+        step.is_some_and(|step| step.state != StepState::Done)
+    };
+    for group in &result.groups {
+        for line in &group.lines {
+            // Steps without a capture are told once, below.
+            if line.judged.verdict == Verdict::Pass || missing(&line.step) {
+                continue;
+            }
+            let why = by_how_much(&line.judged, &line.unit);
+            all.push(Trouble {
+                id: group.id.clone(),
+                group: group.title.clone(),
+                what: line.what.clone(),
+                found: found(line),
+                limits: limits(line),
+                why: why.or_else(|| line.judged.reason.clone()).unwrap_or_default(),
+                verdict: line.judged.verdict,
+            });
+        }
+    }
+    for step in &result.steps {
+        let title = result.groups.iter().find(|group| group.id == step.group);
+        let title = title.map_or(step.group.clone(), |group| group.title.clone());
+        let mut push = |why: String, verdict: Verdict| {
+            all.push(Trouble {
+                id: step.group.clone(),
+                group: title.clone(),
+                what: step.what.clone(),
+                found: "-".into(),
+                limits: "-".into(),
+                why,
+                verdict,
+            });
+        };
+        if step.state == StepState::Missing {
+            let what = if step.setting.is_some() { "captured" } else { "read" };
+            push(format!("nothing was {what} (step {})", step.id), Verdict::NotMeasured);
+        }
+        for finding in step.findings.iter().filter(|finding| finding.at_best.is_some()) {
+            let verdict = finding.at_best.unwrap_or(Verdict::NotMeasured);
+            push(format!("{} (step {})", finding.message, step.id), verdict);
+        }
+    }
+    for finding in result.findings.iter().filter(|finding| finding.at_best.is_some()) {
+        all.push(Trouble {
+            id: "job".into(),
+            group: "job".into(),
+            what: finding.code.to_string(),
+            found: "-".into(),
+            limits: "-".into(),
+            why: finding.message.clone(),
+            verdict: finding.at_best.unwrap_or(Verdict::NotMeasured),
+        });
+    }
+    all.sort_by_key(|one| std::cmp::Reverse(one.verdict));
+    all
+}
+
+/// The unit in one line.
+pub fn unit(result: &JobResult) -> String {
+    let job = &result.job;
+    let model = job.model.clone().unwrap_or_else(|| "unit not stated".into());
+    let serial = job.serial.as_ref().map_or(String::new(), |serial| format!(", serial {serial}"));
+    format!("{model}{serial}")
+}
+
+/// Names and values of what stands at the head of a report.
+pub fn facts(result: &JobResult) -> Vec<(&'static str, String)> {
+    let (job, plan) = (&result.job, &result.plan);
+    let unknown = || "not stated".to_owned();
+    let mut all = vec![("state", job.state.clone())];
+    all.extend(job.reason.clone().map(|reason| ("reason", reason)));
+    all.extend(job.inventory.clone().map(|inventory| ("inventory", inventory)));
+    let people: Vec<String> =
+        job.people.iter().map(|person| format!("{}: {}", person.role, person.name)).collect();
+    all.push(("people", if people.is_empty() { unknown() } else { people.join("; ") }));
+    let days = match (&job.first_day, &job.last_day) {
+        (Some(first), Some(last)) if first == last => first.clone(),
+        (Some(first), Some(last)) => format!("{first} to {last}"),
+        _ => unknown(),
+    };
+    all.push(("measured on", days));
+    all.push(("place", job.place.clone().unwrap_or_else(unknown)));
+    let climate = [
+        job.temperature_c.map(|t| format!("{t:.1} °C")),
+        job.humidity_percent.map(|h| format!("{h:.0} % RH")),
+    ];
+    let climate: Vec<String> = climate.into_iter().flatten().collect();
+    all.push(("ambient", if climate.is_empty() { unknown() } else { climate.join(", ") }));
+    all.push(("decision rule", plan.rule.clone()));
+    all.push(("next due", job.next_due.clone().unwrap_or_else(|| "not stated in the plan".into())));
+    all.push(("plan", format!("{}, SHA-256 {}", plan.file, plan.sha256)));
+    all.extend(plan.basis.clone().map(|basis| ("basis of the plan", basis)));
+    all.extend(plan.changes.iter().map(|change| ("plan changed", change.clone())));
+    all.push(("program", format!("crestbook {}", result.program)));
+    all
+}
+
+/// Steps by state in one line.
+pub fn counts(result: &JobResult) -> String {
+    let c = &result.counts;
+    let mut text = format!(
+        "{} steps: {} pass, {} doubtful, {} fail, {} missing",
+        c.steps, c.pass, c.doubtful, c.fail, c.missing
+    );
+    if c.repeated > 0 {
+        text.push_str(&format!(" ({} claimed by several captures)", c.repeated));
+    }
+    text
+}
+
+/// The line under which a report is signed.
+pub const RELEASE: &str = "This report states what was measured. Whether the unit is released to \
+service is a licensed person's decision.";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_end_where_their_uncertainty_does() {
+        for (x, u, unit, wanted) in [
+            (81.064, 2.2731, "W", "81.1 ± 2.3 W"),
+            (0.0079994, 2.4e-6, "s", "7.9994 ± 0.0024 ms"),
+            (0.09, 0.0018, "A", "0.0900 ± 0.0018 A"),
+            (1234.0, 107.0, "V", "1234 ± 107 V"),
+            (231.0, 4.62, "mohm", "231.0 ± 4.6 mohm"),
+            (62.0, 2.0, "dB(A)", "62.0 ± 2.0 dB(A)"),
+            (-1e-7, 0.00057, "", "0.00000 ± 0.00057"),
+            (0.0, 0.5, "W", "0.00 ± 0.50 W"),
+        ] {
+            assert_eq!(with_doubt(x, u, unit), wanted);
+        }
+    }
+}

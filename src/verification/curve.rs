@@ -1,0 +1,189 @@
+//! Power over load: the expected curve at the load as measured, flatness, the rated load, and the
+//! source that the curve looks like.
+
+use super::estimate;
+use super::result::SourceFit;
+use crate::estimate::Estimate;
+
+/// A measured point of a curve.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Point {
+    /// Load as measured, ohm.
+    pub ohm: f64,
+    /// Standard uncertainty of it, ohm.
+    pub u_ohm: f64,
+    /// Power, W.
+    pub watt: f64,
+    /// Standard uncertainty of it that other points do not share, W.
+    pub u_own: f64,
+}
+
+/// How far beyond the stated loads the curve is carried on: a test load may be off by this much
+/// (IEC 60601-2-2, from memory).
+const BEYOND: f64 = 0.03;
+
+/// Expected power at `ohm`, W, and the slope d ln P / d ln R there, between stated loads by a
+/// straight line in the logarithms of both: exact where the source holds its voltage (P ~ 1/R),
+/// its current (P ~ R) or its power.
+///
+/// `None` more than 3 % beyond the first and the last load.
+#[must_use]
+pub fn expected(loads: &[f64], powers: &[f64], ohm: f64) -> Option<(f64, f64)> {
+    let (first, last) = (*loads.first()?, *loads.last()?);
+    if loads.len() != powers.len()
+        || ohm < first * (1.0 - BEYOND)
+        || ohm > last * (1.0 + BEYOND)
+        || ohm.is_nan()
+    {
+        return None;
+    }
+    if loads.len() == 1 {
+        return Some((powers[0], 0.0));
+    }
+    let k = loads.partition_point(|load| *load <= ohm).clamp(1, loads.len() - 1);
+    let slope = (powers[k] / powers[k - 1]).ln() / (loads[k] / loads[k - 1]).ln();
+    Some((powers[k - 1] * (ohm / loads[k - 1]).powf(slope), slope))
+}
+
+/// Flatness max / min - 1 of some powers, each with the standard uncertainty that others do not
+/// share.
+#[must_use]
+pub fn flatness(points: &[Point]) -> Option<Estimate> {
+    let top = points.iter().max_by(|a, b| a.watt.total_cmp(&b.watt))?;
+    let low = points.iter().min_by(|a, b| a.watt.total_cmp(&b.watt))?;
+    if points.len() < 2 || low.watt <= 0.0 {
+        return None;
+    }
+    let ratio = top.watt / low.watt;
+    let u = ratio * (top.u_own / top.watt).hypot(low.u_own / low.watt);
+    estimate(ratio - 1.0, u, f64::INFINITY)
+}
+
+/// How much more the unit puts out at `rated` than at the strongest other load, W.
+#[must_use]
+pub fn lead(rated: &Point, others: &[Point]) -> Option<Estimate> {
+    let next = others.iter().max_by(|a, b| a.watt.total_cmp(&b.watt))?;
+    estimate(rated.watt - next.watt, rated.u_own.hypot(next.u_own), f64::INFINITY)
+}
+
+/// A curve whose every power lies this close to that of a source behind a resistance is called one
+/// (common practice, no source).
+const LIKENESS: f64 = 0.05;
+
+/// The source behind a resistance that fits best: sqrt(R / P) = (R + Ri) / U0 is a straight line
+/// in R, fitted by least squares with weights 1/u^2. Where the points scatter by more than their
+/// uncertainty, it is widened by the Birge ratio.
+///
+/// `None` with fewer than three points, or where the line does not rise.
+#[must_use]
+pub fn source(points: &[Point]) -> Option<(SourceFit, Estimate)> {
+    if points.len() < 3 || points.iter().any(|p| p.watt <= 0.0 || p.ohm <= 0.0) {
+        return None;
+    }
+    let y = |p: &Point| (p.ohm / p.watt).sqrt();
+    // The shares of R and of P in ln y are one half each. Nothing is known better than to 1e-6.
+    let u = |p: &Point| y(p) * (0.5 * (p.u_own / p.watt).hypot(p.u_ohm / p.ohm)).max(1e-6);
+    let (mut s, mut sx, mut sy) = (0.0, 0.0, 0.0);
+    for p in points {
+        let w = u(p).powi(-2);
+        s += w;
+        sx += w * p.ohm;
+        sy += w * y(p);
+    }
+    let (mx, my) = (sx / s, sy / s);
+    let (mut sxx, mut sxy) = (0.0, 0.0);
+    for p in points {
+        let w = u(p).powi(-2);
+        sxx += w * (p.ohm - mx) * (p.ohm - mx);
+        sxy += w * (p.ohm - mx) * (y(p) - my);
+    }
+    let slope = sxy / sxx;
+    if !(sxx > 0.0 && slope > 0.0) {
+        return None;
+    }
+    let (voltage, resistance) = (1.0 / slope, my / slope - mx);
+    let chi: f64 = points.iter().map(|p| ((y(p) - my - slope * (p.ohm - mx)) / u(p)).powi(2)).sum();
+    let freedom = points.len() as f64 - 2.0;
+    let birge = (chi / freedom).sqrt();
+    let widen = birge.max(1.0);
+    // Ri = my / slope - mx, where my and the slope are not correlated.
+    let (u_mean, u_slope) = (widen / s.sqrt(), widen / sxx.sqrt());
+    let u_resistance = (u_mean / slope).hypot(my * u_slope / (slope * slope));
+    let u_voltage = u_slope / (slope * slope);
+    // Widened by what was seen, it is known no better than from the points.
+    let freedom = if birge > 1.0 { freedom } else { f64::INFINITY };
+    let found = estimate(resistance, u_resistance, freedom)?;
+    let k = found.coverage?.coverage_factor;
+    let power = |ohm: f64| voltage * voltage * ohm / (ohm + resistance).powi(2);
+    let worst = points.iter().map(|p| (p.watt / power(p.ohm) - 1.0).abs()).fold(0.0, f64::max);
+    let fit = SourceFit {
+        voltage_v: voltage,
+        voltage_expanded_uncertainty_v: k * u_voltage,
+        resistance_ohm: resistance,
+        resistance_expanded_uncertainty_ohm: k * u_resistance,
+        worst_residual: worst,
+        fits: worst <= LIKENESS,
+    };
+    Some((fit, found))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// P(R) = U0^2 R / (R + Ri)^2 with U0 = 300 V, Ri = 200 ohm; largest 300^2 / 800 = 112.5 W.
+    fn closed(ohm: f64) -> f64 {
+        300.0 * 300.0 * ohm / (ohm + 200.0).powi(2)
+    }
+
+    fn point(ohm: f64, watt: f64) -> Point {
+        Point { ohm, u_ohm: 1e-3 * ohm, watt, u_own: 1e-3 * watt }
+    }
+
+    #[test]
+    fn the_source_is_found_again() {
+        assert!((closed(200.0) - 112.5).abs() < 1e-12);
+        let points: Vec<Point> =
+            [100.0, 200.0, 500.0, 1000.0, 2000.0].map(|ohm| point(ohm, closed(ohm))).into();
+        let (fit, _) = source(&points).unwrap();
+        assert!((fit.voltage_v - 300.0).abs() < 1e-9 && (fit.resistance_ohm - 200.0).abs() < 1e-9);
+        assert!(fit.fits && fit.worst_residual < 1e-12);
+        assert!(fit.resistance_expanded_uncertainty_ohm > 0.0);
+    }
+
+    #[test]
+    fn a_held_power_is_no_such_source() {
+        let points: Vec<Point> = [100.0, 200.0, 500.0, 1000.0].map(|ohm| point(ohm, 100.0)).into();
+        let (fit, _) = source(&points).unwrap();
+        assert!(!fit.fits && fit.worst_residual > 0.05);
+        assert!(source(&points[..2]).is_none());
+    }
+
+    /// Held voltage: P = 100^2 / R, on the line and between its points.
+    #[test]
+    fn between_loads_power_laws_are_exact() {
+        let loads = [100.0, 500.0, 1000.0];
+        for law in [-1.0, 0.0, 1.0] {
+            let powers = loads.map(|ohm: f64| 100.0 * (ohm / 100.0).powf(law));
+            let (power, slope) = expected(&loads, &powers, 487.0).unwrap();
+            assert!((power - 100.0 * 4.87_f64.powf(law)).abs() < 1e-9);
+            assert!((slope - law).abs() < 1e-12);
+            assert!(expected(&loads, &powers, 98.0).is_some());
+            assert!(expected(&loads, &powers, 90.0).is_none());
+            assert!(expected(&loads, &powers, 1040.0).is_none());
+        }
+        assert_eq!(expected(&[500.0], &[80.0], 495.0), Some((80.0, 0.0)));
+    }
+
+    /// 110 W and 100 W: 10 % apart; u = 1.1 sqrt(2) 0.001.
+    #[test]
+    fn flatness_and_lead() {
+        let points = [point(200.0, 110.0), point(500.0, 104.0), point(1000.0, 100.0)];
+        let found = flatness(&points).unwrap();
+        assert!((found.value - 0.1).abs() < 1e-12);
+        let u = found.standard_uncertainty.unwrap();
+        assert!((u - 1.1 * 2_f64.sqrt() * 1e-3).abs() < 1e-12);
+        let found = lead(&points[0], &points[1..]).unwrap();
+        assert!((found.value - 6.0).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,266 @@
+//! From captures and readings to verdicts, entry by entry of the plan.
+
+mod curves;
+mod entries;
+
+use super::manual::Reading;
+use super::outcome::{CaptureOutcome, Number};
+use super::result::{
+    Counts, GroupKind, GroupResult, JobFacts, JobResult, Line, PlanFacts, Series, StepResult,
+    StepState, Waveform,
+};
+use super::step::{Step, StepKind, part_of};
+use crate::check::{Finding, Judged, Verdict};
+use crate::profile::{Decision, Profile};
+use crate::result::Part;
+use crate::units::day_of;
+use std::collections::BTreeMap;
+
+/// What was captured for one step.
+#[derive(Clone, Debug, Default)]
+pub struct Found {
+    /// The one capture that counts.
+    pub outcome: Option<CaptureOutcome>,
+    /// Whether several captures claim the step.
+    pub repeated: bool,
+    /// Why the capture can't be used, where it can't.
+    pub unreadable: Option<String>,
+    /// What is not as the step says.
+    pub findings: Vec<Finding>,
+    /// Captures that were set aside, with the reason.
+    pub set_aside: Vec<(String, String)>,
+}
+
+/// Everything a job has.
+pub struct Evidence<'a> {
+    /// The plan.
+    pub profile: &'a Profile,
+    /// Its steps.
+    pub steps: &'a [Step],
+    /// What was captured, by step.
+    pub found: BTreeMap<String, Found>,
+    /// What was read by hand; of several of one step the last counts.
+    pub readings: &'a [Reading],
+    /// Unit, people, place.
+    pub job: JobFacts,
+    /// File, hash and changes of the plan.
+    pub plan: PlanFacts,
+    /// What is not as it should be with the job as a whole.
+    pub findings: Vec<Finding>,
+    /// Version of the program.
+    pub program: &'a str,
+}
+
+/// Judges a job.
+#[must_use]
+pub fn judge(evidence: Evidence<'_>) -> JobResult {
+    let bench = Bench { evidence: &evidence };
+    let mut groups = bench.groups();
+    let steps: Vec<StepResult> =
+        evidence.steps.iter().map(|step| bench.step(step, &groups)).collect();
+    for group in &mut groups {
+        let own = steps.iter().filter(|step| step.group == group.id).map(|step| step.verdict);
+        group.verdict = own.chain([group.verdict]).max().unwrap_or(Verdict::NotMeasured);
+    }
+    let mut job = evidence.job.clone();
+    days(&mut job, &evidence, &steps);
+    let findings = evidence.findings.clone();
+    let verdict = groups
+        .iter()
+        .map(|group| group.verdict)
+        .chain(findings.iter().filter_map(|finding| finding.at_best))
+        .max()
+        .unwrap_or(Verdict::NotMeasured);
+    let waveforms = steps.iter().filter_map(picture).collect();
+    let mut steps = steps;
+    for capture in steps.iter_mut().filter_map(|step| step.capture.as_mut()) {
+        capture.picture = None;
+    }
+    JobResult {
+        schema: "crestbook/job/1".into(),
+        program: evidence.program.to_owned(),
+        verdict,
+        job,
+        plan: PlanFacts { rule: evidence.profile.decision.words(), ..evidence.plan.clone() },
+        counts: counts(&steps),
+        groups,
+        steps,
+        findings,
+        as_found: None,
+        waveforms,
+    }
+}
+
+fn picture(step: &StepResult) -> Option<Waveform> {
+    let svg = step.capture.as_ref()?.picture.clone()?;
+    Some(Waveform { step: step.id.clone(), title: step.what.clone(), svg })
+}
+
+fn counts(steps: &[StepResult]) -> Counts {
+    let mut counts = Counts { steps: steps.len(), ..Counts::default() };
+    for step in steps {
+        match (step.state, step.verdict) {
+            (StepState::Missing, _) => counts.missing += 1,
+            (_, Verdict::Pass) => counts.pass += 1,
+            (_, Verdict::Fail) => counts.fail += 1,
+            _ => counts.doubtful += 1,
+        }
+        counts.repeated += usize::from(step.state == StepState::Repeated);
+    }
+    counts
+}
+
+/// First and last day, instruments, and when the next verification is due.
+fn days(job: &mut JobFacts, evidence: &Evidence<'_>, steps: &[StepResult]) {
+    let captures = steps.iter().filter_map(|step| step.capture.as_ref());
+    let taken = captures.clone().filter_map(|c| c.bench.as_ref()?.taken_at.as_deref());
+    let read = evidence.readings.iter().filter_map(|reading| reading.taken_at.as_deref());
+    let mut all: Vec<jiff::civil::Date> = taken.chain(read).filter_map(day_of).collect();
+    all.sort_unstable();
+    job.first_day = all.first().map(ToString::to_string);
+    job.last_day = all.last().map(ToString::to_string);
+    let months = evidence.profile.plan.interval_months.map(i64::from);
+    let due = all.last().zip(months).and_then(|(last, months)| {
+        last.checked_add(jiff::Span::new().try_months(months).ok()?).ok()
+    });
+    job.next_due = due.map(|due| due.to_string());
+    for instrument in captures.flat_map(|capture| &capture.instrument) {
+        if !job.instruments.contains(instrument) {
+            job.instruments.push(instrument.clone());
+        }
+    }
+}
+
+struct Bench<'a> {
+    evidence: &'a Evidence<'a>,
+}
+
+fn worst(lines: &[Line]) -> Verdict {
+    lines.iter().map(|line| line.judged.verdict).max().unwrap_or(Verdict::Pass)
+}
+
+fn group(
+    id: &str,
+    kind: StepKind,
+    title: String,
+    lines: Vec<Line>,
+    series: Option<Series>,
+) -> GroupResult {
+    let verdict = worst(&lines);
+    let kind = GroupKind::Of(kind);
+    let (source, notes) = (None, Vec::new());
+    GroupResult { id: id.to_owned(), kind, title, verdict, lines, series, source, notes }
+}
+
+fn line(
+    step: Option<&str>,
+    measure: &str,
+    what: impl Into<String>,
+    unit: &str,
+    judged: Judged,
+) -> Line {
+    let (step, unit) = (step.map(str::to_owned), unit.to_owned());
+    Line { step, measure: measure.to_owned(), what: what.into(), unit, text: None, judged }
+}
+
+impl<'a> Bench<'a> {
+    fn rule(&self) -> &'a Decision {
+        &self.evidence.profile.decision
+    }
+
+    fn found(&self, step: &str) -> Option<&'a Found> {
+        self.evidence.found.get(step)
+    }
+
+    /// The capture of a step.
+    fn outcome(&self, step: &str) -> Result<&'a CaptureOutcome, String> {
+        let Some(found) = self.found(step) else { return Err("nothing was captured".into()) };
+        if found.repeated {
+            return Err("more than one capture claims this step".into());
+        }
+        match (&found.outcome, &found.unreadable) {
+            (Some(outcome), _) => Ok(outcome),
+            (None, Some(reason)) => Err(reason.clone()),
+            (None, None) => Err("nothing was captured".into()),
+        }
+    }
+
+    fn steps_of(&self, group: &str) -> impl Iterator<Item = &'a Step> {
+        let steps: &'a [Step] = self.evidence.steps;
+        let group = group.to_owned();
+        steps.iter().filter(move |step| step.group == group)
+    }
+
+    fn part(&self, setting: &str, stated: Option<Part>) -> Part {
+        self.evidence.profile.setting(setting).map_or(Part::Whole, |s| part_of(s, stated))
+    }
+
+    fn mode(&self, setting: &str) -> String {
+        let of = self.evidence.profile.setting(setting);
+        of.and_then(|setting| setting.mode.clone()).unwrap_or_else(|| setting.to_owned())
+    }
+
+    fn groups(&self) -> Vec<GroupResult> {
+        let profile = self.evidence.profile;
+        let mut groups = Vec::new();
+        groups.extend(profile.manual.iter().map(|manual| self.manual(manual)));
+        for setting in profile.setting.iter().filter(|setting| !setting.limit.is_empty()) {
+            groups.push(self.setting(setting));
+        }
+        groups.extend(profile.curve.iter().map(|curve| self.curve(curve)));
+        groups.extend(profile.ladder.iter().map(|ladder| self.ladder(ladder)));
+        groups.extend(profile.repeat.iter().map(|repeat| self.repeat(repeat)));
+        groups.extend(profile.timing.iter().map(|timing| self.timing(timing)));
+        groups.extend(profile.hf_leakage.iter().map(|leakage| self.leakage(leakage)));
+        groups.extend(profile.open_circuit.iter().map(|open| self.open(open)));
+        groups.extend(profile.plan.power_1s_max_w.map(|limit| self.strongest(limit)));
+        groups
+    }
+
+    /// A step and the worst of its own lines and findings.
+    fn step(&self, step: &Step, groups: &[GroupResult]) -> StepResult {
+        let lines = groups
+            .iter()
+            .filter(|group| group.id == step.group)
+            .flat_map(|group| &group.lines)
+            .filter(|line| line.step.as_ref() == Some(&step.id));
+        let found = self.found(&step.id);
+        let read = self.evidence.readings.iter().any(|reading| reading.step == step.id);
+        let state = match found {
+            Some(found) if found.repeated => StepState::Repeated,
+            Some(found) if found.outcome.is_some() => StepState::Done,
+            Some(found) if found.unreadable.is_some() => StepState::Unreadable,
+            _ if read => StepState::Done,
+            _ => StepState::Missing,
+        };
+        let outcome = found.and_then(|found| found.outcome.as_ref()).filter(|_| {
+            // Where several claim a step none of them counts.
+            state == StepState::Done
+        });
+        let mut findings = found.map(|found| found.findings.clone()).unwrap_or_default();
+        findings.extend(outcome.iter().flat_map(|outcome| outcome.findings.clone()));
+        let start = if state == StepState::Done { Verdict::Pass } else { Verdict::NotMeasured };
+        let verdict = lines
+            .map(|line| line.judged.verdict)
+            .chain(findings.iter().filter_map(|finding| finding.at_best))
+            .fold(start, Verdict::max);
+        StepResult {
+            id: step.id.clone(),
+            group: step.group.clone(),
+            kind: step.kind,
+            what: step.what.clone(),
+            setting: step.setting.clone(),
+            load: step.load,
+            state,
+            verdict,
+            findings,
+            capture: outcome.cloned(),
+            set_aside: found.map(|found| found.set_aside.clone()).unwrap_or_default(),
+        }
+    }
+
+    /// A number of a step, or why there is none.
+    fn number(&self, step: &str, measure: &str, part: Part) -> Result<&'a Number, String> {
+        self.outcome(step)?.number(measure, part)
+    }
+}

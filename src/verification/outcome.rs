@@ -1,0 +1,202 @@
+//! What one capture gave, as a job keeps it.
+
+use crate::check::{Finding, LimitResult};
+use crate::estimate::Estimate;
+use crate::ingest::sheet::{BenchSheet, InstrumentSheet};
+use crate::measures::MeasureSet;
+use crate::result::{Flag, Measurement, Part};
+use crate::uncertainty::model::{TERMS, Term};
+use serde::{Deserialize, Serialize};
+
+/// One measure over one part of a record.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Number {
+    /// Key of the measure.
+    pub measure: String,
+    /// Part of the record.
+    #[serde(rename = "in")]
+    pub part: Part,
+    /// Value and uncertainty.
+    #[serde(flatten)]
+    pub estimate: Estimate,
+    /// Standard uncertainty without what captures by the same instruments into the same load share:
+    /// scales, load, delay, bandwidth, clock and their temperature.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub own_uncertainty: Option<f64>,
+    /// The part of it that the load brings.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load_uncertainty: Option<f64>,
+}
+
+impl Number {
+    /// Standard uncertainty in comparisons with captures by the same instruments: into the same
+    /// load, or into others. The whole one where it is not known what is shared.
+    #[must_use]
+    pub fn apart(&self, same_load: bool) -> Option<f64> {
+        match (self.own_uncertainty, self.load_uncertainty) {
+            (Some(own), Some(load)) => Some(if same_load { own } else { own.hypot(load) }),
+            _ => self.estimate.standard_uncertainty,
+        }
+    }
+
+    /// Degrees of freedom of its uncertainty.
+    #[must_use]
+    pub fn freedom(&self) -> f64 {
+        self.estimate.coverage.and_then(|c| c.degrees_of_freedom).unwrap_or(f64::INFINITY)
+    }
+}
+
+/// Change of the power along one activation.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Drift {
+    /// Relative change from start to end, by a straight line.
+    pub relative: f64,
+    /// Standard uncertainty of it.
+    pub standard_uncertainty: f64,
+    /// Degrees of freedom.
+    pub degrees_of_freedom: f64,
+    /// Length of the activation, s.
+    pub duration_s: f64,
+}
+
+/// Times between switch and output.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SwitchTimes {
+    /// From pressing to the start of output, s.
+    pub start_s: Option<f64>,
+    /// From letting go to the end of output, s.
+    pub end_s: Option<f64>,
+    /// Standard uncertainty of each, s.
+    pub standard_uncertainty_s: f64,
+}
+
+/// What one capture gave.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CaptureOutcome {
+    /// Data file, relative to the job's folder.
+    pub file: String,
+    /// SHA-256 of the data file; of several, each in turn.
+    pub sha256: Vec<String>,
+    /// SHA-256 of the sheet as it was used.
+    pub sheet_sha256: String,
+    /// Version of the program that measured it.
+    pub program: String,
+    /// Number of samples.
+    pub samples: u64,
+    /// Samples per second.
+    pub sample_rate_hz: f64,
+    /// Nominal load, ohm.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load_ohm: Option<f64>,
+    /// Where, when and by whom.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bench: Option<BenchSheet>,
+    /// Instruments.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub instrument: Vec<InstrumentSheet>,
+    /// Every measure of every part.
+    pub numbers: Vec<Number>,
+    /// Parts or measures that can't be had, with the reason: `power_w in cut`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<(String, String)>,
+    /// What is in doubt.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub flags: Vec<Flag>,
+    /// What is not as the step says.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<Finding>,
+    /// The setting's own limits, where the step is one of a setting.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub limits: Vec<LimitResult>,
+    /// Change along the longest phase of output.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub drift: Option<Drift>,
+    /// Output against the switch, where a channel follows it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub switch: Option<SwitchTimes>,
+    /// Its picture as SVG, where one was drawn.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub picture: Option<String>,
+}
+
+/// Terms that captures by the same instruments share, whatever the load.
+const SHARED: [Term; 8] = [
+    Term::GainV,
+    Term::GainI,
+    Term::Skew,
+    Term::Time,
+    Term::ResponseV,
+    Term::ResponseI,
+    Term::TemperatureV,
+    Term::TemperatureI,
+];
+/// And those that belong to the load.
+const OF_LOAD: [Term; 2] = [Term::Load, Term::TemperatureLoad];
+
+/// The shares of an uncertainty that are a capture's own and the load's; needs the lines of its
+/// budget.
+fn own(estimate: &Estimate) -> Option<(f64, f64)> {
+    let among =
+        |terms: &[Term], name: &str| terms.iter().any(|term| TERMS[*term as usize].1 == name);
+    let (mut own, mut load) = (0.0, 0.0);
+    for line in estimate.budget.as_ref()? {
+        let square = line.contribution * line.contribution;
+        if among(&OF_LOAD, line.input) {
+            load += square;
+        } else if !among(&SHARED, line.input) {
+            own += square;
+        }
+    }
+    Some((f64::sqrt(own), f64::sqrt(load)))
+}
+
+impl CaptureOutcome {
+    /// Numbers of a measurement; its budgets are used and dropped.
+    #[must_use]
+    pub fn numbers_of(measurement: &Measurement) -> (Vec<Number>, Vec<(String, String)>) {
+        let (mut numbers, mut missing) = (Vec::new(), Vec::new());
+        for part in [Part::Whole, Part::Cut, Part::Coag, Part::Rest, Part::Cycle] {
+            let set: &MeasureSet = match measurement.part(part) {
+                Ok(set) => set,
+                Err(reason) => {
+                    missing.push((format!("all in {}", part.name()), reason));
+                    continue;
+                }
+            };
+            for (key, estimate) in set.iter() {
+                let mut kept = estimate.clone();
+                kept.budget = None;
+                kept.monte_carlo = None;
+                let shares = own(estimate);
+                numbers.push(Number {
+                    measure: key.to_owned(),
+                    part,
+                    estimate: kept,
+                    own_uncertainty: shares.map(|(own, _)| own),
+                    load_uncertainty: shares.map(|(_, load)| load),
+                });
+            }
+            for measure in crate::measures::catalog::MEASURES {
+                if let Some(reason) = set.why_missing(measure.key) {
+                    let name = format!("{} in {}", measure.key, part.name());
+                    missing.push((name, reason.to_owned()));
+                }
+            }
+        }
+        (numbers, missing)
+    }
+
+    /// A measure over a part.
+    ///
+    /// # Errors
+    /// Why it can't be had.
+    pub fn number(&self, measure: &str, part: Part) -> Result<&Number, String> {
+        let found = self.numbers.iter().find(|n| n.measure == measure && n.part == part);
+        found.ok_or_else(|| {
+            let (one, all) =
+                (format!("{measure} in {}", part.name()), format!("all in {}", part.name()));
+            let why = self.missing.iter().find(|(name, _)| *name == one || *name == all);
+            why.map_or("not told of this capture".into(), |(_, reason)| reason.clone())
+        })
+    }
+}

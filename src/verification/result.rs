@@ -1,0 +1,297 @@
+//! The result of a job, as it is shown, stored and compared: the model of every report.
+
+use super::step::{Load, StepKind};
+use crate::check::{Finding, Judged, Verdict};
+use crate::ingest::sheet::InstrumentSheet;
+use crate::verification::outcome::CaptureOutcome;
+use serde::{Deserialize, Serialize};
+
+/// A whole verification.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct JobResult {
+    /// Form of this document.
+    pub schema: String,
+    /// Version of the program that judged it.
+    pub program: String,
+    /// The worst verdict.
+    pub verdict: Verdict,
+    /// The unit, people and place.
+    pub job: JobFacts,
+    /// The plan it was judged by.
+    pub plan: PlanFacts,
+    /// Steps by state.
+    pub counts: Counts,
+    /// What was judged, entry by entry of the plan.
+    pub groups: Vec<GroupResult>,
+    /// Each step and its capture.
+    pub steps: Vec<StepResult>,
+    /// What is not as it should be with the job as a whole.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<Finding>,
+    /// Against the job before the service.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub as_found: Option<super::Change>,
+    /// Pictures of the captures of settings.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub waveforms: Vec<Waveform>,
+}
+
+/// The unit, people and place.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct JobFacts {
+    /// Model.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub model: Option<String>,
+    /// Serial number.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub serial: Option<String>,
+    /// Inventory number of the house.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub inventory: Option<String>,
+    /// `as found` or `as left`.
+    pub state: String,
+    /// Why it was verified.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+    /// Who, by role.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub people: Vec<Person>,
+    /// Where.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub place: Option<String>,
+    /// Ambient temperature, degrees Celsius.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<f64>,
+    /// Relative humidity, percent.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub humidity_percent: Option<f64>,
+    /// Instruments of all captures, each once.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub instruments: Vec<InstrumentSheet>,
+    /// Day of the first capture or reading.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub first_day: Option<String>,
+    /// Day of the last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub last_day: Option<String>,
+    /// Day on which the next verification is due.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub next_due: Option<String>,
+}
+
+/// Someone by role.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Person {
+    /// What they do in this job.
+    pub role: String,
+    /// Name or initials.
+    pub name: String,
+}
+
+/// The plan a job was judged by.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct PlanFacts {
+    /// File of the profile.
+    pub file: String,
+    /// SHA-256 of it.
+    pub sha256: String,
+    /// Decision rule in words.
+    pub rule: String,
+    /// Where loads and limits come from.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub basis: Option<String>,
+    /// Changes of the plan that were accepted during the job: when, why, what.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub changes: Vec<String>,
+}
+
+/// Steps by state.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Counts {
+    /// All.
+    pub steps: usize,
+    /// Pass.
+    pub pass: usize,
+    /// Neither pass nor fail.
+    pub doubtful: usize,
+    /// Fail.
+    pub fail: usize,
+    /// Nothing captured or read.
+    pub missing: usize,
+    /// Of the doubtful ones: claimed by more than one capture.
+    pub repeated: usize,
+}
+
+/// One number against its limits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Line {
+    /// Step it belongs to; none where it is of several captures together.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub step: Option<String>,
+    /// Key of what is judged: a measure, `monotonic`, `flatness`, ...
+    pub measure: String,
+    /// What is judged, in words.
+    pub what: String,
+    /// Unit of value and bounds; empty for ratios.
+    pub unit: String,
+    /// Answer or note in words, where there is no number.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub text: Option<String>,
+    /// Value, bounds and verdict.
+    #[serde(flatten)]
+    pub judged: Judged,
+}
+
+/// One entry of the plan.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct GroupResult {
+    /// Its id.
+    pub id: String,
+    /// What kind of entry it is.
+    pub kind: GroupKind,
+    /// What it is, in words.
+    pub title: String,
+    /// The worst verdict of its lines and of its steps.
+    pub verdict: Verdict,
+    /// What was judged.
+    pub lines: Vec<Line>,
+    /// What is drawn, where it is a curve.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub series: Option<Series>,
+    /// Source resistance, where the entry is a power curve.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub source: Option<SourceFit>,
+    /// What is to be known beside the verdicts.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
+}
+
+/// Kind of an entry; that of its steps, or the whole job.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum GroupKind {
+    /// That of its steps.
+    Of(StepKind),
+    /// Over all captures.
+    Job(JobWide),
+}
+
+/// Over all captures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum JobWide {
+    /// Over all captures.
+    AllCaptures,
+}
+
+/// Points of a curve and what was expected.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Series {
+    /// Name of the axis: `load` or `dial`.
+    pub x: String,
+    /// Unit of the axis.
+    pub x_unit: String,
+    /// Name of what is drawn.
+    pub y: String,
+    /// Unit of it.
+    pub y_unit: String,
+    /// Expected value with its lower and upper bound, along the axis.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub expected: Vec<[f64; 4]>,
+    /// A bound along the whole axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub limit: Option<f64>,
+    /// What was measured.
+    pub points: Vec<CurvePoint>,
+}
+
+/// A measured point.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CurvePoint {
+    /// Place on the axis.
+    pub x: f64,
+    /// Value.
+    pub y: f64,
+    /// Expanded uncertainty of it, where it is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub expanded_uncertainty: Option<f64>,
+    /// Its verdict.
+    pub verdict: Verdict,
+    /// Its step.
+    pub step: String,
+}
+
+/// A voltage behind a resistance that gives the measured curve best.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SourceFit {
+    /// RMS voltage of the source, V.
+    pub voltage_v: f64,
+    /// Expanded uncertainty of it, V.
+    pub voltage_expanded_uncertainty_v: f64,
+    /// Resistance of the source, ohm.
+    pub resistance_ohm: f64,
+    /// Expanded uncertainty of it, ohm.
+    pub resistance_expanded_uncertainty_ohm: f64,
+    /// Largest relative distance of a point's power from the fitted curve.
+    pub worst_residual: f64,
+    /// Whether the curve is one of a source behind a resistance: every power within 5 % of it.
+    pub fits: bool,
+}
+
+/// How a step stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StepState {
+    /// Captured or read, once.
+    Done,
+    /// Nothing there.
+    Missing,
+    /// Claimed by more than one capture.
+    Repeated,
+    /// A capture is there but can't be used.
+    Unreadable,
+}
+
+/// One step and what was captured or read for it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StepResult {
+    /// Its id.
+    pub id: String,
+    /// Id of the plan's entry.
+    pub group: String,
+    /// Kind.
+    pub kind: StepKind,
+    /// What to do, in words.
+    pub what: String,
+    /// Setting.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub setting: Option<String>,
+    /// Load as planned.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load: Option<Load>,
+    /// How it stands.
+    pub state: StepState,
+    /// The worst of its own lines and findings.
+    pub verdict: Verdict,
+    /// What is not as it should be.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<Finding>,
+    /// What was captured.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub capture: Option<CaptureOutcome>,
+    /// Captures that were set aside, with the reason.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub set_aside: Vec<(String, String)>,
+}
+
+/// A picture of one capture.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Waveform {
+    /// Step it belongs to.
+    pub step: String,
+    /// What it shows.
+    pub title: String,
+    /// SVG.
+    pub svg: String,
+}
