@@ -6,8 +6,62 @@ use statrs::distribution::{ContinuousCDF, Normal};
 /// Samples needed on each side of a crest for the interpolation.
 pub const HALO: usize = 4;
 
-/// Barycentric weights of eight equidistant nodes: (-1)^k C(7, k).
-const WEIGHTS: [f64; 8] = [1.0, -7.0, 21.0, -35.0, 35.0, -21.0, 7.0, -1.0];
+/// Lagrange's basis polynomials over eight equidistant nodes, three before and four behind the place
+/// 0: row `k` holds the factors of the value at node `k` in the coefficients of the powers 0 to 7.
+const BASIS: [[f64; 8]; 8] = basis();
+
+const fn basis() -> [[f64; 8]; 8] {
+    let mut rows = [[0.0; 8]; 8];
+    let mut node = 0;
+    while node < 8 {
+        // The product of (t - place of j) / (node - j) over all other nodes j, power by power.
+        let mut product = [0.0; 8];
+        product[0] = 1.0;
+        let mut other = 0;
+        while other < 8 {
+            if other != node {
+                let place = other as f64 - (HALO - 1) as f64;
+                let scale = node as f64 - other as f64;
+                let mut power = 7;
+                while power > 0 {
+                    product[power] = (product[power - 1] - place * product[power]) / scale;
+                    power -= 1;
+                }
+                product[0] = -place * product[0] / scale;
+            }
+            other += 1;
+        }
+        let mut power = 0;
+        while power < 8 {
+            rows[node][power] = product[power];
+            power += 1;
+        }
+        node += 1;
+    }
+    rows
+}
+
+/// The polynomial through eight samples about the interval that begins at index `k` (the structure
+/// of C. W. Farrow 1988; from memory), or `None` where fewer than four stand on a side.
+struct Local([f64; 8]);
+
+impl Local {
+    fn about(x: &[f64], k: usize) -> Option<Self> {
+        let nodes = x.get((k + 1).checked_sub(HALO)?..k + 1 + HALO)?;
+        let mut powers = [0.0; 8];
+        for (row, value) in BASIS.iter().zip(nodes) {
+            for (power, factor) in powers.iter_mut().zip(row) {
+                *power += factor * value;
+            }
+        }
+        Some(Self(powers))
+    }
+
+    /// Its value `fraction` past index `k`.
+    fn at(&self, fraction: f64) -> f64 {
+        self.0.iter().rev().fold(0.0, |sum, power| sum * fraction + power)
+    }
+}
 
 /// One crest.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -26,20 +80,13 @@ pub struct Crest {
 /// fewer than four samples stand on a side. `x` must not be empty and `k` must lie in it.
 #[must_use]
 pub fn between(x: &[f64], k: usize, fraction: f64) -> f64 {
-    let inside = k + 1 >= HALO && k + HALO < x.len();
-    if !inside || fraction <= 0.0 || fraction >= 1.0 {
-        let nearer = if fraction >= 0.5 { k + 1 } else { k };
-        return x[nearer.min(x.len() - 1)];
+    match Local::about(x, k).filter(|_| fraction > 0.0 && fraction < 1.0) {
+        Some(local) => local.at(fraction),
+        None => {
+            let nearer = if fraction >= 0.5 { k + 1 } else { k };
+            x[nearer.min(x.len() - 1)]
+        }
     }
-    let nodes = &x[k + 1 - HALO..k + 1 + HALO];
-    let place = fraction + (HALO - 1) as f64;
-    let (mut top, mut bottom) = (0.0, 0.0);
-    for (node, (weight, value)) in WEIGHTS.iter().zip(nodes).enumerate() {
-        let share = weight / (place - node as f64);
-        top += share * value;
-        bottom += share;
-    }
-    top / bottom
 }
 
 /// Largest relative error of [`between`] on a sine of so many samples per cycle: half-way between
@@ -69,21 +116,23 @@ pub fn refine(x: &[f64], k: usize, sign: f64) -> Crest {
     if !smooth(x, k) {
         return sample;
     }
-    let value_at = |place: f64| {
-        let floor = place.floor();
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let index = floor as usize;
-        sign * between(x, index, place - floor)
-    };
-    // A second parabola through three interpolated values around the first vertex.
+    // A second parabola through three interpolated values around the first vertex, all of the
+    // polynomial about the vertex.
     const STEP: f64 = 0.1;
     let middle = k as f64 + first;
+    // Places are above zero here, so that this rounds down.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let index = middle as usize;
+    let Some(local) = Local::about(x, index) else { return sample };
+    let value_at = |place: f64| sign * local.at(place - index as f64);
     let (left, centre, right) =
         (value_at(middle - STEP), value_at(middle), value_at(middle + STEP));
     let second = vertex(left, centre, right).unwrap_or(0.0).clamp(-1.0, 1.0);
     let place = middle + STEP * second;
     let best = value_at(place).max(centre);
-    if best > sign * x[k] { Crest { at: place, value: sign * best } } else { sample }
+    // The window about a sampled top is not even on both sides: what that leaves is no crest.
+    let higher = best > sign * x[k] * (1.0 + 1e-11);
+    if higher { Crest { at: place, value: sign * best } } else { sample }
 }
 
 /// Whether the wave goes on about `k` as a sine does: no second difference stands far out of the
@@ -96,9 +145,16 @@ fn smooth(x: &[f64], k: usize) -> bool {
     for (slot, at) in bends.iter_mut().zip(k - 2..=k + 2) {
         *slot = (2.0 * x[at] - x[at - 1] - x[at + 1]).abs();
     }
-    bends.sort_unstable_by(f64::total_cmp);
     // Steps of a converter bend the wave by a part of a percent.
-    bends[4] <= 2.2 * bends[2] + 0.03 * x[k].abs()
+    let steps = 0.03 * x[k].abs();
+    let (low, high) =
+        bends.iter().fold((f64::INFINITY, 0.0_f64), |(low, high), b| (low.min(*b), high.max(*b)));
+    // Held against the least of the five it is held against their median all the more.
+    if high <= 2.2 * low + steps {
+        return true;
+    }
+    bends.sort_unstable_by(f64::total_cmp);
+    bends[4] <= 2.2 * bends[2] + steps
 }
 
 /// Place (-1..1 around the middle) of the top of the parabola through three equidistant values.
@@ -114,27 +170,34 @@ fn vertex(left: f64, middle: f64, right: f64) -> Option<f64> {
 #[must_use]
 pub fn crests(x: &[f64], floor: f64, interpolate: bool) -> Vec<Crest> {
     let mut found = Vec::new();
-    let mut best: Option<usize> = None;
+    // The highest sample of the half-wave in hand, and its place; below zero where there is none.
+    let (mut top, mut best) = (-1.0, 0);
     let silence = 0.25 * floor;
     let mut positive = x.first().is_some_and(|first| *first >= 0.0);
+    let mut close = |top: &mut f64, best: usize| {
+        if *top >= 0.0 {
+            take(x, best, floor, interpolate, &mut found);
+        }
+        *top = -1.0;
+    };
     for (k, value) in x.iter().enumerate() {
+        let size = value.abs();
         if (*value >= 0.0) != positive {
-            take(x, best.take(), floor, interpolate, &mut found);
+            close(&mut top, best);
             positive = !positive;
         }
-        if value.abs() < silence {
+        if size < silence {
             // A half-wave that a gate cuts off ends here, whatever its sign.
-            take(x, best.take(), floor, interpolate, &mut found);
-        } else if best.is_none_or(|b| value.abs() > x[b].abs()) {
-            best = Some(k);
+            close(&mut top, best);
+        } else if size > top {
+            (top, best) = (size, k);
         }
     }
-    take(x, best, floor, interpolate, &mut found);
+    close(&mut top, best);
     found
 }
 
-fn take(x: &[f64], best: Option<usize>, floor: f64, interpolate: bool, found: &mut Vec<Crest>) {
-    let Some(k) = best else { return };
+fn take(x: &[f64], k: usize, floor: f64, interpolate: bool, found: &mut Vec<Crest>) {
     if x[k].abs() < floor || k < HALO || k + HALO >= x.len() {
         return;
     }

@@ -3,7 +3,7 @@
 
 use super::capture::{Capture, CaptureError};
 use super::index::Index;
-use super::record::{Filler, Record, RecordSamples};
+use super::record::{Filler, Kept, Record, RecordSamples};
 use super::select::{self, Chosen};
 use super::{Observer, PipelineError, Settings};
 use crate::condition::{Chain, ChannelChain};
@@ -31,6 +31,7 @@ pub struct Reading {
     load_ohm: Option<f64>,
     index: Index,
     starts: Arc<Vec<u64>>,
+    kept: Arc<Kept>,
     records: Vec<Range<u64>>,
     /// The first record, where the first pass has read all of it.
     first: Option<(Overview, Gaps, Gaps)>,
@@ -129,6 +130,7 @@ impl Reading {
             load_ohm: capture.load_ohm(),
             index: Index::new(),
             starts: Arc::default(),
+            kept: Arc::default(),
             records: Vec::new(),
             first: None,
             receipt: reader.receipt().clone(),
@@ -150,6 +152,7 @@ impl Reading {
         let reader = Arc::clone(&self.reader);
         let mut filler = Filler::new(&self.conditioning.at(self.first_rate), self.first_rate);
         let mut index = Index::new();
+        let mut kept = Kept::default();
         let total = reader.pieces();
         let mut stopped = false;
         let (hashes, passed) = std::thread::scope(|scope| {
@@ -169,6 +172,7 @@ impl Reading {
                 |number, piece| {
                     let (before, start) = (index.first_break(), index.samples());
                     index.add(piece, reader.as_ref());
+                    kept.put(piece);
                     if before.is_none() {
                         let end = index.first_break().unwrap_or(u64::MAX);
                         let own = usize::try_from(end - start).unwrap_or(usize::MAX);
@@ -193,6 +197,7 @@ impl Reading {
         if stopped {
             return Err(PipelineError::Interrupted);
         }
+        self.kept = Arc::new(kept);
         self.files = hashes.into_iter().collect::<Result<_, _>>()?;
         let (records, short) = index.records(reader.as_ref())?;
         if short > 0 {
@@ -329,6 +334,7 @@ impl Reading {
                 chain,
                 rate,
                 starts: Arc::clone(&self.starts),
+                kept: Arc::clone(&self.kept),
                 window,
                 raw_gaps,
                 gaps,

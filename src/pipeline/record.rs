@@ -52,6 +52,45 @@ pub(super) struct RecordSamples {
     /// Invalid samples as they were read, and those that conditioning makes of them.
     pub raw_gaps: Gaps,
     pub gaps: Gaps,
+    /// Pieces that were decoded, where the file is short enough to keep them.
+    pub kept: Arc<Kept>,
+}
+
+/// Longest file whose pieces are kept once they are decoded, samples: 16 MiB of both channels.
+const KEPT_SAMPLES: u64 = 1 << 20;
+
+/// The decoded pieces of a short file, by number; of a long one none, so that memory does not grow
+/// with the record.
+#[derive(Default)]
+pub(super) struct Kept {
+    pieces: Vec<Arc<Piece>>,
+    samples: u64,
+    full: bool,
+}
+
+impl Kept {
+    /// Keeps a piece of the first pass, as long as the file is short; pieces come in order.
+    pub fn put(&mut self, piece: &Piece) {
+        self.samples += piece.len() as u64;
+        if self.full || self.samples > KEPT_SAMPLES {
+            self.full = true;
+            self.pieces.clear();
+            return;
+        }
+        self.pieces.push(Arc::new(Piece { scratch: Vec::new(), ..piece.clone() }));
+    }
+
+    /// A piece that is kept, or what `decode` makes of it.
+    fn get(
+        &self,
+        number: usize,
+        decode: impl FnOnce() -> Result<Piece, IngestError>,
+    ) -> Result<Arc<Piece>, IngestError> {
+        match self.pieces.get(number) {
+            Some(piece) => Ok(Arc::clone(piece)),
+            None => decode().map(Arc::new),
+        }
+    }
 }
 
 /// Gathers the samples of one record as they come.
@@ -266,7 +305,13 @@ impl RecordSamples {
     /// Raw samples of a stretch of the record.
     fn raw(&self, range: &Range<u64>) -> Result<Block, IngestError> {
         let mut block = Block { start: range.start, ..Block::default() };
-        let mut piece = Piece::default();
+        #[allow(clippy::cast_possible_truncation)]
+        let length = (range.end - range.start) as usize;
+        for (channel, all) in
+            [(self.selection.voltage, &mut block.v), (self.selection.current, &mut block.i)]
+        {
+            all.reserve_exact(if channel.is_some() { length } else { 0 });
+        }
         let range = range.start + self.window.start..range.end + self.window.start;
         let first = self.starts.partition_point(|start| *start <= range.start).saturating_sub(1);
         for number in first..self.starts.len().saturating_sub(1) {
@@ -274,7 +319,11 @@ impl RecordSamples {
             if from >= range.end {
                 break;
             }
-            self.reader.decode(number, self.selection, &mut piece)?;
+            let piece = self.kept.get(number, || {
+                let mut piece = Piece::default();
+                self.reader.decode(number, self.selection, &mut piece)?;
+                Ok(piece)
+            })?;
             #[allow(clippy::cast_possible_truncation)]
             let part = (range.start.max(from) - from) as usize..(range.end.min(to) - from) as usize;
             for (x, all) in [(&piece.v, &mut block.v), (&piece.i, &mut block.i)] {
