@@ -83,7 +83,7 @@ fn told(errors: &[SourceDiagnostic]) -> ReportError {
 }
 
 fn moment(at: jiff::Timestamp) -> Option<Datetime> {
-    let at = at.to_zoned(jiff::tz::TimeZone::UTC);
+    let at = jiff::tz::Offset::UTC.to_datetime(at);
     let small = |x: i8| u8::try_from(x).unwrap_or(0);
     Datetime::from_ymd_hms(
         i32::from(at.year()),
@@ -127,6 +127,7 @@ fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
     let mut shown = shown(result, &plots);
     shown["letterhead"] = json!(letterhead);
     shown["attachments"] = json!(attachments);
+    shown["bookmarks"] = json!(look.standard != Standard::A1b);
     files.insert("report.json".into(), shown.to_string().into_bytes());
     Ok(files)
 }
@@ -305,7 +306,7 @@ impl Desk {
     fn bytes(&self, id: FileId) -> FileResult<Vec<u8>> {
         let path = id.get();
         // Packages would have to be fetched.
-        if path.package().is_some() {
+        if matches!(path.root(), VirtualRoot::Package(_)) {
             return Err(FileError::Other(Some("packages can't be used here".into())));
         }
         let name = path.vpath().get_without_slash();

@@ -84,8 +84,9 @@ impl Ranged for Axis {
         low + place
     }
 
-    fn key_points<Hint: KeyPointHint>(&self, _: Hint) -> Vec<f64> {
-        self.marks.clone()
+    fn key_points<Hint: KeyPointHint>(&self, hint: Hint) -> Vec<f64> {
+        // The finer lines between the labels are not wanted.
+        if hint.weight().allow_light_points() { Vec::new() } else { self.marks.clone() }
     }
 
     fn range(&self) -> std::ops::Range<f64> {
@@ -206,4 +207,54 @@ fn mark<X: Ranged<ValueType = f64>>(
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// PDF/A-1b knows no transparency.
+    #[test]
+    fn nothing_is_transparent() {
+        let point = |x, verdict| CurvePoint {
+            x,
+            y: 50.0,
+            expanded_uncertainty: Some(5.0),
+            verdict,
+            step: String::new(),
+        };
+        for (x, loads) in [("load", [100.0, 500.0, 2000.0]), ("dial", [1.0, 2.0, 3.0])] {
+            let series = Series {
+                x: x.into(),
+                x_unit: String::new(),
+                y: "power".into(),
+                y_unit: "W".into(),
+                expected: loads.map(|x| [x, 50.0, 40.0, 60.0]).into(),
+                limit: Some(70.0),
+                points: vec![
+                    point(loads[0], Verdict::Pass),
+                    point(loads[1], Verdict::Fail),
+                    point(loads[2], Verdict::NotMeasured),
+                ],
+            };
+            let text = svg(&series).unwrap().unwrap();
+            let shares = text.split("opacity=\"").skip(1);
+            assert!(shares.clone().count() > 5);
+            assert!(shares.clone().all(|rest| rest.starts_with("1\"")), "{text}");
+        }
+    }
+
+    #[test]
+    fn nothing_to_draw_is_nothing() {
+        let series = Series {
+            x: "dial".into(),
+            x_unit: String::new(),
+            y: "power".into(),
+            y_unit: "W".into(),
+            expected: Vec::new(),
+            limit: None,
+            points: Vec::new(),
+        };
+        assert!(svg(&series).unwrap().is_none());
+    }
 }
