@@ -18,6 +18,9 @@ def put(target, path, data):
     (folder / path.name).write_bytes(data)
 
 
+for path in sorted((HERE.parent / "src" / "demo").glob("*.toml")):
+    put("keyfiles", path, path.read_bytes())
+
 for path in sorted(FIXTURES.rglob("*")):
     if not path.is_file() or path.stat().st_size > 4_000_000:
         continue

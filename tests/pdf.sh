@@ -46,7 +46,7 @@ for file in a-1b a-2b a-3b own; do
     grep -q "Tarnbeck 300, serial TB-0417" "$file.txt"
 done
 for word in "FAIL" "burns and can kill" "licensed person" "2027-03-09" "231.0 ± 4.6 mohm" \
-    "guarded: guard band" "487.0 Ω" "earth pin of the plug shows wear"; do
+    "guarded: guard band" "487.0 Ω" "shows wear"; do
     for file in a-1b a-2b a-3b; do
         grep -q -- "$word" "$file.txt" || { echo "$file.pdf does not say: $word"; exit 1; }
     done
@@ -58,8 +58,10 @@ text = re.sub(r"\s", "", open("a-1b.txt").read())
 result = json.load(open("bench/results/result.json"))
 hashes = [h for step in result["steps"] for h in step.get("capture", {}).get("sha256", [])]
 assert len(hashes) > 40
-plan = result["plan"]["sha256"]
-assert plan in text, "the plan's hash is not there"
+assert result["plan"]["sha256"] in text, "the plan's hash is not there"
+# In its narrow column a hash stands on four lines, other columns beside them.
+for hash in hashes:
+    assert all(hash[k:k + 16] in text for k in range(0, 64, 16)), hash
 END
 # The result itself goes with A-3b.
 pdfdetach -saveall -o "$work" a-3b.pdf

@@ -27,13 +27,13 @@ const BENCH: &str = include_str!("bench.capture.toml");
 /// `folder/as-found`, judged already.
 ///
 /// # Errors
-/// Where there is a job already, or something can't be written.
+/// Where the folder is not empty, or something can't be written.
 pub fn lay_out(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
-    if folder.join("job.toml").exists() {
+    if std::fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some()) {
         return Err(JobError::Folder {
             folder: folder.to_owned(),
-            message: "there is a job here already".into(),
-            help: "choose another folder; a job is never written over".into(),
+            message: "the folder is not empty".into(),
+            help: "choose another one; nothing is written over".into(),
         });
     }
     let fail = |file: PathBuf| move |source| WriteError { file, source };

@@ -49,6 +49,13 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
             "choose another folder; a job is never written over",
         ));
     }
+    let captures = folder.join(CAPTURES);
+    if std::fs::read_dir(&captures).is_ok_and(|mut entries| entries.next().is_some()) {
+        return Err(refuse(
+            format!("there are files in {CAPTURES} already"),
+            "choose another folder; nothing is written over",
+        ));
+    }
     let text = read(&with.profile)?;
     let profile = Profile::read(&with.profile, &text)?;
     let steps = steps(&profile);
@@ -95,7 +102,6 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
         person: with.people.clone(),
         ..JobFile::default()
     };
-    let captures = folder.join(CAPTURES);
     std::fs::create_dir_all(&captures)
         .map_err(|source| WriteError { file: captures.clone(), source })?;
     for step in steps.iter().filter(|step| step.setting.is_some()) {

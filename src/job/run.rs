@@ -8,6 +8,7 @@ use crate::check::{Finding, Verdict};
 use crate::files::{WriteError, write_whole};
 use crate::pipeline::Observer;
 use crate::report::job as report;
+use crate::units::day_of;
 use crate::verification::{
     CaptureOutcome, Evidence, Found, JobFacts, JobResult, PlanFacts, Step, changes, judge,
 };
@@ -251,6 +252,7 @@ fn wide_findings(job: &Job, strays: &[String]) -> Vec<Finding> {
         .iter()
         .map(|stray| Finding { code: "stray".into(), message: stray.clone(), at_best: None })
         .collect();
+    found.extend(overdue(job));
     let (unit, plan) = (&job.file.unit, &job.profile.unit);
     for (what, wanted, got) in
         [("model", &plan.model, &unit.model), ("serial", &plan.serial, &unit.serial)]
@@ -266,6 +268,28 @@ fn wide_findings(job: &Job, strays: &[String]) -> Vec<Finding> {
         }
     }
     found
+}
+
+/// Instruments of readings by hand whose calibration had run out at the last reading.
+fn overdue(job: &Job) -> Option<Finding> {
+    let read = job.file.reading.iter().filter_map(|reading| day_of(reading.taken_at.as_deref()?));
+    let last = read.max()?;
+    let old: Vec<&str> = job
+        .file
+        .instrument
+        .iter()
+        .filter(|one| one.calibration_due.as_deref().and_then(day_of).is_some_and(|due| due < last))
+        .filter_map(|one| one.id.as_deref().or(one.role.as_deref()))
+        .collect();
+    (!old.is_empty()).then(|| Finding {
+        code: "calibration_overdue".into(),
+        message: format!(
+            "the calibration of {} had ended when readings were taken by hand on {last}: they can't be \
+             relied on",
+            old.join(", ")
+        ),
+        at_best: Some(Verdict::ConditionalPass),
+    })
 }
 
 fn facts(job: &Job) -> JobFacts {

@@ -6,6 +6,9 @@ use crate::keyfile::KeyfileError;
 use crate::units::{Quantity, Unit};
 use std::path::Path;
 
+/// No load, dial, power or voltage of a plan is larger.
+const LARGEST: f64 = 1e9;
+
 /// A fault: the path of the key, and what is wrong.
 type Fault = (Vec<String>, String);
 
@@ -140,7 +143,8 @@ fn head(profile: &Profile) -> Result<(), Fault> {
 
 /// Every id is a file name, and there once.
 fn names(profile: &Profile) -> Result<(), Fault> {
-    let mut seen: Vec<&str> = Vec::new();
+    // The entry that the program makes of its own.
+    let mut seen: Vec<&str> = vec!["power-1s"];
     for (table, ids) in profile.ids() {
         for (k, id) in ids.into_iter().enumerate() {
             let path = [table, &k.to_string(), "id"];
@@ -190,8 +194,8 @@ impl Table {
 
     fn positive(&self, key: &str, value: Option<f64>) -> Result<(), Fault> {
         match value {
-            Some(value) if !(value.is_finite() && value > 0.0) => {
-                self.fault(key, format!("{key} must be above 0"))
+            Some(value) if !(value > 0.0 && value <= LARGEST) => {
+                self.fault(key, format!("{key} lies above 0 and up to {LARGEST:e}"))
             }
             _ => Ok(()),
         }
@@ -200,6 +204,9 @@ impl Table {
     fn rising(&self, key: &str, values: &[f64], above: f64) -> Result<(), Fault> {
         let mut last = above;
         for value in values {
+            if value.abs() > LARGEST {
+                return self.fault(key, format!("{value:e} can't be meant"));
+            }
             if !value.is_finite() || *value <= last {
                 return self.fault(key, format!("{key} must rise from one to the next"));
             }
@@ -215,8 +222,9 @@ impl Table {
         if values.len() != count {
             return self.fault(key, format!("{} values stand against {count}", values.len()));
         }
-        if values.iter().any(|value| !(value.is_finite() && *value > 0.0)) {
-            return self.fault(key, format!("every value of {key} must be above 0"));
+        if values.iter().any(|value| !(*value > 0.0 && *value <= LARGEST)) {
+            return self
+                .fault(key, format!("every value of {key} lies above 0 and up to {LARGEST:e}"));
         }
         Ok(())
     }

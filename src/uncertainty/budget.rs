@@ -106,7 +106,10 @@ pub fn combine(
         })
         .collect();
     let second = second_order * second_order;
-    let variance = own.iter().sum::<f64>().max(0.0) + second;
+    // Where a slope is not finite, as that of a root at 0, there is no linear budget: NaN here, which
+    // nothing is stated of. `max` would make a 0 of it.
+    let first: f64 = own.iter().sum();
+    let variance = if first < 0.0 { second } else { first + second };
     let u = variance.sqrt();
     let share = |own: f64| if variance > 0.0 { own / variance } else { 0.0 };
     let mut lines: Vec<BudgetLine> = (0..part.len())

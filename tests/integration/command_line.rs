@@ -65,6 +65,20 @@ fn no_nan_and_no_infinity_in_any_result() {
             "{name}"
         );
     }
+    // A channel of nothing but zeros: the root of its mean square has no slope, so its RMS has no U.
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("dead.csv");
+    let rows = (0..20_000).map(|k| {
+        format!("{:e},{:.6},0\n", f64::from(k) * 1e-7, (f64::from(k) * 0.314).sin() * 100.0)
+    });
+    let text = format!("time (s),voltage (V),current (A)\n{}", rows.collect::<String>());
+    std::fs::write(&path, text).unwrap();
+    let done = crestbook(&["measure", path.to_str().unwrap(), "--json", "--budget"]);
+    let found = crate::support::text(&done.stdout);
+    assert!(!found.contains(": null") && found.contains("\"current_rms_a\""), "{found}");
+    let found: serde_json::Value = serde_json::from_str(&found).unwrap();
+    let dead = &found["whole"]["current_rms_a"];
+    assert_eq!((&dead["value"], dead.get("expanded_uncertainty")), (&0.0.into(), None), "{dead}");
 }
 
 #[test]

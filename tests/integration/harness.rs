@@ -108,6 +108,30 @@ pub fn keyfiles(data: &[u8]) {
         for setting in &profile.setting {
             assert!(profile.setting(&setting.id).is_some());
         }
+        plan(&profile);
     }
     let _ = crestbook::ingest::layout::Layout::read(file, text);
+}
+
+/// A plan of which nothing was captured is no pass, and can be reported.
+fn plan(profile: &crestbook::profile::Profile) {
+    use crestbook::report::job;
+    use crestbook::verification::{Evidence, JobFacts, PlanFacts, judge, order_of_work, steps};
+    let steps = steps(profile);
+    let result = judge(Evidence {
+        profile,
+        steps: &steps,
+        found: std::collections::BTreeMap::new(),
+        readings: &[],
+        job: JobFacts::default(),
+        plan: PlanFacts::default(),
+        findings: Vec::new(),
+        program: "none",
+    });
+    assert!(result.verdict != crestbook::check::Verdict::Pass);
+    let page = job::html(&result).expect("a report can be made");
+    assert!(!String::from_utf8_lossy(&page).contains("NaN"));
+    assert!(!job::checklist(profile, &order_of_work(&steps), "").is_empty());
+    let json = job::json(&result).expect("a result can be written");
+    assert!(serde_json::from_slice::<crestbook::verification::JobResult>(&json).is_ok());
 }

@@ -304,7 +304,7 @@ fn readings_are_checked() {
 fn folders_and_files_in_the_way() {
     let demo = Demo::new();
     let folder = demo.folder.to_str().unwrap();
-    refused(&crestbook(&["demo", folder]), 2, &["a job here already"]);
+    refused(&crestbook(&["demo", folder]), 2, &["not empty"]);
     let profile = demo.path("plan.toml");
     let profile = profile.to_str().unwrap();
     refused(&crestbook(&["job", "init", folder, "--profile", profile]), 2, &["never written over"]);
@@ -315,6 +315,11 @@ fn folders_and_files_in_the_way() {
     let init = ["job", "init", other.to_str().unwrap(), "--profile", bare.to_str().unwrap()];
     refused(&crestbook(&init), 2, &["nothing to verify"]);
     assert!(!other.exists());
+    let full = demo.path("full");
+    std::fs::create_dir_all(full.join("captures")).unwrap();
+    std::fs::write(full.join("captures/cut-80.capture.toml"), "mine").unwrap();
+    let init = ["job", "init", full.to_str().unwrap(), "--profile", profile];
+    refused(&crestbook(&init), 2, &["nothing is written over"]);
     // Reports are not written over, and of known endings only.
     demo.run(&[]);
     let report = demo.path("report.html");
@@ -409,6 +414,9 @@ fn reports_of_all_kinds() {
         html.match_indices("http").map(|(at, _)| &html[at..(at + 26).min(html.len())]).collect();
     assert!(addresses.iter().all(|a| a.starts_with("http://www.w3.org/2000/svg")), "{addresses:?}");
     assert!(!html.contains("<script") && !html.contains("NaN"));
+    // A number that is none would be written as null.
+    let kept = std::fs::read_to_string(demo.path("results/result.json")).unwrap();
+    assert!(!kept.contains("null"), "a number in the result is none");
     for one in result["steps"].as_array().unwrap() {
         for hash in one["capture"]["sha256"].as_array().into_iter().flatten() {
             assert!(html.contains(hash.as_str().unwrap()));
@@ -429,4 +437,34 @@ fn reports_of_all_kinds() {
         rows.iter()
             .any(|row| &row[2] == "cut-80" && &row[3] == "fundamental_hz" && &row[6] == "Hz")
     );
+}
+
+/// Captures are taken as they are saved; Ctrl-C ends it with the verdict's exit code.
+#[cfg(unix)]
+#[test]
+fn a_watched_job_takes_files_as_they_come() {
+    use std::io::BufRead;
+    let demo = Demo::new();
+    let capture = demo.path("captures/coag-40.wav");
+    let bytes = std::fs::read(&capture).unwrap();
+    std::fs::remove_file(&capture).unwrap();
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_crestbook"))
+        .args(["job", demo.folder.to_str().unwrap(), "--watch", "--quiet"])
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut lines = std::io::BufReader::new(child.stdout.take().unwrap()).lines();
+    let mut wait_for = |word: &str| {
+        let found = lines.by_ref().map(Result::unwrap).find(|line| line.contains(" steps: "));
+        assert!(found.as_ref().is_some_and(|line| line.contains(word)), "{found:?}");
+    };
+    wait_for("2 missing");
+    // Half of the file, then all of it: only the whole one counts in the end.
+    std::fs::write(&capture, &bytes[..bytes.len() / 2]).unwrap();
+    std::fs::write(&capture, &bytes).unwrap();
+    wait_for("46 pass, 1 doubtful, 2 fail, 1 missing");
+    let id = child.id().to_string();
+    assert!(std::process::Command::new("kill").args(["-INT", &id]).status().unwrap().success());
+    assert_eq!(child.wait().unwrap().code(), Some(1));
+    assert!(demo.path("results/report.html").is_file());
 }

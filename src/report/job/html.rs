@@ -251,6 +251,26 @@ fn captures(result: &JobResult) -> Markup {
             } }
             tbody { @for step in &result.steps { (step_row(step)) } }
         }
+        @if !result.readings.is_empty() {
+            h3 { "Readings by hand" }
+            table {
+                thead { tr {
+                    th scope="col" { "step" } th scope="col" { "typed" } th scope="col" { "when" }
+                    th scope="col" { "by" } th scope="col" { "counts" }
+                } }
+                tbody {
+                    @for (k, reading) in result.readings.iter().enumerate() {
+                        tr {
+                            td.code { (reading.step) }
+                            td { (words::typed(reading)) }
+                            td { (reading.taken_at.as_deref().unwrap_or("-")) }
+                            td { (reading.by.as_deref().unwrap_or("-")) }
+                            td { (words::counts_still(result, k)) }
+                        }
+                    }
+                }
+            }
+        }
         @if !result.job.instruments.is_empty() {
             h3 { "Instruments" }
             table {

@@ -199,10 +199,20 @@ fn shown(result: &JobResult, plots: &[Option<String>]) -> Value {
         "waveforms": waves,
         "steps": steps(result),
         "instruments": instruments,
+        "readings": readings(result),
         "cautions": CAUTIONS,
         "release": words::RELEASE,
         "result": result,
     })
+}
+
+fn readings(result: &JobResult) -> Vec<Value> {
+    let text = |x: &Option<String>| x.clone().unwrap_or_else(|| "-".into());
+    let one = |(k, reading): (usize, &crate::verification::Reading)| {
+        json!({"step": reading.step, "typed": words::typed(reading), "when": text(&reading.taken_at),
+            "by": text(&reading.by), "counts": words::counts_still(result, k)})
+    };
+    result.readings.iter().enumerate().map(one).collect()
 }
 
 fn as_found(result: &JobResult) -> Value {

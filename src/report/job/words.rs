@@ -3,7 +3,7 @@
 use crate::check::{Judged, Verdict};
 pub(super) use crate::report::table::probability;
 use crate::units::{Unit, significant};
-use crate::verification::{GroupResult, JobResult, Line, StepState};
+use crate::verification::{GroupResult, JobResult, Line, Reading, StepState};
 
 /// A value with its unit, `digits` significant digits.
 fn number(value: f64, unit: &str, digits: usize) -> String {
@@ -244,6 +244,20 @@ pub fn counts(result: &JobResult) -> String {
         text.push_str(&format!(" ({} claimed by several captures)", c.repeated));
     }
     text
+}
+
+/// A reading as it was typed.
+pub fn typed(reading: &Reading) -> String {
+    let unit = reading.unit.as_ref().map_or(String::new(), |unit| format!(" {unit}"));
+    let u = reading.uncertainty.as_ref().map_or(String::new(), |u| format!(", U {u}"));
+    format!("{}{unit}{u}", reading.value)
+}
+
+/// Whether the reading at a place is the last of its step.
+pub fn counts_still(result: &JobResult, place: usize) -> &'static str {
+    let step = result.readings.get(place).map(|reading| &reading.step);
+    let later = result.readings.iter().skip(place + 1).any(|other| Some(&other.step) == step);
+    if later { "no: read again" } else { "yes" }
 }
 
 /// The line under which a report is signed.

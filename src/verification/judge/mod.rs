@@ -85,6 +85,7 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
         counts: counts(&steps),
         groups,
         steps,
+        readings: evidence.readings.to_vec(),
         findings,
         as_found: None,
         waveforms,
