@@ -250,6 +250,7 @@ impl Judged {
 fn usable(estimate: &Estimate) -> Result<f64, String> {
     let missing = || {
         let names = estimate.missing_terms.join(", ");
+        let names = if names.is_empty() { "scales or load" } else { &names };
         format!("the guarded rule needs the uncertainty; the sheet does not state: {names}")
     };
     match estimate.expanded() {

@@ -5,10 +5,10 @@ use super::printer::Printer;
 use super::progress::{Watch, catch_interrupts, stopped};
 use crate::check::Verdict;
 use crate::demo::EXAMPLE_PLAN;
-use crate::job::{self, Beginning, Job, JobError, Progress, UnitFile};
+use crate::job::{self, Beginning, Job, JobError, Progress};
 use crate::report::job::text;
 use crate::units::day_of;
-use crate::verification::{JobResult, Person, Reading, order_of_work};
+use crate::verification::{JobResult, Person, Reading, UnitFacts, order_of_work};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -205,7 +205,7 @@ fn begin(init: &Init, printer: &Printer) -> Result<Exit, Failure> {
         state: init.state.clone(),
         reason: init.reason.clone(),
         as_found,
-        unit: UnitFile {
+        unit: UnitFacts {
             model: init.model.clone(),
             serial: init.serial.clone(),
             inventory: init.inventory.clone(),

@@ -8,11 +8,11 @@ mod unit;
 
 use crate::export::{self, Floats, Shape};
 use crate::files::{WriteError, write_whole};
-use crate::job::{self, Beginning, CAPTURES, JobError, Progress, UnitFile};
+use crate::job::{self, Beginning, CAPTURES, JobError, Progress};
 use crate::pipeline::Observer;
 use crate::synth::Recipe;
 use crate::trace::Channels;
-use crate::verification::{Person, Reading, Step, StepKind};
+use crate::verification::{Person, Reading, Step, StepKind, UnitFacts};
 use std::path::{Path, PathBuf};
 use unit::{FULL_SCALE_A, FULL_SCALE_V, RATE_HZ};
 
@@ -47,7 +47,7 @@ pub fn lay_out(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
         bench: Some(bench.clone()),
         state: state.into(),
         reason: Some(reason.into()),
-        unit: UnitFile {
+        unit: UnitFacts {
             model: None,
             serial: Some("TB-0417".into()),
             inventory: Some("HFH-2207".into()),

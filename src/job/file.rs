@@ -4,7 +4,7 @@ use super::{JobError, pin};
 use crate::ingest::sheet::{BenchSheet, InstrumentSheet};
 use crate::keyfile::{self, KeyfileError};
 use crate::profile::Profile;
-use crate::verification::{Person, Reading, Step, StepKind, settle, steps};
+use crate::verification::{Person, Reading, Step, StepKind, UnitFacts, settle, steps};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
@@ -28,7 +28,7 @@ pub struct JobFile {
     pub as_found: Option<PathBuf>,
     /// The unit.
     #[serde(default)]
-    pub unit: UnitFile,
+    pub unit: UnitFacts,
     /// Where, when and by whom; stands in for what a sheet does not say.
     #[serde(default)]
     pub bench: BenchSheet,
@@ -44,21 +44,6 @@ pub struct JobFile {
     /// Changes of the plan that were accepted.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub plan_change: Vec<PlanChange>,
-}
-
-/// `[unit]` of a job.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct UnitFile {
-    /// Model.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub model: Option<String>,
-    /// Serial number.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub serial: Option<String>,
-    /// Inventory number of the house.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub inventory: Option<String>,
 }
 
 /// `[[plan_change]]`: a change of the plan during the job, accepted.

@@ -1,12 +1,12 @@
 //! The beginning of a job: folder, prepared sheets, check list, and job.toml last.
 
-use super::file::{JobFile, UnitFile, read};
+use super::file::{JobFile, read};
 use super::{CAPTURES, Job, JobError, pin};
 use crate::files::{WriteError, write_whole};
 use crate::ingest::sheet::{self, BenchSheet, JobSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
 use crate::profile::Profile;
 use crate::report::job as report;
-use crate::verification::{Load, Person, Step, StepKind, order_of_work, steps};
+use crate::verification::{Load, Person, Step, StepKind, UnitFacts, order_of_work, steps};
 use std::path::{Path, PathBuf};
 
 /// What a job begins with.
@@ -24,7 +24,7 @@ pub struct Beginning {
     /// Folder of the job before the service, as seen from the new one.
     pub as_found: Option<PathBuf>,
     /// The unit.
-    pub unit: UnitFile,
+    pub unit: UnitFacts,
     /// Day or time of the job, for captures whose sheets do not say.
     pub taken_at: Option<String>,
     /// Where.
@@ -80,7 +80,7 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
         }
     };
     let plan_sha256 = pin::sha256(text.as_bytes());
-    let unit = UnitFile {
+    let unit = UnitFacts {
         model: with.unit.model.clone().or_else(|| profile.unit.model.clone()),
         serial: with.unit.serial.clone().or_else(|| profile.unit.serial.clone()),
         inventory: with.unit.inventory.clone(),
@@ -150,7 +150,7 @@ fn files_of(steps: &[Step]) -> Result<(), (String, &'static str)> {
 }
 
 /// Unit in one line.
-fn unit_line(unit: &UnitFile) -> String {
+fn unit_line(unit: &UnitFacts) -> String {
     let parts = [("", &unit.model), ("serial ", &unit.serial), ("inventory ", &unit.inventory)];
     let known =
         parts.iter().filter_map(|(name, value)| Some(format!("{name}{}", (*value).as_ref()?)));
@@ -158,7 +158,7 @@ fn unit_line(unit: &UnitFile) -> String {
 }
 
 /// The sheet of a step, from that of the bench.
-fn prepared(bench: &Sheet, step: &Step, unit: &UnitFile, plan: &str) -> Sheet {
+fn prepared(bench: &Sheet, step: &Step, unit: &UnitFacts, plan: &str) -> Sheet {
     let load = match step.load {
         Some(Load::Ohm(ohm)) => LoadSheet {
             kind: Some(LoadKind::Resistor),

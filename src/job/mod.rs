@@ -21,7 +21,7 @@ mod scan;
 mod watch;
 
 pub use error::JobError;
-pub use file::{Job, JobFile, PlanChange, UnitFile};
+pub use file::{Job, JobFile, PlanChange};
 pub use init::{Beginning, begin};
 pub use note::note;
 pub use pin::accept;

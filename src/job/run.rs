@@ -293,17 +293,12 @@ fn overdue(job: &Job) -> Option<Finding> {
 }
 
 fn facts(job: &Job) -> JobFacts {
-    let (unit, bench) = (&job.file.unit, &job.file.bench);
     JobFacts {
-        model: unit.model.clone(),
-        serial: unit.serial.clone(),
-        inventory: unit.inventory.clone(),
+        unit: job.file.unit.clone(),
         state: job.file.state.clone(),
         reason: job.file.reason.clone(),
         people: job.file.person.clone(),
-        place: bench.place.clone(),
-        temperature_c: bench.temperature_c,
-        humidity_percent: bench.humidity_percent,
+        bench: job.file.bench.clone(),
         instruments: job.file.instrument.clone(),
         ..JobFacts::default()
     }

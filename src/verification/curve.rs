@@ -14,8 +14,10 @@ pub struct Point {
     pub u_ohm: f64,
     /// Power, W.
     pub watt: f64,
-    /// Standard uncertainty of it that other points do not share, W.
-    pub u_own: f64,
+    /// Standard uncertainty of it that other points do not share, W; `None` where it is not known.
+    pub u_own: Option<f64>,
+    /// Whether something is missing that would rule the uncertainty.
+    pub partial: bool,
 }
 
 /// How far beyond the stated loads the curve is carried on: a test load may be off by this much
@@ -55,15 +57,30 @@ pub fn flatness(points: &[Point]) -> Option<Estimate> {
         return None;
     }
     let ratio = top.watt / low.watt;
-    let u = ratio * (top.u_own / top.watt).hypot(low.u_own / low.watt);
-    estimate(ratio - 1.0, u, f64::INFINITY)
+    let u = |(top_u, low_u): (f64, f64)| ratio * (top_u / top.watt).hypot(low_u / low.watt);
+    told(ratio - 1.0, top.u_own.zip(low.u_own).map(u), points)
+}
+
+/// A value of several points with its standard uncertainty, as far as that is known.
+fn told<'a>(
+    value: f64,
+    u: Option<f64>,
+    points: impl IntoIterator<Item = &'a Point>,
+) -> Option<Estimate> {
+    let mut found = match u {
+        Some(u) => estimate(value, u, f64::INFINITY)?,
+        None => Estimate::new(value)?,
+    };
+    found.partial = points.into_iter().any(|point| point.partial);
+    Some(found)
 }
 
 /// How much more the unit puts out at `rated` than at the strongest other load, W.
 #[must_use]
 pub fn lead(rated: &Point, others: &[Point]) -> Option<Estimate> {
     let next = others.iter().max_by(|a, b| a.watt.total_cmp(&b.watt))?;
-    estimate(rated.watt - next.watt, rated.u_own.hypot(next.u_own), f64::INFINITY)
+    let u = rated.u_own.zip(next.u_own).map(|(a, b)| a.hypot(b));
+    told(rated.watt - next.watt, u, others.iter().chain([rated]))
 }
 
 /// A curve whose every power lies this close to that of a source behind a resistance is called one
@@ -74,15 +91,20 @@ const LIKENESS: f64 = 0.05;
 /// in R, fitted by least squares with weights 1/u^2. Where the points scatter by more than their
 /// uncertainty, it is widened by the Birge ratio.
 ///
-/// `None` with fewer than three points, or where the line does not rise.
+/// `None` with fewer than three points, where the uncertainty of one is not known, or where the line
+/// does not rise.
 #[must_use]
 pub fn source(points: &[Point]) -> Option<(SourceFit, Estimate)> {
-    if points.len() < 3 || points.iter().any(|p| p.watt <= 0.0 || p.ohm <= 0.0) {
+    if points.iter().any(|point| point.u_own.is_none())
+        || points.len() < 3
+        || points.iter().any(|p| p.watt <= 0.0 || p.ohm <= 0.0)
+    {
         return None;
     }
     let y = |p: &Point| (p.ohm / p.watt).sqrt();
     // The shares of R and of P in ln y are one half each. Nothing is known better than to 1e-6.
-    let u = |p: &Point| y(p) * (0.5 * (p.u_own / p.watt).hypot(p.u_ohm / p.ohm)).max(1e-6);
+    let share = |p: &Point| (p.u_own.unwrap_or(0.0) / p.watt).hypot(p.u_ohm / p.ohm);
+    let u = |p: &Point| y(p) * (0.5 * share(p)).max(1e-6);
     let (mut s, mut sx, mut sy) = (0.0, 0.0, 0.0);
     for p in points {
         let w = u(p).powi(-2);
@@ -112,7 +134,8 @@ pub fn source(points: &[Point]) -> Option<(SourceFit, Estimate)> {
     let u_voltage = u_slope / (slope * slope);
     // Widened by what was seen, it is known no better than from the points.
     let freedom = if birge > 1.0 { freedom } else { f64::INFINITY };
-    let found = estimate(resistance, u_resistance, freedom)?;
+    let mut found = estimate(resistance, u_resistance, freedom)?;
+    found.partial = points.iter().any(|point| point.partial);
     let k = found.coverage?.coverage_factor;
     let power = |ohm: f64| voltage * voltage * ohm / (ohm + resistance).powi(2);
     let worst = points.iter().map(|p| (p.watt / power(p.ohm) - 1.0).abs()).fold(0.0, f64::max);
@@ -137,7 +160,7 @@ mod tests {
     }
 
     fn point(ohm: f64, watt: f64) -> Point {
-        Point { ohm, u_ohm: 1e-3 * ohm, watt, u_own: 1e-3 * watt }
+        Point { ohm, u_ohm: 1e-3 * ohm, watt, u_own: Some(1e-3 * watt), partial: false }
     }
 
     #[test]
@@ -183,6 +206,12 @@ mod tests {
         assert!((found.value - 0.1).abs() < 1e-12);
         let u = found.standard_uncertainty.unwrap();
         assert!((u - 1.1 * 2_f64.sqrt() * 1e-3).abs() < 1e-12);
+        // What is not known of one point is not known of all.
+        let unknown = [Point { u_own: None, ..points[0] }, points[1], points[2]];
+        assert_eq!(flatness(&unknown).unwrap().expanded(), None);
+        assert!(source(&unknown).is_none());
+        let partial = [points[0], Point { partial: true, ..points[1] }, points[2]];
+        assert!(flatness(&partial).unwrap().partial);
         let found = lead(&points[0], &points[1..]).unwrap();
         assert!((found.value - 6.0).abs() < 1e-12);
     }

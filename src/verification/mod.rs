@@ -19,7 +19,7 @@ pub use manual::{Reading, ReadingFault, Settled, settle};
 pub use outcome::{CaptureOutcome, Drift, Number, SwitchTimes};
 pub use result::{
     Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, Person, PlanFacts,
-    Series, SourceFit, StepResult, StepState, Waveform,
+    Series, SourceFit, StepResult, StepState, UnitFacts, Waveform,
 };
 pub use step::{Load, Step, StepKind, order_of_work, part_of, steps};
 

@@ -3,7 +3,7 @@
 use super::manual::Reading;
 use super::step::{Load, StepKind};
 use crate::check::{Finding, Judged, Verdict};
-use crate::ingest::sheet::InstrumentSheet;
+use crate::ingest::sheet::{BenchSheet, InstrumentSheet};
 use crate::verification::outcome::CaptureOutcome;
 use serde::{Deserialize, Serialize};
 
@@ -43,15 +43,8 @@ pub struct JobResult {
 /// The unit, people and place.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct JobFacts {
-    /// Model.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub model: Option<String>,
-    /// Serial number.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub serial: Option<String>,
-    /// Inventory number of the house.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub inventory: Option<String>,
+    /// The unit.
+    pub unit: UnitFacts,
     /// `as found` or `as left`.
     pub state: String,
     /// Why it was verified.
@@ -60,15 +53,8 @@ pub struct JobFacts {
     /// Who, by role.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub people: Vec<Person>,
-    /// Where.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub place: Option<String>,
-    /// Ambient temperature, degrees Celsius.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub temperature_c: Option<f64>,
-    /// Relative humidity, percent.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub humidity_percent: Option<f64>,
+    /// Where, and in which air.
+    pub bench: BenchSheet,
     /// Instruments of all captures, each once.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub instruments: Vec<InstrumentSheet>,
@@ -81,6 +67,21 @@ pub struct JobFacts {
     /// Day on which the next verification is due.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub next_due: Option<String>,
+}
+
+/// The unit that is verified; `[unit]` of a job.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct UnitFacts {
+    /// Model.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub model: Option<String>,
+    /// Serial number.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub serial: Option<String>,
+    /// Inventory number of the house.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub inventory: Option<String>,
 }
 
 /// Someone by role.

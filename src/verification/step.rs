@@ -210,6 +210,7 @@ pub fn order_of_work(steps: &[Step]) -> Vec<&Step> {
         place
             .then_with(|| a.setting.cmp(&b.setting))
             .then_with(|| a.dial.unwrap_or(0.0).total_cmp(&b.dial.unwrap_or(0.0)))
+            .then_with(|| a.group.cmp(&b.group))
             .then(a.index.cmp(&b.index))
     });
     order

@@ -50,6 +50,15 @@ pub fn measure_recipe(recipe: &Recipe, settings: &Settings) -> Measurement {
 pub fn measure_recipe_with(recipe: &Recipe, sheet: &str, settings: &Settings) -> Measurement {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("made.npy");
+    write_recipe(recipe, &path);
+    let sheet = format!("sample_rate_hz = {:e}\n{sheet}", recipe.rate.hertz());
+    let sheet = crestbook::ingest::sheet::read(Path::new("made"), &sheet).unwrap();
+    let capture = Capture { sheet, ..Capture::bare(&path) };
+    pipeline::measure(&capture, settings, &Unobserved).unwrap().measurement
+}
+
+/// Writes a recipe as float64 volts and amperes.
+pub fn write_recipe(recipe: &Recipe, path: &Path) {
     let channels = Channels { voltage: true, current: true };
     let shape = Shape {
         channels,
@@ -59,13 +68,9 @@ pub fn measure_recipe_with(recipe: &Recipe, sheet: &str, settings: &Settings) ->
         full_scale: (1.0, 1.0),
         floats: Floats::Usual,
     };
-    let mut writer = export::create(&path, &shape).unwrap();
+    let mut writer = export::create(path, &shape).unwrap();
     writer.push(&recipe.block(0..recipe.samples)).unwrap();
     writer.finish().unwrap();
-    let sheet = format!("sample_rate_hz = {:e}\n{sheet}", recipe.rate.hertz());
-    let sheet = crestbook::ingest::sheet::read(Path::new("made"), &sheet).unwrap();
-    let capture = Capture { sheet, ..Capture::bare(&path) };
-    pipeline::measure(&capture, settings, &Unobserved).unwrap().measurement
 }
 
 /// 1000 V peak, 500 kHz, 500 ohm at 10 MS/s: the conditions of the exact vectors.

@@ -1,13 +1,12 @@
 //! The judging across captures against closed forms and published figures.
 
-use crate::support::close;
+use crate::support::{close, write_recipe};
 use crestbook::check::Verdict;
-use crestbook::export::{self, Floats, Shape};
 use crestbook::job::{self, Beginning, CAPTURES, Progress};
 use crestbook::pipeline::Unobserved;
 use crestbook::profile::Profile;
 use crestbook::synth::{Output, Recipe, Wave};
-use crestbook::trace::{Channels, Kind};
+use crestbook::trace::Kind;
 use crestbook::units::SampleRate;
 use crestbook::verification::{GroupResult, JobResult, Line, Load, Step};
 use std::path::Path;
@@ -23,10 +22,15 @@ const CUT: &str =
 /// Runs a job over captures of steady sines: `output` gives RMS volts across the load of a step, and
 /// the load in hand where that is not the planned one.
 fn verify(plan: &str, output: impl Fn(&Step) -> (f64, Option<f64>)) -> JobResult {
+    verify_on(BENCH, plan, output)
+}
+
+/// The same on a bench of another sheet.
+fn verify_on(sheet: &str, plan: &str, output: impl Fn(&Step) -> (f64, Option<f64>)) -> JobResult {
     let keep = tempfile::tempdir().unwrap();
     let (plan_file, bench) = (keep.path().join("plan.toml"), keep.path().join("bench.toml"));
     std::fs::write(&plan_file, plan).unwrap();
-    std::fs::write(&bench, BENCH).unwrap();
+    std::fs::write(&bench, sheet).unwrap();
     let folder = keep.path().join("job");
     let with = Beginning {
         profile: plan_file,
@@ -59,18 +63,7 @@ fn sine(path: &Path, volt: f64, ohm: f64) {
         ramp_s: 0.0,
     };
     let recipe = Recipe::single(output, Kind::Cut, SampleRate::new(8e6).unwrap(), 8000, ohm);
-    let channels = Channels { voltage: true, current: true };
-    let shape = Shape {
-        channels,
-        rate: recipe.rate,
-        samples: recipe.samples,
-        bits: None,
-        full_scale: (1.0, 1.0),
-        floats: Floats::Usual,
-    };
-    let mut writer = export::create(path, &shape).unwrap();
-    writer.push(&recipe.block(0..recipe.samples)).unwrap();
-    writer.finish().unwrap();
+    write_recipe(&recipe, path);
 }
 
 fn only(result: &JobResult) -> &GroupResult {
@@ -139,6 +132,31 @@ fn a_curve_is_read_at_the_load_as_measured() {
     let row = &only(&result).lines[2];
     assert_eq!(row.judged.verdict, Verdict::NotMeasured);
     assert!(row.judged.reason.as_ref().unwrap().contains("beyond"));
+}
+
+/// Without a statement on the scales nothing that needs U is judged, alone or together.
+#[test]
+fn no_verdict_rests_on_an_uncertainty_that_is_not_known() {
+    let plan = format!(
+        "{CUT}[[curve]]\nid = \"c\"\nsetting = \"cut\"\nloads_ohm = [200.0, 500.0, 1000.0]\n\
+         expected_w = [50.0, 20.0, 10.0]\ntolerance = \"20 %\"\nrated_load_ohm = 200.0\nflatness = 9.0\n\
+         source_ohm_max = 1000.0\n[[ladder]]\nid = \"l\"\nsetting = \"cut\"\ndials = [1.0, 2.0]\n\
+         [[hf_leakage]]\nid = \"h\"\nsetting = \"cut\"\npath = \"pole to earth\"\nload_ohm = 200.0\nmax_a = 9.0\n"
+    );
+    let bare =
+        "format = 1\n[voltage]\nchannel = 0\nscale = 1.0\n[current]\nchannel = 1\nscale = 1.0\n";
+    let result = verify_on(bare, &plan, |_| (100.0, None));
+    let lines: Vec<&Line> = result.groups.iter().flat_map(|group| &group.lines).collect();
+    assert_eq!(lines.len(), 8);
+    for line in lines {
+        assert_eq!(line.judged.verdict, Verdict::NotMeasured, "{line:?}");
+        assert!(line.judged.value.is_some() && line.judged.reason.is_some(), "{line:?}");
+    }
+    // The rule of simple acceptance needs none.
+    let simple = plan.replacen("format = 1", "format = 1\n[decision]\nrule = \"simple\"", 1);
+    let result = verify_on(bare, &simple, |_| (100.0, None));
+    let passes = |line: &&Line| line.judged.verdict == Verdict::Pass;
+    assert!(result.groups.iter().flat_map(|group| &group.lines).filter(passes).count() >= 5);
 }
 
 /// 5, 20, 39.2, 38.4, 80 W: between the third and the fourth the power falls by 0.8 W, 2 % of

@@ -64,7 +64,7 @@ pub fn pdf(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
     let standards =
         PdfStandards::new(&[standard]).map_err(|error| ReportError(error.message().to_string()))?;
     let options = PdfOptions {
-        creator: Smart::Custom(Some(format!("crestbook {}", result.program).into())),
+        creator: Smart::Custom(Some(format!("crestbook {}", result.program))),
         timestamp: moment(look.made_at).map(Timestamp::new_utc),
         standards,
         ..PdfOptions::default()

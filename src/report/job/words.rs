@@ -195,9 +195,9 @@ pub fn troubles(result: &JobResult) -> Vec<Trouble> {
 
 /// The unit in one line.
 pub fn unit(result: &JobResult) -> String {
-    let job = &result.job;
-    let model = job.model.clone().unwrap_or_else(|| "unit not stated".into());
-    let serial = job.serial.as_ref().map_or(String::new(), |serial| format!(", serial {serial}"));
+    let unit = &result.job.unit;
+    let model = unit.model.clone().unwrap_or_else(|| "unit not stated".into());
+    let serial = unit.serial.as_ref().map_or(String::new(), |serial| format!(", serial {serial}"));
     format!("{model}{serial}")
 }
 
@@ -207,7 +207,7 @@ pub fn facts(result: &JobResult) -> Vec<(&'static str, String)> {
     let unknown = || "not stated".to_owned();
     let mut all = vec![("state", job.state.clone())];
     all.extend(job.reason.clone().map(|reason| ("reason", reason)));
-    all.extend(job.inventory.clone().map(|inventory| ("inventory", inventory)));
+    all.extend(job.unit.inventory.clone().map(|inventory| ("inventory", inventory)));
     let people: Vec<String> =
         job.people.iter().map(|person| format!("{}: {}", person.role, person.name)).collect();
     all.push(("people", if people.is_empty() { unknown() } else { people.join("; ") }));
@@ -217,10 +217,10 @@ pub fn facts(result: &JobResult) -> Vec<(&'static str, String)> {
         _ => unknown(),
     };
     all.push(("measured on", days));
-    all.push(("place", job.place.clone().unwrap_or_else(unknown)));
+    all.push(("place", job.bench.place.clone().unwrap_or_else(unknown)));
     let climate = [
-        job.temperature_c.map(|t| format!("{t:.1} °C")),
-        job.humidity_percent.map(|h| format!("{h:.0} % RH")),
+        job.bench.temperature_c.map(|t| format!("{t:.1} °C")),
+        job.bench.humidity_percent.map(|h| format!("{h:.0} % RH")),
     ];
     let climate: Vec<String> = climate.into_iter().flatten().collect();
     all.push(("ambient", if climate.is_empty() { unknown() } else { climate.join(", ") }));

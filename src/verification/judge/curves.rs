@@ -42,7 +42,8 @@ impl Bench<'_> {
                     ohm: measured,
                     u_ohm: load.and_then(|load| load.apart(false)).unwrap_or(0.0),
                     watt: power.estimate.value,
-                    u_own: power.apart(false).unwrap_or(0.0),
+                    u_own: power.apart(false),
+                    partial: power.estimate.partial,
                 },
             ));
             drawn.push(point(measured, &power.estimate, judged.verdict, &step.id));
@@ -57,6 +58,9 @@ impl Bench<'_> {
         if bounds != (None, None) {
             let found = match &source {
                 _ if !complete => Err("loads are missing".to_owned()),
+                None if bare.iter().any(|point| point.u_own.is_none()) => {
+                    Err("the uncertainty of the powers is not known".to_owned())
+                }
                 None => Err("no source behind a resistance gives such a curve".to_owned()),
                 Some((fit, _)) if !fit.fits => Err(format!(
                     "the curve is not one of a source behind a resistance: it is off by up to {:.1} %",
