@@ -81,9 +81,10 @@ echo '#import "@preview/cetz:0.3.0"' > lab/wrong.typ
 refuse --template lab/wrong.typ
 echo '#let (' > lab/wrong.typ
 refuse --template lab/wrong.typ
-# A sign that no font has can't be in an archival file.
-printf '#sym.zwj \U0001F4A9' > lab/wrong.typ
-refuse --template lab/wrong.typ
 refuse --template lab/none.typ
 refuse --letterhead lab/none.svg
+# A sign that no font has would be an empty box in a file made to be kept.
+sed -i 's/^reason = .*/reason = "caf\xc3\xa9 \xf0\x90\x8e\xa0"/' bench/job.toml
+"$crestbook" job bench --quiet >/dev/null || [ $? -eq 1 ]
+refuse --pdf-standard a-1b
 echo "pdf: a-1b $(stat -c %s a-1b.pdf), a-2b $(stat -c %s a-2b.pdf), a-3b $(stat -c %s a-3b.pdf) bytes"

@@ -54,6 +54,7 @@ pub struct Look {
 /// font has.
 pub fn pdf(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
     let desk = Desk::new(files(result, look)?, look)?;
+    desk.can_write()?;
     let document = typst::compile::<PagedDocument>(&desk).output;
     let document = document.map_err(|errors| told(&errors))?;
     let standard = match look.standard {
@@ -311,6 +312,24 @@ impl Desk {
             folder: look.folder.clone(),
             today: moment(look.made_at),
         })
+    }
+
+    /// Refuses signs that no font has: they would be empty boxes in a file made to be kept.
+    fn can_write(&self) -> Result<(), ReportError> {
+        let text = self.files.get("report.json").map_or(&[] as &[u8], Vec::as_slice);
+        let text = String::from_utf8_lossy(text);
+        let known = |sign: char| {
+            let infos = (0..self.fonts.len()).filter_map(|k| self.book.info(k));
+            infos.into_iter().any(|info| info.coverage.contains(u32::from(sign)))
+        };
+        match text.chars().find(|sign| !sign.is_ascii() && !known(*sign)) {
+            None => Ok(()),
+            Some(sign) => Err(ReportError(format!(
+                "no font has the sign `{sign}` (U+{:04X}): write it otherwise, or give a template with \
+                 a font for it beside it",
+                u32::from(sign)
+            ))),
+        }
     }
 
     fn bytes(&self, id: FileId) -> FileResult<Vec<u8>> {

@@ -6,6 +6,8 @@ use crate::verification::{JobResult, StepState};
 
 /// Steps listed as still to do, before the rest is only counted.
 const FOLD: usize = 6;
+/// And of what is not a pass.
+const FOLD_TROUBLES: usize = 20;
 
 /// Verdict, what is not a pass, and what is still to do; `order` are the ids of the steps in the
 /// order of work.
@@ -26,7 +28,7 @@ pub fn summary(result: &JobResult, order: &[&str], manner: Manner) -> String {
         out.push('\n');
         let mut rows =
             vec![["not a pass", "found", "limits", "verdict"].map(str::to_owned).to_vec()];
-        for trouble in &troubles {
+        for trouble in troubles.iter().take(FOLD_TROUBLES) {
             if trouble.found != "-" {
                 let what = format!("{}: {}", trouble.id, trouble.what);
                 let verdict = trouble.verdict.words().to_owned();
@@ -36,9 +38,13 @@ pub fn summary(result: &JobResult, order: &[&str], manner: Manner) -> String {
         if rows.len() > 1 {
             push_table(&rows, manner, &mut out);
         }
-        for trouble in troubles.iter().filter(|trouble| trouble.found == "-") {
+        for trouble in troubles.iter().take(FOLD_TROUBLES).filter(|trouble| trouble.found == "-") {
             let head = format!("  {}, {}:", trouble.id, trouble.what);
             out.push_str(&wrapped(&head, &trouble.why));
+        }
+        if troubles.len() > FOLD_TROUBLES {
+            let more = troubles.len() - FOLD_TROUBLES;
+            out.push_str(&format!("  ... and {more} more; the report has them all\n"));
         }
     }
     for finding in &result.findings {

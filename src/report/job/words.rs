@@ -24,11 +24,11 @@ pub fn doubt(u: f64, unit: &str) -> String {
 }
 
 /// A value with its U: U to two digits, the value to the last digit of U (JCGM 100, 7.2.6), both
-/// with the value's prefix.
+/// with one prefix.
 pub fn with_doubt(x: f64, u: f64, unit: &str) -> String {
-    let shown = value(if x == 0.0 { u } else { x }, unit);
+    let shown = value(x.abs().max(u), unit);
     let symbol = shown.split_once(' ').map_or("", |(_, symbol)| symbol);
-    // The prefix that the value took.
+    // The prefix that the larger of both took.
     let factor = match (Unit::parse(symbol), Unit::parse(unit)) {
         (Some((a, taken)), Some((b, own))) if a == b => taken / own,
         _ => 1.0,
@@ -279,6 +279,7 @@ mod tests {
             (62.0, 2.0, "dB(A)", "62.0 ± 2.0 dB(A)"),
             (-1e-7, 0.00057, "", "0.00000 ± 0.00057"),
             (0.0, 0.5, "W", "0.00 ± 0.50 W"),
+            (7e-9, 0.0143, "W", "0 ± 14 mW"),
         ] {
             assert_eq!(with_doubt(x, u, unit), wanted);
         }
