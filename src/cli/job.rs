@@ -5,7 +5,7 @@ use super::printer::Printer;
 use super::progress::{Watch, catch_interrupts, stopped};
 use crate::check::Verdict;
 use crate::demo::EXAMPLE_PLAN;
-use crate::job::{self, Beginning, Job, JobError, Progress};
+use crate::job::{self, Beginning, Job, JobError, RunOptions};
 use crate::report::job::text;
 use crate::units::day_of;
 use crate::verification::{JobResult, Person, Reading, UnitFacts, order_of_work};
@@ -28,8 +28,8 @@ pub struct Args {
     watch: bool,
 
     /// Captures measured at a time [default: all cores]
-    #[arg(long, value_name = "N")]
-    jobs: Option<usize>,
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    jobs: Option<u16>,
 
     /// Hash every data file anew, moved or not
     #[arg(long)]
@@ -171,7 +171,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
                     printer.note(&format!("accepted: {change}"));
                 }
             }
-            let how = Progress { jobs: args.jobs, rehash: args.rehash };
+            let how = RunOptions { jobs: args.jobs.map(usize::from), rehash: args.rehash };
             if args.watch { watch(&folder, how, printer) } else { once(&folder, how, printer) }
         }
     }
@@ -257,7 +257,7 @@ fn order(job: &Job) -> Vec<&str> {
     order_of_work(&job.steps).iter().map(|step| step.id.as_str()).collect()
 }
 
-fn once(folder: &Path, how: Progress, printer: &Printer) -> Result<Exit, Failure> {
+fn once(folder: &Path, how: RunOptions, printer: &Printer) -> Result<Exit, Failure> {
     let job = Job::open(folder)?;
     let watch = Watch::new(printer);
     let ran = job::run(&job, how, &watch)?;
@@ -278,7 +278,7 @@ fn once(folder: &Path, how: Progress, printer: &Printer) -> Result<Exit, Failure
 /// How often the folder is looked at.
 const PERIOD: Duration = Duration::from_millis(500);
 
-fn watch(folder: &Path, how: Progress, printer: &Printer) -> Result<Exit, Failure> {
+fn watch(folder: &Path, how: RunOptions, printer: &Printer) -> Result<Exit, Failure> {
     catch_interrupts();
     // The first look must succeed; later ones may meet a file in the middle of being edited.
     Job::open(folder)?;
@@ -308,7 +308,7 @@ fn watch(folder: &Path, how: Progress, printer: &Printer) -> Result<Exit, Failur
     Ok(result.as_ref().map_or(Exit::NotAPass, exit))
 }
 
-fn look(folder: &Path, how: Progress, printer: &Printer) -> Result<JobResult, Failure> {
+fn look(folder: &Path, how: RunOptions, printer: &Printer) -> Result<JobResult, Failure> {
     let job = Job::open(folder)?;
     let ran = job::run(&job, how, &Watch::new(printer))?;
     if !printer.json() {

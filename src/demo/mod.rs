@@ -8,7 +8,7 @@ mod unit;
 
 use crate::export::{self, Floats, Shape};
 use crate::files::{WriteError, write_whole};
-use crate::job::{self, Beginning, CAPTURES, JobError, Progress};
+use crate::job::{self, Beginning, CAPTURES, JobError, RunOptions};
 use crate::pipeline::Observer;
 use crate::synth::Recipe;
 use crate::trace::Channels;
@@ -65,7 +65,7 @@ pub fn lay_out(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
     for step in found.steps.iter().filter(wanted) {
         capture(&before, step, true, observer)?;
     }
-    let ran = job::run(&found, Progress::default(), observer)?;
+    let ran = job::run(&found, RunOptions::default(), observer)?;
     job::write(&found, &ran.result)?;
 
     let after = Beginning {

@@ -128,11 +128,11 @@ impl Cache {
         Ok(())
     }
 
-    /// Writes down what was seen, and drops the outcomes that nothing asked for.
+    /// Writes down what was seen; after a `whole` run the outcomes that nothing asked for are dropped.
     ///
     /// # Errors
     /// Where it, or an outcome before it, can't be written.
-    pub fn close(self) -> Result<(), JobError> {
+    pub fn close(self, whole: bool) -> Result<(), JobError> {
         if let Some(error) = self.failed.into_inner().unwrap_or_default() {
             return Err(error.into());
         }
@@ -144,6 +144,9 @@ impl Cache {
             seen.into_iter().filter(|(path, _)| Path::new(path).exists()).collect();
         let bytes = serde_json::to_vec(&seen).map_err(|e| fail(std::io::Error::other(e)))?;
         write_whole(&self.folder.join("seen.json"), &bytes)?;
+        if !whole {
+            return Ok(());
+        }
         let used = self.used.into_inner().unwrap_or_default();
         let outcomes = self.folder.join("outcomes");
         for entry in std::fs::read_dir(outcomes).into_iter().flatten().flatten() {
@@ -169,4 +172,60 @@ fn hash_file(path: &Path) -> std::io::Result<String> {
         }
     }
     Ok(state.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn outcome() -> CaptureOutcome {
+        CaptureOutcome {
+            file: "a.wav".into(),
+            sha256: Vec::new(),
+            sheet_sha256: String::new(),
+            program: String::new(),
+            samples: 2,
+            sample_rate_hz: 1.0,
+            load_ohm: None,
+            bench: None,
+            instrument: Vec::new(),
+            numbers: Vec::new(),
+            missing: Vec::new(),
+            flags: Vec::new(),
+            findings: Vec::new(),
+            limits: Vec::new(),
+            drift: None,
+            switch: None,
+            picture: None,
+        }
+    }
+
+    /// A run that was broken off forgets nothing that it did not come to.
+    #[test]
+    fn only_a_whole_run_drops_what_it_did_not_ask_for() {
+        let folder = tempfile::tempdir().unwrap();
+        let open = || Cache::open(folder.path(), true);
+        let first = open();
+        first.put("old", &outcome());
+        first.put("new", &outcome());
+        first.close(true).unwrap();
+        let broken = open();
+        assert!(broken.get("new").is_some());
+        broken.close(false).unwrap();
+        assert!(open().get("old").is_some());
+        let whole = open();
+        assert!(whole.get("new").is_some());
+        whole.close(true).unwrap();
+        assert_eq!((open().get("old"), open().get("new")), (None, Some(outcome())));
+    }
+
+    #[test]
+    fn a_hash_is_that_of_the_bytes() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a");
+        std::fs::write(&path, b"abc").unwrap();
+        // The example of FIPS 180: SHA-256 of "abc" (from memory).
+        let wanted = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert_eq!(Cache::open(folder.path(), true).hash(&path).unwrap(), wanted);
+    }
 }

@@ -25,7 +25,7 @@ pub use file::{Job, JobFile, PlanChange};
 pub use init::{Beginning, begin};
 pub use note::note;
 pub use pin::accept;
-pub use run::{Progress, Ran, earlier, run, write};
+pub use run::{Ran, RunOptions, earlier, run, write};
 pub use scan::Scan;
 pub use watch::{Stand, stand};
 

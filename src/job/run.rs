@@ -19,7 +19,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 /// How a run is made.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct Progress {
+pub struct RunOptions {
     /// Captures measured at a time; all cores if left out.
     pub jobs: Option<usize>,
     /// Whether every data file is hashed anew, moved or not.
@@ -38,7 +38,7 @@ pub struct Ran {
 ///
 /// # Errors
 /// Where the captures folder can't be read, or the observer ends the run.
-pub fn run(job: &Job, how: Progress, observer: &dyn Observer) -> Result<Ran, JobError> {
+pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, JobError> {
     let Scan { claims, strays } = scan(job)?;
     let cache = Cache::open(&job.folder, !how.rehash);
     let counted: Vec<(&Step, &Claim)> = job
@@ -72,12 +72,12 @@ pub fn run(job: &Job, how: Progress, observer: &dyn Observer) -> Result<Ran, Job
             Err(Refused::Because(reason)) => _ = measured.insert(sheet, Err(reason)),
             Err(Refused::Interrupted) => {
                 // What was measured is kept for the next run.
-                let _ = cache.close();
+                let _ = cache.close(false);
                 return Err(JobError::Interrupted);
             }
         }
     }
-    let not_kept = cache.close().err();
+    let not_kept = cache.close(true).err();
     let found = found(job, &claims, &measured);
     let evidence = Evidence {
         profile: &job.profile,

@@ -2,7 +2,7 @@
 
 use crate::support::{close, write_recipe};
 use crestbook::check::Verdict;
-use crestbook::job::{self, Beginning, CAPTURES, Progress};
+use crestbook::job::{self, Beginning, CAPTURES, RunOptions};
 use crestbook::pipeline::Unobserved;
 use crestbook::profile::Profile;
 use crestbook::synth::{Output, Recipe, Wave};
@@ -51,7 +51,7 @@ fn verify_on(sheet: &str, plan: &str, output: impl Fn(&Step) -> (f64, Option<f64
         let text = text.replace(&nominal(planned), &nominal(in_hand.unwrap_or(planned)));
         std::fs::write(sheet, text).unwrap();
     }
-    job::run(&job, Progress::default(), &Unobserved).unwrap().result
+    job::run(&job, RunOptions::default(), &Unobserved).unwrap().result
 }
 
 /// 400 kHz for 1 ms at 8 MS/s: whole cycles of 20 samples.
