@@ -311,7 +311,7 @@ fn step_row(step: &StepResult) -> Markup {
                 None => { "-" }
             } }
             td.hash { (capture.map_or("-".into(), |capture| capture.sha256.join(" "))) }
-            td { (capture.and_then(|c| c.bench.as_ref()?.taken_at.clone()).unwrap_or_else(|| "-".into())) }
+            td.day { (capture.and_then(|c| c.bench.as_ref()?.taken_at.clone()).unwrap_or_else(|| "-".into())) }
             td {
                 @for flag in capture.iter().flat_map(|capture| &capture.flags) { span.code { (flag.code) } ": " (flag.message) br; }
                 @for finding in &step.findings { span.code { (finding.code) } ": " (finding.message) br; }
