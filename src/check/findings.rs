@@ -64,24 +64,34 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
             });
         }
     }
-    let subject = measurement.capture.subject.as_ref();
-    let named = [
-        ("model", &profile.unit.model, subject.and_then(|s| s.model.as_ref())),
-        ("serial", &profile.unit.serial, subject.and_then(|s| s.serial.as_ref())),
-    ];
-    for (what, wanted, got) in named {
-        if let (Some(wanted), Some(got)) = (wanted, got)
-            && wanted != got
-        {
-            found.push(Finding {
-                code: "other_unit".into(),
-                message: format!("the profile is of {what} `{wanted}`, the capture of `{got}`"),
-                at_best: Some(Verdict::NotMeasured),
-            });
-        }
+    if let Some(subject) = &measurement.capture.subject {
+        let wanted = (&profile.unit.model, &profile.unit.serial);
+        found.extend(other_unit("profile", wanted, "capture", (&subject.model, &subject.serial)));
     }
     instruments(measurement, &mut found);
     found
+}
+
+/// Model and serial number, as far as they are stated.
+type Named<'a> = (&'a Option<String>, &'a Option<String>);
+
+/// Where two of profile, job and capture state another model or serial number.
+pub fn other_unit<'a>(
+    one: &'a str,
+    wanted: Named<'a>,
+    other: &'a str,
+    got: Named<'a>,
+) -> impl Iterator<Item = Finding> + 'a {
+    [("model", wanted.0, got.0), ("serial", wanted.1, got.1)].into_iter().filter_map(
+        move |(what, wanted, got)| {
+            let (wanted, got) = (wanted.as_ref()?, got.as_ref()?);
+            (wanted != got).then(|| Finding {
+                code: "other_unit".into(),
+                message: format!("the {one} is of {what} `{wanted}`, the {other} of `{got}`"),
+                at_best: Some(Verdict::NotMeasured),
+            })
+        },
+    )
 }
 
 /// Instruments whose calibration had run out when the capture was taken.

@@ -3,7 +3,7 @@
 pub mod conformance;
 mod findings;
 
-pub use findings::{Finding, findings};
+pub use findings::{Finding, findings, other_unit};
 
 use crate::estimate::Estimate;
 use crate::measures::catalog;

@@ -47,7 +47,6 @@ fn promised(step: &Step, ohm: f64) -> f64 {
         Some("coag-40") => dial / 40.0 * 80_000.0 * ohm / (ohm + 500.0).powi(2),
         // 77.5 V behind 100 ohm.
         Some("bipolar-15") => dial / 15.0 * 6_000.0 * ohm / (ohm + 100.0).powi(2),
-        Some("blend-60") => dial,
         _ => dial,
     }
 }

@@ -6,11 +6,10 @@
 
 use super::{JobError, MEMORY, pin};
 use crate::files::{WriteError, write_whole};
+use crate::ingest::{IngestError, Source};
 use crate::verification::CaptureOutcome;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::time::{SystemTime, UNIX_EPOCH};
@@ -56,8 +55,12 @@ impl Cache {
     ///
     /// # Errors
     /// Where it can't be read.
-    pub fn hash(&self, path: &Path) -> std::io::Result<String> {
-        let facts = std::fs::metadata(path)?;
+    pub fn hash(&self, path: &Path) -> Result<String, IngestError> {
+        let facts = std::fs::metadata(path).map_err(|source| IngestError::Io {
+            file: path.to_owned(),
+            what: "can't read it",
+            source,
+        })?;
         let ns = |time: SystemTime| time.duration_since(UNIX_EPOCH).map_or(0, |d| d.as_nanos());
         let changed_ns = facts.modified().map_or(0, ns);
         let name = path.to_string_lossy().into_owned();
@@ -71,7 +74,7 @@ impl Cache {
             return Ok(known.sha256);
         }
         let looked_ns = ns(SystemTime::now());
-        let sha256 = hash_file(path)?;
+        let sha256 = Source::open(path)?.sha256()?;
         let entry = Seen { size: facts.len(), changed_ns, looked_ns, sha256: sha256.clone() };
         if let Ok(mut seen) = self.seen.lock() {
             seen.insert(name, entry);
@@ -159,19 +162,6 @@ impl Cache {
         }
         Ok(())
     }
-}
-
-fn hash_file(path: &Path) -> std::io::Result<String> {
-    let mut file = std::fs::File::open(path)?;
-    let mut state = Sha256::new();
-    let mut buffer = vec![0; 1 << 18];
-    loop {
-        match file.read(&mut buffer)? {
-            0 => break,
-            count => state.update(&buffer[..count]),
-        }
-    }
-    Ok(state.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
 #[cfg(test)]

@@ -65,11 +65,7 @@ pub fn measure(
     files.extend(capture.data_current.clone());
     let hashes: Result<Vec<String>, Refused> = files
         .iter()
-        .map(|file| {
-            cache.hash(file).map_err(|error| {
-                Refused::Because(format!("{}: can't read it: {error}", file.display()))
-            })
-        })
+        .map(|file| cache.hash(file).map_err(|error| PipelineError::from(error).into()))
         .collect();
     let hashes = hashes?;
     let sheet_text = toml::to_string(&capture.sheet).unwrap_or_default();

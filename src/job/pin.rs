@@ -4,13 +4,14 @@
 use super::file::{PlanChange, read};
 use super::{Job, JobError, MEMORY};
 use crate::files::write_whole;
+use crate::ingest::hexadecimal;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// SHA-256 of some bytes, in hex.
 pub(super) fn sha256(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+    hexadecimal(&Sha256::digest(bytes))
 }
 
 /// The plan as it was pinned.

@@ -4,7 +4,7 @@ use super::cache::Cache;
 use super::measure::{Refused, measure};
 use super::scan::{Claim, Scan, scan};
 use super::{Job, JobError, RESULTS};
-use crate::check::{Finding, Verdict};
+use crate::check::{Finding, Verdict, other_unit};
 use crate::files::{WriteError, write_whole};
 use crate::pipeline::Observer;
 use crate::report::job as report;
@@ -203,19 +203,8 @@ fn sheet_findings(job: &Job, step: &Step, claim: &Claim) -> Vec<Finding> {
     let mut found = Vec::new();
     let subject = sheet.subject.clone().unwrap_or_default();
     let unit = &job.file.unit;
-    for (what, wanted, got) in
-        [("model", &unit.model, &subject.model), ("serial", &unit.serial, &subject.serial)]
-    {
-        if let (Some(wanted), Some(got)) = (wanted, got)
-            && wanted != got
-        {
-            found.push(Finding {
-                code: "other_unit".into(),
-                message: format!("the job is of {what} `{wanted}`, the capture of `{got}`"),
-                at_best: Some(Verdict::NotMeasured),
-            });
-        }
-    }
+    let got = (&subject.model, &subject.serial);
+    found.extend(other_unit("job", (&unit.model, &unit.serial), "capture", got));
     if let (Some(setting), Some(got)) = (&step.setting, &subject.setting)
         && setting != got
     {
@@ -254,19 +243,8 @@ fn wide_findings(job: &Job, strays: &[String]) -> Vec<Finding> {
         .collect();
     found.extend(overdue(job));
     let (unit, plan) = (&job.file.unit, &job.profile.unit);
-    for (what, wanted, got) in
-        [("model", &plan.model, &unit.model), ("serial", &plan.serial, &unit.serial)]
-    {
-        if let (Some(wanted), Some(got)) = (wanted, got)
-            && wanted != got
-        {
-            found.push(Finding {
-                code: "other_unit".into(),
-                message: format!("the plan is of {what} `{wanted}`, the job of `{got}`"),
-                at_best: Some(Verdict::NotMeasured),
-            });
-        }
-    }
+    let wanted = (&plan.model, &plan.serial);
+    found.extend(other_unit("plan", wanted, "job", (&unit.model, &unit.serial)));
     found
 }
 

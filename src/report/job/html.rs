@@ -5,7 +5,7 @@ use crate::check::Verdict;
 use crate::report::CAUTIONS;
 use crate::units::{Unit, for_people};
 use crate::verification::{
-    Change, GroupKind, GroupResult, JobResult, Line, Load, StepKind, StepResult, StepState,
+    Change, GroupKind, GroupResult, JobResult, Line, Load, StepKind, StepResult,
 };
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -290,12 +290,6 @@ fn captures(result: &JobResult) -> Markup {
 }
 
 fn step_row(step: &StepResult) -> Markup {
-    let state = match (step.state, step.verdict) {
-        (StepState::Missing, _) => "missing".to_owned(),
-        (StepState::Repeated, _) => "claimed twice".to_owned(),
-        (StepState::Unreadable, _) => "can't be used".to_owned(),
-        (StepState::Done, verdict) => verdict.words().to_owned(),
-    };
     let capture = step.capture.as_ref();
     let load = match step.load {
         Some(Load::Ohm(ohm)) => format!(", {ohm} Ω"),
@@ -305,7 +299,7 @@ fn step_row(step: &StepResult) -> Markup {
     html! {
         tr {
             td.step { span.code { (step.id) } br; span.small { (step.kind.title()) (load) } }
-            td class=(class(step.verdict)) { (state) }
+            td class=(class(step.verdict)) { (words::state(step)) }
             td { @match capture {
                 Some(capture) => { (capture.file) br; span.small { (capture.samples) " samples at " (for_people(capture.sample_rate_hz, Unit::Hertz)) } }
                 None => { "-" }

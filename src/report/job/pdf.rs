@@ -2,7 +2,7 @@
 
 use super::{ReportError, html::by_hand, plot, words};
 use crate::report::CAUTIONS;
-use crate::verification::{JobResult, Line, StepState};
+use crate::verification::{JobResult, Line};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -251,12 +251,6 @@ fn steps(result: &JobResult) -> Vec<Value> {
         .iter()
         .map(|step| {
             let capture = step.capture.as_ref();
-            let state = match step.state {
-                StepState::Missing => "missing",
-                StepState::Repeated => "claimed twice",
-                StepState::Unreadable => "can't be used",
-                StepState::Done => step.verdict.words(),
-            };
             let flags = capture.iter().flat_map(|capture| &capture.flags);
             let mut doubts: Vec<String> = flags.map(|flag| flag.message.clone()).collect();
             doubts.extend(step.findings.iter().map(|finding| finding.message.clone()));
@@ -266,7 +260,7 @@ fn steps(result: &JobResult) -> Vec<Value> {
             let taken = capture.and_then(|c| c.bench.as_ref()?.taken_at.clone());
             json!({
                 "id": step.id,
-                "state": state,
+                "state": words::state(step),
                 "file": capture.map_or("-".into(), |capture| capture.file.clone()),
                 "sha256": capture.map_or("-".into(), |capture| capture.sha256.join(" ")),
                 "taken": taken.unwrap_or_else(|| "-".into()),

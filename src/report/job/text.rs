@@ -20,10 +20,8 @@ pub fn summary(result: &JobResult, order: &[&str], manner: Manner) -> String {
         result.job.state,
         words::counts(result)
     );
-    let troubles: Vec<words::Trouble> = words::troubles(result)
-        .into_iter()
-        .filter(|trouble| !trouble.why.starts_with("nothing was "))
-        .collect();
+    let troubles: Vec<words::Trouble> =
+        words::troubles(result).into_iter().filter(|trouble| !trouble.missing).collect();
     if !troubles.is_empty() {
         out.push('\n');
         let mut rows =

@@ -3,7 +3,7 @@
 use crate::check::{Judged, Verdict};
 pub(super) use crate::report::table::probability;
 use crate::units::{Unit, significant};
-use crate::verification::{GroupResult, JobResult, Line, Reading, StepState};
+use crate::verification::{GroupResult, JobResult, Line, Reading, StepResult, StepState};
 
 /// A value with its unit, `digits` significant digits.
 fn number(value: f64, unit: &str, digits: usize) -> String {
@@ -128,6 +128,8 @@ pub struct Trouble {
     pub why: String,
     /// The verdict.
     pub verdict: Verdict,
+    /// Whether it is only that nothing was captured or read.
+    pub missing: bool,
 }
 
 /// Everything that is not a pass, the worst first.
@@ -152,13 +154,14 @@ pub fn troubles(result: &JobResult) -> Vec<Trouble> {
                 limits: limits(line),
                 why: why.or_else(|| line.judged.reason.clone()).unwrap_or_default(),
                 verdict: line.judged.verdict,
+                missing: false,
             });
         }
     }
     for step in &result.steps {
         let title = result.groups.iter().find(|group| group.id == step.group);
         let title = title.map_or(step.group.clone(), |group| group.title.clone());
-        let mut push = |why: String, verdict: Verdict| {
+        let mut push = |why: String, verdict: Verdict, missing: bool| {
             all.push(Trouble {
                 id: step.group.clone(),
                 group: title.clone(),
@@ -167,15 +170,16 @@ pub fn troubles(result: &JobResult) -> Vec<Trouble> {
                 limits: "-".into(),
                 why,
                 verdict,
+                missing,
             });
         };
         if step.state == StepState::Missing {
             let what = if step.setting.is_some() { "captured" } else { "read" };
-            push(format!("nothing was {what} (step {})", step.id), Verdict::NotMeasured);
+            push(format!("nothing was {what} (step {})", step.id), Verdict::NotMeasured, true);
         }
         for finding in step.findings.iter().filter(|finding| finding.at_best.is_some()) {
             let verdict = finding.at_best.unwrap_or(Verdict::NotMeasured);
-            push(format!("{} (step {})", finding.message, step.id), verdict);
+            push(format!("{} (step {})", finding.message, step.id), verdict, false);
         }
     }
     for finding in result.findings.iter().filter(|finding| finding.at_best.is_some()) {
@@ -187,6 +191,7 @@ pub fn troubles(result: &JobResult) -> Vec<Trouble> {
             limits: "-".into(),
             why: finding.message.clone(),
             verdict: finding.at_best.unwrap_or(Verdict::NotMeasured),
+            missing: false,
         });
     }
     all.sort_by_key(|one| std::cmp::Reverse(one.verdict));
@@ -244,6 +249,16 @@ pub fn counts(result: &JobResult) -> String {
         text.push_str(&format!(" ({} claimed by several captures)", c.repeated));
     }
     text
+}
+
+/// How a step stands.
+pub fn state(step: &StepResult) -> &'static str {
+    match step.state {
+        StepState::Missing => "missing",
+        StepState::Repeated => "claimed twice",
+        StepState::Unreadable => "can't be used",
+        StepState::Done => step.verdict.words(),
+    }
 }
 
 /// A reading as it was typed.

@@ -56,7 +56,7 @@ pub struct Evidence<'a> {
 pub fn judge(evidence: Evidence<'_>) -> JobResult {
     let bench = Bench { evidence: &evidence };
     let mut groups = bench.groups();
-    let steps: Vec<StepResult> =
+    let mut steps: Vec<StepResult> =
         evidence.steps.iter().map(|step| bench.step(step, &groups)).collect();
     for group in &mut groups {
         let own = steps.iter().filter(|step| step.group == group.id).map(|step| step.verdict);
@@ -71,11 +71,7 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
         .chain(findings.iter().filter_map(|finding| finding.at_best))
         .max()
         .unwrap_or(Verdict::NotMeasured);
-    let waveforms = steps.iter().filter_map(picture).collect();
-    let mut steps = steps;
-    for capture in steps.iter_mut().filter_map(|step| step.capture.as_mut()) {
-        capture.picture = None;
-    }
+    let waveforms = steps.iter_mut().filter_map(picture).collect();
     JobResult {
         schema: "crestbook/job/1".into(),
         program: evidence.program.to_owned(),
@@ -92,8 +88,9 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
     }
 }
 
-fn picture(step: &StepResult) -> Option<Waveform> {
-    let svg = step.capture.as_ref()?.picture.clone()?;
+/// The picture of a step's capture, taken out of it.
+fn picture(step: &mut StepResult) -> Option<Waveform> {
+    let svg = step.capture.as_mut()?.picture.take()?;
     Some(Waveform { step: step.id.clone(), title: step.what.clone(), svg })
 }
 
