@@ -4,9 +4,9 @@
 use crestbook::condition::{Chain, ChannelChain, Conditioner};
 use crestbook::ingest::{self, Opening, Selection};
 use crestbook::numeric::crest::crests;
-use crestbook::segment::{Thresholds, segment};
+use crestbook::segment::{Question, Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, Wave};
-use crestbook::trace::{Block, Gaps, Kind, Overview, ReadFailure, Samples};
+use crestbook::trace::{Block, Channels, Gaps, Kind, Overview, ReadFailure, Samples};
 use crestbook::units::SampleRate;
 use divan::Bencher;
 use divan::counter::ItemsCount;
@@ -115,12 +115,20 @@ fn find_phases(bencher: Bencher) {
     let mut overview = Overview::new(310);
     overview.push(&BLOCK.v, &BLOCK.i);
     overview.finish();
-    bencher
-        .counter(ItemsCount::new(COUNT))
-        .bench(|| segment(&overview, &Held, Some(1.0), &Thresholds::default()).unwrap());
+    bencher.counter(ItemsCount::new(COUNT)).bench(|| {
+        segment(&Question {
+            overview: &overview,
+            samples: &Held,
+            channels: Channels { voltage: true, current: true },
+            load_ohm: None,
+            step: (0.0, 0.0),
+            thresholds: &Thresholds::default(),
+        })
+        .unwrap()
+    });
 }
 
 #[divan::bench]
 fn find_crests(bencher: Bencher) {
-    bencher.counter(ItemsCount::new(COUNT)).bench(|| crests(&BLOCK.v, 20.0, true).len());
+    bencher.counter(ItemsCount::new(COUNT)).bench(|| crests(&BLOCK.v, 20.0, None).len());
 }

@@ -8,6 +8,7 @@ pub mod demo;
 pub mod estimate;
 pub mod export;
 pub mod files;
+pub mod flag;
 pub mod ingest;
 pub mod job;
 pub mod keyfile;

@@ -77,7 +77,7 @@ fn preview(reader: &dyn TraceReader) -> Result<String, Failure> {
         out.push_str(&format!("  {:<width$}  {}\n", decision.about, decision.found));
     }
     for doubt in &receipt.doubts {
-        out.push_str(&format!("  {:<width$}  {}\n", doubt.code, doubt.message));
+        out.push_str(&format!("  {:<width$}  {}\n", doubt.code.name(), doubt.message));
     }
     let rate = reader.rate().first_idea();
     let rate = rate.map_or("not told".to_owned(), |rate| format!("{} Hz", rate.hertz()));

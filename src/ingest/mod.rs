@@ -48,6 +48,7 @@ pub use source::Source;
 pub use stamps::{reason, rounding};
 pub use stream::stream;
 
+use crate::flag::Flag;
 use crate::numeric::moments::PairMoments;
 use crate::trace::Mark;
 use crate::units::{SampleRate, Unit};
@@ -189,7 +190,7 @@ pub struct Piece {
     /// New records that begin in this piece.
     pub breaks: Vec<Break>,
     /// The data end in this piece, and pieces after it hold none; `None` inside: nothing to tell.
-    pub end: Option<Option<Doubt>>,
+    pub end: Option<Option<Flag>>,
     /// Bytes of the file while they are decoded; of no meaning outside of readers.
     pub scratch: Vec<u8>,
 }
@@ -228,23 +229,6 @@ impl Piece {
     }
 }
 
-/// A doubt about a file that leaves it readable; it becomes a flag of the result.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Doubt {
-    /// Code for programs.
-    pub code: &'static str,
-    /// What was seen and what to do.
-    pub message: String,
-}
-
-impl Doubt {
-    /// A doubt.
-    #[must_use]
-    pub fn new(code: &'static str, message: impl Into<String>) -> Self {
-        Self { code, message: message.into() }
-    }
-}
-
 /// What a file says of how it was taken, to be held against what it holds.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Stated {
@@ -265,9 +249,9 @@ pub struct Receipt {
     pub format: String,
     /// Decisions in the order they were made: what, and how it was found.
     pub decisions: Vec<Decision>,
-    /// What is in doubt already.
+    /// What is in doubt about the file, though it can be read; it goes with the result.
     #[serde(skip)]
-    pub doubts: Vec<Doubt>,
+    pub doubts: Vec<Flag>,
 }
 
 /// One line of a [`Receipt`].

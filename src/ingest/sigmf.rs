@@ -7,9 +7,8 @@ use super::archive;
 use super::binary::{Columns, Form, Number};
 use super::error::damaged;
 use super::table::Table;
-use super::{
-    ChannelInfo, Doubt, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader,
-};
+use super::{ChannelInfo, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader};
+use crate::flag::{Code, Flag};
 use crate::units::{SampleRate, Unit};
 use serde::{Deserialize, Serialize};
 use sha2::Digest;
@@ -166,8 +165,8 @@ fn read(
         return Err(damaged(&source, "there is no sample in its data", "copy the data again"));
     }
     if there % frame != 0 {
-        receipt.doubts.push(Doubt::new(
-            "truncated",
+        receipt.doubts.push(Flag::new(
+            Code::Truncated,
             format!("the data end inside a sample, {} byte(s) too many: cut off?", there % frame),
         ));
     }

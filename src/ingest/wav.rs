@@ -5,9 +5,8 @@
 use super::binary::{Columns, Form, Number};
 use super::bytes::{array, u16_at, u32_at, u64_at};
 use super::table::Table;
-use super::{
-    ChannelInfo, Doubt, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader,
-};
+use super::{ChannelInfo, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader};
+use crate::flag::{Code, Flag};
 use crate::units::SampleRate;
 
 /// Whether the first bytes are of a WAV file.
@@ -51,8 +50,8 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
         } else {
             format!("says {} bytes, {there} are there: the file is cut off", data.stated)
         };
-        receipt.doubts.push(Doubt::new(
-            "truncated",
+        receipt.doubts.push(Flag::new(
+            Code::Truncated,
             format!(
                 "the length field of the WAV data {cause}; read as far as the data go, {} frames",
                 there / frame

@@ -28,87 +28,15 @@ pub struct Rule {
     pub threshold: f64,
     /// No crest below this is looked at: noise.
     pub floor: f64,
-    /// Standard deviation of the noise.
+    /// Standard deviation of the noise of a crest.
     pub sigma: f64,
-}
-
-/// A burst ends where crests fall below this share of its peak, and the next begins where they
-/// rise to twice the valley: hysteresis against ripple and noise.
-const VALLEY: f64 = 0.5;
-
-/// A burst is no burst below this share of the highest.
-const LOWEST_BURST: f64 = 0.25;
-
-/// Finds the bursts of `x` by its crests, in order.
-///
-/// The first and the last found may be cut off by the slice; the caller knows.
-#[must_use]
-pub fn find(x: &[f64], crests: &[Crest], rule: &Rule) -> Vec<Burst> {
-    let starts = starts(crests, rule);
-    starts
-        .iter()
-        .enumerate()
-        .filter_map(|(k, start)| {
-            let end = starts.get(k + 1).copied().unwrap_or(crests.len());
-            measure(x, crests.get(*start..end)?, rule)
-        })
-        .collect()
-}
-
-/// Indices of the crests with which bursts start, without those of bursts far lower than the
-/// highest: noise on the tail of the burst before.
-fn starts(crests: &[Crest], rule: &Rule) -> Vec<usize> {
-    let rises = rises(crests, rule);
-    let peaks: Vec<f64> = rises
-        .iter()
-        .enumerate()
-        .map(|(k, start)| {
-            let end = rises.get(k + 1).copied().unwrap_or(crests.len());
-            crests[*start..end].iter().fold(0.0, |top: f64, crest| top.max(crest.value.abs()))
-        })
-        .collect();
-    let highest = peaks.iter().copied().fold(0.0, f64::max);
-    let real = peaks.iter().map(|peak| *peak >= LOWEST_BURST * highest);
-    rises.iter().zip(real).filter(|(_, real)| *real).map(|(start, _)| *start).collect()
-}
-
-/// Indices of the crests with which the height rises out of a valley.
-fn rises(crests: &[Crest], rule: &Rule) -> Vec<usize> {
-    let gap = 1.25 * rule.cycle;
-    // Height over one cycle: both half-waves count, whichever is larger.
-    let height = |k: usize| {
-        let here = crests[k].value.abs();
-        match crests.get(k + 1) {
-            Some(next) if next.at - crests[k].at < 0.75 * rule.cycle => here.max(next.value.abs()),
-            _ => here,
-        }
-    };
-    let mut found = Vec::new();
-    let (mut rising, mut peak, mut valley) = (false, 0.0_f64, (0.0_f64, 0_usize));
-    for k in 0..crests.len() {
-        let h = height(k);
-        let after_gap = k > 0 && crests[k].at - crests[k - 1].at > gap;
-        if after_gap {
-            (rising, valley) = (false, (0.0, k));
-        }
-        if rising {
-            peak = peak.max(h);
-            if h < VALLEY * peak {
-                (rising, valley) = (false, (h, k));
-            }
-        } else if h < valley.0 {
-            valley = (h, k);
-        } else if h * VALLEY > valley.0 && h >= rule.floor {
-            // After a gap the burst starts with this crest, after a dip with the one behind it.
-            found.push(if valley.0 == 0.0 { k } else { (valley.1 + 1).min(k) });
-            (rising, peak) = (true, h);
-        }
-    }
-    found
+    /// Whether crests are the highest of several noisy samples, and not smoothed.
+    pub chosen: bool,
 }
 
 /// On-time, peak and decay of one burst, from its crests.
-fn measure(x: &[f64], crests: &[Crest], rule: &Rule) -> Option<Burst> {
+#[must_use]
+pub fn measure(x: &[f64], crests: &[Crest], rule: &Rule) -> Option<Burst> {
     let (top, peak) = crests
         .iter()
         .enumerate()
@@ -138,7 +66,9 @@ fn measure(x: &[f64], crests: &[Crest], rule: &Rule) -> Option<Burst> {
     // A last half-wave that is cut before its crest is no whole one.
     let odd = last > first && crests[last].at - crests[last - 1].at < 0.9 * half;
     let whole = if odd { last - 1 } else { last };
-    let whole_until = crests[whole].at;
+    // Where the last half-wave runs out, all of it but its foot is the carrier's.
+    let runs_out = !odd && end > crests[whole].at + 0.45 * half;
+    let whole_until = crests[whole].at + if runs_out { 0.4 * half } else { 0.0 };
     let whole_from = if begin > start { crests[first].at } else { start + 0.1 * half };
     let on = end - begin;
     let mut burst = Burst { start, whole_from, whole_until, on, peak, decay: None };
@@ -152,13 +82,33 @@ fn measure(x: &[f64], crests: &[Crest], rule: &Rule) -> Option<Burst> {
             let cut_off = crests[top].at + reaches_level - crests[last].at > 0.75 * rule.cycle;
             if !cut_off {
                 let before_peak = if top == first { 0.0 } else { crests[top].at - start };
-                burst.on = before_peak - rule.threshold.ln() / line.decay;
+                let by_line = before_peak - rule.threshold.ln() / line.decay;
+                burst.on = match passes_level(crests, last, level, rule) {
+                    // Crests that leave the line, as where a load damps what was flat before, are
+                    // believed where they meet the threshold.
+                    Some(at) if (at - start - by_line).abs() > rule.cycle => at - start,
+                    _ => by_line,
+                };
                 burst.whole_until = crests[last].at + 0.4 * half;
             }
         }
     }
     Some(burst)
 }
+
+/// Place at which the crests themselves pass `level`, between the last one above it and the next;
+/// `None` where there is no next one, or noise would rule it.
+fn passes_level(crests: &[Crest], last: usize, level: f64, rule: &Rule) -> Option<f64> {
+    let (above, below) = (crests.get(last)?, crests.get(last + 1)?);
+    let (a, b) = (above.value.abs(), below.value.abs());
+    let near = below.at - above.at < 0.75 * rule.cycle;
+    (near && b < a && b > 0.0 && level > 4.0 * rule.sigma).then(|| {
+        above.at + (below.at - above.at) * ((a / level).ln() / (a / b).ln()).clamp(0.0, 1.0)
+    })
+}
+
+/// Samples by which the place where a sine begins or ends is told.
+const NATURAL: f64 = 0.7;
 
 /// End of a gate whose last crest above `level` is `crest`: a quarter cycle behind it where the
 /// half-wave runs out, or where the samples fall off before that.
@@ -169,8 +119,14 @@ fn gate_end(x: &[f64], crest: &Crest, half: f64, level: f64) -> f64 {
     let sign = crest.value.signum();
     let above = (from..=to).take_while(|k| x.get(*k).is_some_and(|x| sign * x >= level)).last();
     let Some(above) = above else { return runs_out };
-    let early = runs_out - (above as f64 + 0.5);
-    if early > usual(crest, half, level) { above as f64 + 0.5 } else { runs_out }
+    let end = above as f64 + 0.5;
+    let foot = foot(crest, half, level);
+    // What falls off far from its foot is cut; near it, a foot may follow.
+    if runs_out - end > foot + (0.12 * half).max(1.0) {
+        return end;
+    }
+    let end = above as f64 + passes(x, above, above + 1, sign, level) + foot;
+    if runs_out - end < NATURAL { runs_out } else { end }
 }
 
 /// Begin of a gate whose first crest above `level` is `crest`: a quarter cycle before it where the
@@ -183,13 +139,24 @@ fn gate_begin(x: &[f64], crest: &Crest, half: f64, level: f64) -> f64 {
     let below = (to..=from).rev().find(|k| x.get(*k).is_none_or(|x| sign * x < level));
     let Some(below) = below else { return rises };
     let begin = below as f64 + 0.5;
-    if begin - rises > usual(crest, half, level) { begin } else { rises }
+    let foot = foot(crest, half, level);
+    if begin - rises > foot + (0.12 * half).max(1.0) {
+        return begin;
+    }
+    let begin = below as f64 + 1.0 - passes(x, below + 1, below, sign, level) - foot;
+    if begin - rises < NATURAL { rises } else { begin }
 }
 
-/// How far inside its half-wave the samples of a sine pass the level, and a part of it more.
-fn usual(crest: &Crest, half: f64, level: f64) -> f64 {
-    let share = (level / crest.value.abs()).min(1.0).asin() / std::f64::consts::PI;
-    half * share + (0.12 * half).max(1.0)
+/// How far from sample `above` towards its neighbour `below` the wave passes the level, in samples.
+fn passes(x: &[f64], above: usize, below: usize, sign: f64, level: f64) -> f64 {
+    let (Some(a), Some(b)) = (x.get(above), x.get(below)) else { return 0.5 };
+    let (a, b) = (sign * a, sign * b);
+    if a > b { ((a - level) / (a - b)).clamp(0.0, 1.0) } else { 0.5 }
+}
+
+/// How far inside its half-wave a sine passes the level.
+fn foot(crest: &Crest, half: f64, level: f64) -> f64 {
+    half * (level / crest.value.abs()).min(1.0).asin() / std::f64::consts::PI
 }
 
 struct CrestLine {
@@ -207,7 +174,7 @@ fn crest_line(crests: &[Crest], rule: &Rule) -> Option<CrestLine> {
     }
     let n = crests.len() as f64;
     let without_noise = |height: f64| {
-        if rule.sigma <= 0.0 {
+        if rule.sigma <= 0.0 || !rule.chosen {
             return height;
         }
         let near = chosen_from(height, rule.sigma, rule.cycle);
@@ -229,9 +196,51 @@ fn crest_line(crests: &[Crest], rule: &Rule) -> Option<CrestLine> {
     (slope < 0.0).then_some(CrestLine { decay: -slope, height, straight })
 }
 
+/// Silence inside a wave that would not be silent there.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Silence {
+    /// First silent sample.
+    pub from: usize,
+    /// Sample after the last.
+    pub to: usize,
+}
+
+/// Runs of samples below `level` that last longer than the wave's own way through zero, by a part of a
+/// carrier cycle at least: gaps that the crests do not tell, as they are shorter than a cycle.
+#[must_use]
+pub fn silences(x: &[f64], level: f64, cycle: f64) -> Vec<Silence> {
+    /// Part of a cycle by which a silence stands out.
+    const LONGER: f64 = 0.12;
+    /// Share of half-waves that may be silent for longer than usual; more, and it is the wave itself.
+    const RARE: f64 = 0.12;
+    let mut runs: Vec<Silence> = Vec::new();
+    let mut from = None;
+    for (k, value) in x.iter().enumerate() {
+        match (value.abs() < level, from) {
+            (true, None) => from = Some(k),
+            (false, Some(start)) => {
+                runs.push(Silence { from: start, to: k });
+                from = None;
+            }
+            _ => {}
+        }
+    }
+    let mut lengths: Vec<f64> = runs.iter().map(|run| (run.to - run.from) as f64).collect();
+    // A steep wave may step over the level without a sample below it.
+    let half_waves = 2.0 * x.len() as f64 / cycle.max(1.0);
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let unseen = (half_waves - lengths.len() as f64).max(0.0) as usize;
+    lengths.extend(std::iter::repeat_n(0.0, unseen));
+    let Some(usual) = crate::numeric::order::median(&mut lengths) else { return Vec::new() };
+    let least = usual + (LONGER * cycle).max(2.0);
+    runs.retain(|run| (run.to - run.from) as f64 >= least);
+    if runs.len() as f64 > RARE * half_waves { Vec::new() } else { runs }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measures::pattern::packets;
     use crate::numeric::crest::crests;
     use std::f64::consts::TAU;
 
@@ -248,15 +257,20 @@ mod tests {
             .collect()
     }
 
-    const RULE: Rule = Rule { cycle: 20.0, threshold: 0.1, floor: 1.0, sigma: 0.0 };
+    fn find(x: &[f64], crests: &[Crest], rule: &Rule) -> Vec<Burst> {
+        let packets = packets(crests, rule.cycle, rule.floor);
+        packets.iter().filter_map(|one| measure(x, &crests[one.crests.clone()], rule)).collect()
+    }
+
+    const RULE: Rule = Rule { cycle: 20.0, threshold: 0.1, floor: 1.0, sigma: 0.0, chosen: true };
 
     #[test]
     fn gated_bursts_read_their_gate() {
         let x = gated(3, 50, 5);
-        let bursts = find(&x, &crests(&x, 1.0, true), &RULE);
+        let bursts = find(&x, &crests(&x, 1.0, None), &RULE);
         assert_eq!(bursts.len(), 5);
         for (k, burst) in bursts.iter().enumerate() {
-            assert!((burst.on - 60.0).abs() < 1e-6, "{burst:?}");
+            assert!((burst.on - 60.0).abs() < 0.05, "{burst:?}");
             assert!((burst.start - 1000.0 * k as f64).abs() < 1e-6, "{burst:?}");
             assert!(burst.decay.is_none());
         }
@@ -272,7 +286,7 @@ mod tests {
                     if inside < end { (TAU * f64::from(inside) / 20.0).sin() * 100.0 } else { 0.0 }
                 })
                 .collect();
-            let bursts = find(&x, &crests(&x, 1.0, true), &RULE);
+            let bursts = find(&x, &crests(&x, 1.0, None), &RULE);
             let off = bursts[2].on - f64::from(end);
             // A sample, or what is too low to be seen.
             assert!(off.abs() <= 2.0, "{end}: off by {off}");
@@ -288,7 +302,7 @@ mod tests {
                 1000.0 * (-0.4 * inside).exp() * (TAU * inside).cos()
             })
             .collect();
-        for burst in &find(&x, &crests(&x, 1.0, true), &RULE)[1..4] {
+        for burst in &find(&x, &crests(&x, 1.0, None), &RULE)[1..4] {
             // The wave is taken from the crest on, not from before the jump.
             let into = burst.whole_from.rem_euclid(1000.0);
             assert!(!(1.5..=999.0).contains(&into), "{burst:?}");
@@ -310,7 +324,7 @@ mod tests {
             .collect();
         for threshold in [0.1, 0.5] {
             let rule = Rule { threshold, ..RULE };
-            let bursts = find(&x, &crests(&x, 1.0, true), &rule);
+            let bursts = find(&x, &crests(&x, 1.0, None), &rule);
             assert_eq!(bursts.len(), 6);
             let wanted = -f64::ln(threshold) / 0.5 * 20.0;
             for burst in &bursts[1..] {
@@ -330,14 +344,14 @@ mod tests {
                 on * (-0.2 * inside).exp() * (TAU * inside).sin()
             })
             .collect();
-        let bursts = find(&x, &crests(&x, 1.0, true), &RULE);
+        let bursts = find(&x, &crests(&x, 1.0, None), &RULE);
         assert!((bursts[2].on / 60.0 - 1.0).abs() < 0.02, "{:?}", bursts[2]);
     }
 
     #[test]
     fn a_steady_sine_has_no_bursts_beyond_its_start() {
         let x: Vec<f64> = (0..4000).map(|n| (TAU * f64::from(n) / 20.0).sin()).collect();
-        assert!(find(&x, &crests(&x, 0.1, true), &RULE).len() <= 1);
+        assert!(find(&x, &crests(&x, 0.1, None), &RULE).len() <= 1);
         assert!(find(&[], &[], &RULE).is_empty());
     }
 }

@@ -29,6 +29,10 @@ const fn measure(key: &'static str, unit: Unit, title: &'static str, compute: Co
 /// All measures, in the order in which they are listed.
 pub const MEASURES: &[Measure] = &[
     measure("duration_s", Unit::Second, "duration", duration),
+    measure("phase_share", Unit::One, "share of the cycles", |s| match s.share {
+        Some(share) => value(share.value),
+        None => Err("only told of a kind of phase, over whole cycles".into()),
+    }),
     measure("power_w", Unit::Watt, "power", power),
     measure("energy_j", Unit::Joule, "energy", energy),
     measure("voltage_rms_v", Unit::Volt, "voltage RMS", voltage_rms),
@@ -73,9 +77,22 @@ pub const MEASURES: &[Measure] = &[
     measure("onset_boost", Unit::One, "onset boost", |s| {
         repeated(&s.onset.boost, &gap_or(s, "no phase of 40 ms or more began inside the record"))
     }),
+    measure("ripple_depth", Unit::One, "ripple depth", |s| {
+        let reason = "only told of output that lasts for 18 windows of 0.25 ms or 4 bursts";
+        repeated(&s.ripple.depth, &gap_or(s, reason))
+    }),
+    measure("ripple_hz", Unit::Hertz, "ripple rate", |s| {
+        repeated(&s.ripple.hz, &gap_or(s, "no ripple of 0.5 % or more repeats"))
+    }),
+    measure("fundamental_spread", Unit::One, "spread of the fundamental", |s| {
+        fundamental_spread(s).map_or_else(|| Err("only told of steady output".into()), value)
+    }),
     measure("distortion", Unit::One, "distortion", |s| {
         let power = s.carrier.and_then(|c| c.harmonics.mean());
         power.map_or_else(|| Err("only told of continuous output".into()), |p| value(p.sqrt()))
+    }),
+    measure("undescribed_share", Unit::One, "energy not described", |s| {
+        repeated(&s.undescribed, "only told of output")
     }),
     measure("dc_share", Unit::One, "DC share", dc_share),
     measure("low_frequency_share", Unit::One, "share below 10 kHz", |s| {
@@ -184,6 +201,12 @@ fn bursts(s: &IntervalStats) -> Result<super::stats::Bursts, String> {
         Shape::Unclear => Err(gap_or(s, "too short to see three bursts")),
         Shape::Mixed => Err("the interval holds continuous output and bursts".into()),
     }
+}
+
+/// Standard deviation of the carrier along steady output over its mean.
+fn fundamental_spread(s: &IntervalStats) -> Option<f64> {
+    let carrier = s.carrier.filter(|_| s.shape == Shape::Continuous)?;
+    Some(carrier.hz.deviation()? / carrier.hz.mean()?)
 }
 
 /// On-time over repetition, mean over the bursts; 1 for continuous output.

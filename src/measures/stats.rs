@@ -1,5 +1,6 @@
 //! What one pass over an interval leaves, and how two intervals are taken together.
 
+use super::baseline::Baseline;
 use crate::numeric::moments::{PairMoments, mean};
 use crate::trace::Channels;
 
@@ -89,6 +90,16 @@ impl Repeated {
         Self { single: PairMoments::of(values, &[]), batches: PairMoments::of(&means, &[]) }
     }
 
+    /// Of values that were taken at several places: the places are the batches.
+    #[must_use]
+    pub fn batched(lists: &[&[f64]]) -> Self {
+        let means: Vec<f64> = lists.iter().filter_map(|list| mean(list)).collect();
+        Self {
+            single: PairMoments::of(&lists.concat(), &[]),
+            batches: PairMoments::of(&means, &[]),
+        }
+    }
+
     /// Takes in the repetitions of another.
     pub fn merge(&mut self, other: &Self) {
         self.single.merge(&other.single);
@@ -136,10 +147,15 @@ fn deviation(of: &PairMoments) -> Option<f64> {
 pub struct Carrier {
     /// Sum of weights of the fits.
     pub weight: f64,
+    /// What the fits tell of the frequency together: noise of deviation s leaves it a variance of s^2
+    /// over this.
+    pub information: f64,
     /// Weighted sum of frequencies, Hz.
     pub weighted_hz: f64,
     /// The fitted frequencies, each counted once, Hz.
     pub hz: Repeated,
+    /// Weighted sum of the standard uncertainties that the shape of the wave leaves each fit, Hz.
+    pub weighted_doubt_hz: f64,
     /// Sum of V * conj(I) over the fits: real and imaginary part, VA.
     pub product: (f64, f64),
     /// Sum of |I|^2 over the fits, A^2.
@@ -151,15 +167,33 @@ pub struct Carrier {
 }
 
 impl Carrier {
-    fn merge(&mut self, other: &Self) {
+    /// Takes in the fits of another.
+    pub fn merge(&mut self, other: &Self) {
         self.weight += other.weight;
         self.weighted_hz += other.weighted_hz;
+        self.weighted_doubt_hz += other.weighted_doubt_hz;
+        self.information += other.information;
         self.hz.merge(&other.hz);
         self.product.0 += other.product.0;
         self.product.1 += other.product.1;
         self.current_square += other.current_square;
         self.harmonics.merge(&other.harmonics);
         self.low.merge(&other.low);
+    }
+
+    /// Gives the fits so far the weight of one.
+    pub fn even(&mut self) {
+        if self.weight > 0.0 {
+            self.weighted_hz /= self.weight;
+            self.weighted_doubt_hz /= self.weight;
+            self.weight = 1.0;
+        }
+    }
+
+    /// Standard uncertainty of the frequency by the shape of the wave, Hz.
+    #[must_use]
+    pub fn shape_doubt_hz(&self) -> f64 {
+        if self.weight > 0.0 { self.weighted_doubt_hz / self.weight } else { 0.0 }
     }
 
     /// Mean frequency in hertz, weighted by how well each fit determines it.
@@ -189,6 +223,8 @@ pub struct Bursts {
     pub energy_j: Repeated,
     /// 1/alpha of bursts that decay, s.
     pub decay_s: Repeated,
+    /// Largest |x| of the leading channel in a burst.
+    pub peak: Repeated,
     /// Share of the interval that was looked at burst by burst.
     pub seen_share: f64,
 }
@@ -201,6 +237,7 @@ impl Bursts {
         self.duty.merge(&other.duty);
         self.energy_j.merge(&other.energy_j);
         self.decay_s.merge(&other.decay_s);
+        self.peak.merge(&other.peak);
     }
 }
 
@@ -225,6 +262,8 @@ pub enum Shape {
 pub struct Onset {
     /// 10-90 % rise of the envelope, s.
     pub rise_s: Repeated,
+    /// What a rise is told to, as a standard uncertainty, s.
+    pub doubt_s: f64,
     /// RMS of the first 20 ms over that of the rest of the phase.
     pub boost: Repeated,
 }
@@ -264,9 +303,42 @@ pub struct EdgeDoubt {
     pub time_square: f64,
     /// Of the lengths by the silence after a last burst, s^2: rectangular, and of one sign.
     pub silence_square: f64,
-    /// Of the energies, J^2 (or of the squares of the leading channel times s where the power is
-    /// not known).
+    /// Of the energies, J^2.
     pub energy_square: f64,
+    /// Of the integrals of the squares of voltage and current, V^4 s^2 and A^4 s^2.
+    pub squares: (f64, f64),
+}
+
+/// How the level of the output changes slowly inside its phases.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Ripple {
+    /// (highest - lowest) / (highest + lowest) of the level: one value per turn where it repeats, else
+    /// one of the phase.
+    pub depth: Repeated,
+    /// Standard uncertainty of a depth beside its spread.
+    pub doubt: f64,
+    /// Rate at which it repeats, one value per phase, Hz.
+    pub hz: Repeated,
+    /// Its standard uncertainty.
+    pub doubt_hz: f64,
+}
+
+/// A share of time and its standard uncertainty.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Share {
+    /// The share.
+    pub value: f64,
+    /// Its standard uncertainty.
+    pub u: f64,
+}
+
+impl Ripple {
+    fn merge(&mut self, other: &Self) {
+        self.depth.merge(&other.depth);
+        self.hz.merge(&other.hz);
+        self.doubt = self.doubt.max(other.doubt);
+        self.doubt_hz = self.doubt_hz.max(other.doubt_hz);
+    }
 }
 
 /// Everything the measures of an interval are computed from.
@@ -292,6 +364,14 @@ pub struct IntervalStats {
     pub carrier: Option<Carrier>,
     /// Bursts or not.
     pub shape: Shape,
+    /// Share of energy that no measure describes, one value per stretch that was fitted.
+    pub undescribed: Repeated,
+    /// Slow changes of the level.
+    pub ripple: Ripple,
+    /// Share of a kind of phase in the whole cycles.
+    pub share: Option<Share>,
+    /// How the zero lines of voltage and current move.
+    pub baseline: (Baseline, Baseline),
     /// Onset of the phases that begin inside the record.
     pub onset: Onset,
     /// Largest mean power over 1 s, W.
@@ -317,6 +397,10 @@ impl IntervalStats {
             peaks_i: None,
             carrier: None,
             shape: Shape::None,
+            undescribed: Repeated::default(),
+            ripple: Ripple::default(),
+            share: None,
+            baseline: Default::default(),
             onset: Onset::default(),
             largest_1s_w: None,
             spread: Spread::default(),
@@ -346,28 +430,36 @@ impl IntervalStats {
             (Shape::Unclear, shape) | (shape, Shape::Unclear) => shape,
             _ => Shape::Mixed,
         };
+        self.undescribed.merge(&other.undescribed);
+        self.ripple.merge(&other.ripple);
+        self.baseline =
+            (self.baseline.0.larger(other.baseline.0), self.baseline.1.larger(other.baseline.1));
         self.onset.rise_s.merge(&other.onset.rise_s);
+        self.onset.doubt_s = self.onset.doubt_s.max(other.onset.doubt_s);
         self.onset.boost.merge(&other.onset.boost);
         self.spread.merge(&other.spread);
         self.edges.time_square += other.edges.time_square;
         self.edges.silence_square += other.edges.silence_square;
         self.edges.energy_square += other.edges.energy_square;
+        self.edges.squares.0 += other.edges.squares.0;
+        self.edges.squares.1 += other.edges.squares.1;
         self.largest_1s_w = match (self.largest_1s_w, other.largest_1s_w) {
             (Some(a), Some(b)) => Some(a.max(b)),
             (a, b) => a.or(b),
         };
     }
 
-    /// What energy is told by: the mean power, or where that is not known the mean square of the
-    /// leading channel.
+    /// Mean power, where it is known.
     #[must_use]
-    pub fn strength(&self) -> f64 {
-        let square = if self.channels.voltage {
-            self.moments.mean_square_v()
-        } else {
-            self.moments.mean_square_i()
-        };
-        self.power_by.power(&self.moments).ok().or(square).unwrap_or(0.0)
+    pub fn power(&self) -> Option<f64> {
+        self.power_by.power(&self.moments).ok()
+    }
+
+    /// Mean squares of voltage and current; 0 of an absent channel.
+    #[must_use]
+    pub fn squares(&self) -> (f64, f64) {
+        let of = |square: Option<f64>| square.unwrap_or(0.0);
+        (of(self.moments.mean_square_v()), of(self.moments.mean_square_i()))
     }
 
     /// Takes the interval as one repetition, however many were merged into it.

@@ -1,18 +1,14 @@
 //! Fills the statistics of one phase: moments from the overview, the rest from a second look.
 
-use super::bursts::{self, Rule};
-use super::carrier;
+use super::baseline::{self, Baseline};
+use super::close::CloseLook;
+use super::oddities::Oddities;
 use super::onset::onset;
+use super::ripple;
 use super::sliding::largest_1s;
-use super::stats::{Bursts, Carrier, IntervalStats, Peaks, PowerBy, Repeated, Shape};
-use crate::numeric::crest::{HALO, crests, expected_maximum, unbiased_maximum};
-use crate::numeric::moments::{PairMoments, largest_absolute};
-use crate::numeric::spectrum::{Fourier, LONGEST};
-use crate::trace::{
-    Block, Cell, Channels, Kind, Overview, Phase, ReadFailure, Samples, carrier_line,
-};
-use std::collections::BTreeSet;
-use std::f64::consts::TAU;
+use super::stats::{IntervalStats, Peaks, PowerBy, Repeated, Shape};
+use crate::numeric::moments::PairMoments;
+use crate::trace::{Channel, Channels, Kind, Overview, Phase, ReadFailure, Samples};
 use std::ops::Range;
 
 /// How much is read a second time.
@@ -24,7 +20,7 @@ pub struct Budget {
     pub fitted_bursts: usize,
     /// Slices of a continuous phase whose carrier is fitted.
     pub fitted_slices: u64,
-    /// Cells of a phase that are searched for its highest crest.
+    /// Groups of cells of a phase that are searched for its highest crest.
     pub peak_cells: usize,
 }
 
@@ -47,6 +43,10 @@ pub struct SurveyInput<'a> {
     pub power_by: PowerBy,
     /// Noise of voltage and current.
     pub sigma: (f64, f64),
+    /// Steps of the converters of voltage and current; 0 where there are none.
+    pub step: (f64, f64),
+    /// A stretch without output, where there is one.
+    pub quiet: Option<&'a Range<u64>>,
     /// Share of a burst's peak above which it is on.
     pub duty_threshold: f64,
     /// How much is read again.
@@ -69,6 +69,8 @@ pub struct Surveyed {
     pub stats: IntervalStats,
     /// Highest crests beside the border before and after: voltage up and down, current up and down.
     pub beside: [Option<[f64; 4]>; 2],
+    /// What the statistics do not tell.
+    pub oddities: Oddities,
 }
 
 /// Time beside a border with other output in which a crest may belong to either, s: a burst period.
@@ -126,11 +128,11 @@ pub fn survey(
         stats.largest_1s_w = largest_1s(cells, input.power_by, stats.interval_s);
     }
     if !phase.kind.powered() {
+        stats.baseline = at_rest(input, &range);
         stats.close();
-        return Ok(Surveyed { stats, beside: [None; 2] });
+        return Ok(Surveyed { stats, beside: [None; 2], oddities: Oddities::default() });
     }
-    let mut close = CloseLook::new(input, range.clone());
-    close.run()?;
+    let mut close = CloseLook::new(input, range.clone(), phase.lead)?;
     // Crests beside a border with other output may be those of the neighbour.
     let margin = (rate.count(UNCERTAIN_S, 1) as u64).min(phase.len() / 8);
     let powered = |kind: Option<Kind>| kind.is_some_and(Kind::powered);
@@ -139,15 +141,111 @@ pub fn survey(
     (stats.peaks_v, stats.peaks_i) = close.peaks(&(start..end))?;
     let beside = [close.beside(&(range.start..start))?, close.beside(&(end..range.end))?];
     stats.shape = close.shape();
+    stats.baseline = (
+        under_output(input, &range, Channel::Voltage, &stats, close.cycle),
+        under_output(input, &range, Channel::Current, &stats, close.cycle),
+    );
+    if let Some(level) = close.oddities.silent_level
+        && let Some(peaks) = phase.lead.of((stats.peaks_v, stats.peaks_i))
+    {
+        let moves = match phase.lead {
+            Channel::Voltage => &mut stats.baseline.0,
+            Channel::Current => &mut stats.baseline.1,
+        };
+        moves.excursion = moves.excursion.max(level.abs() * peaks.largest());
+    }
+    stats.undescribed = close.undescribed;
+    stats.ripple = ripple_of(input, &range, phase.lead, &stats, close.cycle);
     stats.carrier = Some(close.carrier);
     if neighbours.before == Some(Kind::Rest) && stats.invalid.0 == 0 {
         let steady = stats.shape == Shape::Continuous;
-        let cycle = close.cycle;
-        let voltage = input.channels.voltage;
-        stats.onset = onset(input.overview, input.samples, &range, cycle, steady, voltage)?;
+        stats.onset =
+            onset(input.overview, input.samples, &range, close.cycle, steady, phase.lead)?;
     }
     stats.close();
-    Ok(Surveyed { stats, beside })
+    Ok(Surveyed { stats, beside, oddities: close.oddities })
+}
+
+/// Windows over which a level is taken, s, and as many carrier cycles and burst periods at least.
+const LEVEL_S: f64 = 2.5e-4;
+const LEVEL_CYCLES: f64 = 20.0;
+const LEVEL_PERIODS: f64 = 4.0;
+
+/// Slow changes of the level of a phase that nothing interrupts.
+fn ripple_of(
+    input: &SurveyInput<'_>,
+    range: &Range<u64>,
+    lead: Channel,
+    stats: &IntervalStats,
+    cycle: f64,
+) -> super::stats::Ripple {
+    let rate = input.samples.rate();
+    let period = match &stats.shape {
+        Shape::Bursts(bursts) => bursts.period_s.mean().unwrap_or(0.0),
+        Shape::Continuous => 0.0,
+        _ => return super::stats::Ripple::default(),
+    };
+    if stats.invalid.0 > 0 {
+        return super::stats::Ripple::default();
+    }
+    let window =
+        rate.samples(LEVEL_S).max(LEVEL_CYCLES * cycle).max(LEVEL_PERIODS * rate.samples(period));
+    ripple::find(input.overview, range, window, lead, lead.of(input.sigma), stats.interval_s)
+}
+
+/// Windows over which a zero line is averaged, s, and as many carrier cycles and burst periods at
+/// least.
+const WINDOW_S: f64 = 1e-3;
+const WINDOW_CYCLES: f64 = 100.0;
+const WINDOW_PERIODS: f64 = 20.0;
+
+/// How the zero lines move in a rest.
+fn at_rest(input: &SurveyInput<'_>, range: &Range<u64>) -> (Baseline, Baseline) {
+    let spare = (range.end - range.start) / 8;
+    let inner = range.start + spare..range.end - spare;
+    let window = input.overview.cell_length() as f64;
+    let of = |channel: Channel| {
+        // Noise need not be white: its means over cells may spread more than its samples tell.
+        let still = 3.0 * channel.of(input.sigma) / window.sqrt();
+        let found = input
+            .channels
+            .has(channel)
+            .then(|| baseline::find(input.overview, &inner, window, channel, still));
+        found.flatten().unwrap_or_default()
+    };
+    (of(Channel::Voltage), of(Channel::Current))
+}
+
+/// How a zero line moves under output.
+fn under_output(
+    input: &SurveyInput<'_>,
+    range: &Range<u64>,
+    channel: Channel,
+    stats: &IntervalStats,
+    cycle: f64,
+) -> Baseline {
+    let Some(peaks) = channel.of((stats.peaks_v, stats.peaks_i)) else {
+        return Baseline::default();
+    };
+    let rate = input.samples.rate();
+    let period = match &stats.shape {
+        Shape::Bursts(bursts) => bursts.period_s.mean().unwrap_or(0.0),
+        _ => 0.0,
+    };
+    let window = rate
+        .samples(WINDOW_S)
+        .max(WINDOW_CYCLES * cycle)
+        .max(WINDOW_PERIODS * rate.samples(period));
+    let cycles = window / cycle.max(1.0);
+    // What a cut cycle or burst leaves in a window, and noise.
+    let rms = channel
+        .of((stats.moments.mean_square_v(), stats.moments.mean_square_i()))
+        .map_or(0.0, f64::sqrt);
+    let mean = channel.of((stats.moments.mean_v, stats.moments.mean_i)).abs();
+    let left = rms / (std::f64::consts::PI * cycles)
+        + if period > 0.0 { (mean + 0.1 * rms) / WINDOW_PERIODS } else { 0.0 };
+    let still = left.hypot(channel.of(input.sigma) / window.sqrt()).max(5e-4 * peaks.largest());
+    baseline::find(input.overview, range, window, channel, still).unwrap_or_default()
 }
 
 /// Moments of a range: whole cells, and the samples at its ends that no whole cell covers.
@@ -169,387 +267,4 @@ fn moments(input: &SurveyInput<'_>, range: &Range<u64>) -> Result<PairMoments, R
         total.merge(&cell.moments);
     }
     Ok(total)
-}
-
-/// Looks at stretches of a powered phase, sample by sample.
-struct CloseLook<'a> {
-    input: &'a SurveyInput<'a>,
-    range: Range<u64>,
-    fourier: Fourier,
-    /// Carrier cycle in samples; 0 until it is known.
-    cycle: f64,
-    carrier: Carrier,
-    bursts: Bursts,
-    burst_count: usize,
-    fitted: usize,
-    /// Heights of crests: voltage up and down, current up and down.
-    heights: [Vec<f32>; 4],
-    seen: u64,
-}
-
-/// Samples of one look.
-const LOOK: u64 = 1 << 16;
-
-impl<'a> CloseLook<'a> {
-    fn new(input: &'a SurveyInput<'a>, range: Range<u64>) -> Self {
-        Self {
-            input,
-            range,
-            fourier: Fourier::new(),
-            cycle: 0.0,
-            carrier: Carrier::default(),
-            bursts: Bursts::default(),
-            burst_count: 0,
-            fitted: 0,
-            heights: Default::default(),
-            seen: 0,
-        }
-    }
-
-    fn run(&mut self) -> Result<(), ReadFailure> {
-        let length = self.range.end - self.range.start;
-        let share = length as f64 / self.input.samples.len().max(1) as f64;
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let budget = ((self.input.budget.burst_samples as f64 * share) as u64).max(LOOK);
-        self.find_cycle()?;
-        if length <= budget {
-            // All of it, each look starting with the burst that the last one left unfinished.
-            for part in self.whole_stretches(self.range.clone()) {
-                let mut at = part.start;
-                while at < part.end {
-                    let end = (at + LOOK).min(part.end);
-                    let resume = self.look(at..end)?;
-                    at = if end == part.end { end } else { resume.max(at + LOOK / 2) };
-                }
-            }
-        } else {
-            let looks = (budget / LOOK).max(2);
-            let step = (length - LOOK) / (looks - 1);
-            for k in 0..looks {
-                let at = self.range.start + k * step;
-                for part in self.whole_stretches(at..(at + LOOK).min(self.range.end)) {
-                    self.look(part)?;
-                }
-            }
-        }
-        // Output that never falls under the threshold has its carrier all the time, even where
-        // its amplitude swings.
-        let always = self.bursts.duty.mean().is_none_or(|duty| duty > 0.98);
-        if self.burst_count < 3 || always {
-            self.steady_carrier()?;
-        }
-        Ok(())
-    }
-
-    /// Stretches of `part` without a gap that are long enough to hold a few carrier cycles.
-    fn whole_stretches(&self, part: Range<u64>) -> Vec<Range<u64>> {
-        let mut found = self.input.samples.gaps().valid(&part);
-        if found.len() > 1 {
-            found.retain(|part| (part.end - part.start) as f64 >= 3.0 * self.cycle.max(3.0));
-        }
-        found
-    }
-
-    /// First idea of the carrier, from the middle of the phase.
-    fn find_cycle(&mut self) -> Result<(), ReadFailure> {
-        let clean = self.input.samples.gaps().longest_valid(&self.range);
-        let length = (clean.end - clean.start).min(1 << 14);
-        let start = clean.start + (clean.end - clean.start - length) / 2;
-        let block = self.input.samples.read(start..start + length)?;
-        let rate = self.input.samples.rate();
-        let spectrum = self.fourier.spectrum(block.leading());
-        let line = spectrum.and_then(|spectrum| carrier_line(&spectrum, rate));
-        let Some(line) = line else { return Ok(()) };
-        self.cycle = 1.0 / line;
-        // The strongest line of bursts stands on a multiple of their rate, not on the carrier:
-        // fit inside a few bursts.
-        let floor = self.floor(&block);
-        let found = {
-            let leading = block.leading();
-            bursts::find(leading, &crests(leading, floor, true), &self.rule(floor))
-        };
-        let mut carrier = Carrier::default();
-        for burst in found.iter().take(16) {
-            self.fit(&mut carrier, &block, burst);
-        }
-        if let Some(hz) = carrier.frequency().filter(|_| found.len() >= 3) {
-            self.cycle = self.input.samples.rate().hertz() / hz;
-        }
-        Ok(())
-    }
-
-    /// Height under which crests of the leading channel may be noise.
-    fn floor(&self, block: &Block) -> f64 {
-        let sigma = self.sigma();
-        let top = largest_absolute(block.leading());
-        // Crests of noise alone rarely pass four and a half of its standard deviations.
-        (0.02 * top).max(4.5 * sigma)
-    }
-
-    /// Noise of the leading channel.
-    fn sigma(&self) -> f64 {
-        if self.input.channels.voltage { self.input.sigma.0 } else { self.input.sigma.1 }
-    }
-
-    fn rule(&self, floor: f64) -> Rule {
-        let threshold = self.input.duty_threshold;
-        Rule { cycle: self.cycle, threshold, floor, sigma: self.sigma() }
-    }
-
-    fn steady_carrier(&mut self) -> Result<(), ReadFailure> {
-        self.carrier = Carrier::default();
-        let clean = self.input.samples.gaps().longest_valid(&self.range);
-        let length = (clean.end - clean.start).min(LONGEST as u64 / 4);
-        // Across a gap there is no frequency; a stretch of a few cycles tells none.
-        if clean != self.range && (length as f64) < 10.0 * self.cycle.max(1.0) {
-            return Ok(());
-        }
-        let spare = clean.end - clean.start - length;
-        let slices = self.input.budget.fitted_slices.min(1 + spare / length.max(1));
-        for k in 0..slices {
-            let at = clean.start + spare * (2 * k + 1) / (2 * slices);
-            let block = self.input.samples.read(at..at + length)?;
-            let leading = block.leading();
-            if let Some(spectrum) = self.fourier.spectrum(leading) {
-                let rate = self.input.samples.rate();
-                carrier::add_steady(
-                    &mut self.carrier,
-                    leading,
-                    &block.v,
-                    &block.i,
-                    &spectrum,
-                    rate,
-                );
-            }
-        }
-        Ok(())
-    }
-
-    /// One stretch. Returns the sample at which the last burst begins, which may be cut off.
-    fn look(&mut self, part: Range<u64>) -> Result<u64, ReadFailure> {
-        let halo = HALO as u64;
-        let around = self.clean_around(&part, halo);
-        let from = around.start;
-        let block = self.input.samples.read(around)?;
-        self.seen += part.end - part.start;
-        let floor = self.floor(&block);
-        let leading = crests(block.leading(), floor, true);
-        let (lead, other) = if block.v.is_empty() { (2, 0) } else { (0, 2) };
-        self.keep_heights(&leading, lead);
-        let second = if block.v.is_empty() { &block.v } else { &block.i };
-        if !second.is_empty() {
-            let top = largest_absolute(second);
-            let crests = crests(second, 0.5 * top, true);
-            self.keep_heights(&crests, other);
-        }
-        if self.cycle < 2.0 {
-            return Ok(part.end);
-        }
-        let found = bursts::find(block.leading(), &leading, &self.rule(floor));
-        // At the start of the record the first burst may have begun before it.
-        let first_is_whole = part.start == self.range.start && part.start > 0;
-        let last_is_whole = part.end == self.range.end;
-        let skip = usize::from(!first_is_whole && !starts_clean(&block, &found, self.cycle, floor));
-        let keep = if last_is_whole { found.len() } else { found.len().saturating_sub(1) };
-        if skip < keep {
-            self.take(&block, &found, skip..keep);
-        }
-        let last = found.last().map_or(part.end as f64, |burst| from as f64 + burst.start);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let resume = (last - self.cycle / 2.0).max(0.0) as u64;
-        Ok(resume.min(part.end))
-    }
-
-    /// A stretch with so many samples more on either side as no gap stands in.
-    fn clean_around(&self, part: &Range<u64>, halo: u64) -> Range<u64> {
-        let wide = part.start.saturating_sub(halo)..part.end + halo;
-        let clean = self.input.samples.gaps().valid(&wide);
-        clean.into_iter().find(|clean| clean.contains(&part.start)).unwrap_or(wide)
-    }
-
-    /// Takes in the bursts `whole` of `found`.
-    fn take(&mut self, block: &Block, found: &[bursts::Burst], whole: Range<usize>) {
-        let interval = 1.0 / self.input.samples.rate().hertz();
-        let (mut on, mut period, mut duty) = (Vec::new(), Vec::new(), Vec::new());
-        let (mut energy, mut decay) = (Vec::new(), Vec::new());
-        for k in whole.clone() {
-            let burst = &found[k];
-            decay.extend(burst.decay.map(|a| interval / a));
-            if let Some(next) = found.get(k + 1) {
-                let length = next.start - burst.start;
-                let lasting = burst.on.min(length);
-                on.push(lasting * interval);
-                period.push(length * interval);
-                duty.push(lasting / length);
-                energy.extend(energy_of(
-                    block,
-                    burst.start,
-                    next.start,
-                    self.input.power_by,
-                    interval,
-                ));
-            } else {
-                on.push(burst.on * interval);
-            }
-            if self.fitted < self.input.budget.fitted_bursts {
-                self.fitted += 1;
-                let mut carrier = std::mem::take(&mut self.carrier);
-                self.fit(&mut carrier, block, burst);
-                self.carrier = carrier;
-            }
-        }
-        self.burst_count += whole.len();
-        for (slot, values) in [
-            (&mut self.bursts.on_s, on),
-            (&mut self.bursts.period_s, period),
-            (&mut self.bursts.duty, duty),
-            (&mut self.bursts.energy_j, energy),
-            (&mut self.bursts.decay_s, decay),
-        ] {
-            slot.merge(&Repeated::series(&values));
-        }
-    }
-
-    fn fit(&self, carrier: &mut Carrier, block: &Block, burst: &bursts::Burst) {
-        let from = burst.whole_from.max(0.0).ceil();
-        let to = burst.whole_until.floor();
-        if to <= from {
-            return;
-        }
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let part = from as usize..to as usize + 1;
-        let Some(leading) = block.leading().get(part.clone()) else { return };
-        let (v, i) = (block.v.get(part.clone()), block.i.get(part));
-        carrier::add_burst(
-            carrier,
-            leading,
-            v.unwrap_or_default(),
-            i.unwrap_or_default(),
-            TAU / self.cycle,
-            burst.decay.unwrap_or(0.0),
-            self.input.samples.rate().hertz(),
-        );
-    }
-
-    fn keep_heights(&mut self, crests: &[crate::numeric::crest::Crest], first: usize) {
-        for crest in crests {
-            #[allow(clippy::cast_possible_truncation)]
-            let slot = if crest.value >= 0.0 { first } else { first + 1 };
-            #[allow(clippy::cast_possible_truncation)]
-            self.heights[slot].push(crest.value.abs() as f32);
-        }
-        for heights in &mut self.heights {
-            // Only the highest matter; keep memory flat on long phases.
-            if heights.len() > 1 << 17 {
-                let top = heights.iter().copied().fold(0.0, f32::max);
-                heights.retain(|h| *h > 0.6 * top);
-            }
-        }
-    }
-
-    fn shape(&self) -> Shape {
-        if self.burst_count >= 3 {
-            let length = (self.range.end - self.range.start).max(1) as f64;
-            return Shape::Bursts(Bursts {
-                seen_share: (self.seen as f64 / length).min(1.0),
-                ..self.bursts
-            });
-        }
-        let cycles = (self.range.end - self.range.start) as f64 / self.cycle.max(1.0);
-        // One or two bursts with a gap are no continuous output; nor are a few cycles.
-        let gap = self.bursts.duty.mean().is_some_and(|duty| duty < 0.9);
-        if self.cycle < 2.0 || cycles < 10.0 || gap { Shape::Unclear } else { Shape::Continuous }
-    }
-
-    /// Highest crests of a short stretch, less what noise may have added; `None` of nothing.
-    fn beside(&self, range: &Range<u64>) -> Result<Option<[f64; 4]>, ReadFailure> {
-        if range.is_empty() {
-            return Ok(None);
-        }
-        let most = expected_maximum((range.end - range.start) as f64) + 1.5;
-        let (v, i) = self.input.sigma;
-        let highest = self.highest(range)?;
-        Ok(Some([0, 1, 2, 3].map(|k| highest[k] - most * if k < 2 { v } else { i })))
-    }
-
-    /// Peaks of voltage and current inside `inner`, from the highest cells, corrected by the crest
-    /// heights.
-    fn peaks(&self, inner: &Range<u64>) -> Result<(Option<Peaks>, Option<Peaks>), ReadFailure> {
-        let length = (self.range.end - self.range.start).max(1) as f64;
-        let every = (length / self.seen.max(1) as f64).max(1.0);
-        let highest = self.highest(inner)?;
-        let side = |present: bool, sigma: f64, first: usize| {
-            let peak =
-                |k: usize| unbiased_maximum(highest[k], &self.heights[k], every, sigma, self.cycle);
-            present.then(|| {
-                let (up, down) = (peak(first), peak(first + 1));
-                Peaks { positive: up.value, negative: -down.value, u: up.u.max(down.u) }
-            })
-        };
-        let channels = self.input.channels;
-        Ok((
-            side(channels.voltage, self.input.sigma.0, 0),
-            side(channels.current, self.input.sigma.1, 2),
-        ))
-    }
-
-    /// Highest crests, interpolated, among the cells with the highest samples: voltage up and
-    /// down, current up and down.
-    fn highest(&self, range: &Range<u64>) -> Result<[f64; 4], ReadFailure> {
-        let (before, cells, after) = self.input.overview.inside(range);
-        let heights = |cell: &Cell| [cell.v[1], -cell.v[0], cell.i[1], -cell.i[0]];
-        // The four lists have most cells in common; each is read once.
-        let mut chosen = BTreeSet::new();
-        for side in 0..4 {
-            let count = self.input.budget.peak_cells;
-            let height = |cell: &Cell| f64::from(heights(cell)[side]);
-            chosen.extend(self.input.overview.highest(cells.clone(), count, height));
-        }
-        let mut spans: Vec<Range<u64>> =
-            chosen.into_iter().map(|k| self.input.overview.span(k..k + 1)).collect();
-        spans.extend([before, after].into_iter().filter(|span| !span.is_empty()));
-        let halo = HALO as u64;
-        let mut best = [0.0_f64; 4];
-        let gaps = self.input.samples.gaps();
-        for span in spans.iter().flat_map(|span| gaps.valid(span)) {
-            let around = self.clean_around(&span, halo);
-            let from = around.start;
-            let block = self.input.samples.read(around)?;
-            for (x, first) in [(&block.v, 0), (&block.i, 2)] {
-                // Samples at the ends of the record have no neighbours to interpolate with.
-                #[allow(clippy::cast_possible_truncation)]
-                let own = (span.start - from) as usize..((span.end - from) as usize).min(x.len());
-                for value in x.get(own).unwrap_or_default() {
-                    best[first] = best[first].max(*value);
-                    best[first + 1] = best[first + 1].max(-value);
-                }
-                for crest in crests(x, 0.9 * best[first].min(best[first + 1]), true) {
-                    best[first] = best[first].max(crest.value);
-                    best[first + 1] = best[first + 1].max(-crest.value);
-                }
-            }
-        }
-        Ok(best)
-    }
-}
-
-/// Whether the first burst of a block has quiet samples before it, so that its start was seen.
-fn starts_clean(block: &Block, found: &[bursts::Burst], cycle: f64, floor: f64) -> bool {
-    let Some(first) = found.first() else { return false };
-    let before = first.start - cycle;
-    if before < 0.0 {
-        return false;
-    }
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    let quiet = &block.leading()[..before as usize];
-    quiet.iter().all(|x| x.abs() < floor.max(first.peak * 0.5))
-}
-
-/// Energy from `start` to `end` (samples into the block), J.
-fn energy_of(block: &Block, start: f64, end: f64, power_by: PowerBy, interval: f64) -> Option<f64> {
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    let part = start.round().max(0.0) as usize..end.round().max(0.0) as usize;
-    let (v, i) = (block.v.get(part.clone()), block.i.get(part.clone()));
-    let moments = PairMoments::of(v.unwrap_or_default(), i.unwrap_or_default());
-    (moments.n > 0).then(|| power_by.power(&moments).ok())?.map(|p| p * moments.n as f64 * interval)
 }

@@ -1,6 +1,7 @@
 //! Crests: the largest |x| of each half-wave, interpolated between the samples.
 
 use super::order::{median, quantile};
+use super::smooth::Smoother;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Samples needed on each side of a crest for the interpolation.
@@ -70,6 +71,8 @@ pub struct Crest {
     pub at: f64,
     /// Signed value there.
     pub value: f64,
+    /// How much higher the wave may stand between samples, where it jumps there; 0 of a smooth crest.
+    pub rough: f64,
 }
 
 /// Value of `x` between samples, `fraction` (0..=1) past index `k`, by the eight-point central
@@ -106,7 +109,7 @@ pub fn interpolation_error(per_cycle: f64) -> f64 {
 /// bottom.
 #[must_use]
 pub fn refine(x: &[f64], k: usize, sign: f64) -> Crest {
-    let sample = Crest { at: k as f64, value: x[k] };
+    let sample = Crest { at: k as f64, value: x[k], rough: 0.0 };
     if k == 0 || k + 1 >= x.len() {
         return sample;
     }
@@ -114,7 +117,9 @@ pub fn refine(x: &[f64], k: usize, sign: f64) -> Crest {
         return sample;
     };
     if !smooth(x, k) {
-        return sample;
+        // On the side without the jump the wave falls by so much from sample to sample.
+        let falls = [x[k - 1], x[k + 1]].map(|beside| (x[k] - beside).abs());
+        return Crest { rough: falls[0].min(falls[1]), ..sample };
     }
     // A second parabola through three interpolated values around the first vertex, all of the
     // polynomial about the vertex.
@@ -132,7 +137,7 @@ pub fn refine(x: &[f64], k: usize, sign: f64) -> Crest {
     let best = value_at(place).max(centre);
     // The window about a sampled top is not even on both sides: what that leaves is no crest.
     let higher = best > sign * x[k] * (1.0 + 1e-11);
-    if higher { Crest { at: place, value: sign * best } } else { sample }
+    if higher { Crest { at: place, value: sign * best, rough: 0.0 } } else { sample }
 }
 
 /// Whether the wave goes on about `k` as a sine does: no second difference stands far out of the
@@ -166,9 +171,10 @@ fn vertex(left: f64, middle: f64, right: f64) -> Option<f64> {
 /// Crests of `x`: for each run of one sign the largest |x|, where it is at least `floor`.
 ///
 /// Crests within [`HALO`] samples of the ends are left out, so give a slice with that much more
-/// on either side. `interpolate` refines each crest between samples.
+/// on either side (as much as the smoother takes, where there is one). Each crest is told between
+/// samples: smoothed, or where there is no smoother or the crest is not smooth, interpolated.
 #[must_use]
-pub fn crests(x: &[f64], floor: f64, interpolate: bool) -> Vec<Crest> {
+pub fn crests(x: &[f64], floor: f64, smoother: Option<&Smoother>) -> Vec<Crest> {
     let mut found = Vec::new();
     // The highest sample of the half-wave in hand, and its place; below zero where there is none.
     let (mut top, mut best) = (-1.0, 0);
@@ -176,7 +182,7 @@ pub fn crests(x: &[f64], floor: f64, interpolate: bool) -> Vec<Crest> {
     let mut positive = x.first().is_some_and(|first| *first >= 0.0);
     let mut close = |top: &mut f64, best: usize| {
         if *top >= 0.0 {
-            take(x, best, floor, interpolate, &mut found);
+            take(x, best, floor, smoother, &mut found);
         }
         *top = -1.0;
     };
@@ -197,14 +203,16 @@ pub fn crests(x: &[f64], floor: f64, interpolate: bool) -> Vec<Crest> {
     found
 }
 
-fn take(x: &[f64], k: usize, floor: f64, interpolate: bool, found: &mut Vec<Crest>) {
-    if x[k].abs() < floor || k < HALO || k + HALO >= x.len() {
+fn take(x: &[f64], k: usize, floor: f64, smoother: Option<&Smoother>, found: &mut Vec<Crest>) {
+    let halo = smoother.map_or(HALO, Smoother::halo);
+    if x[k].abs() < floor || k < halo || k + halo >= x.len() {
         return;
     }
-    found.push(if interpolate {
-        refine(x, k, x[k].signum())
-    } else {
-        Crest { at: k as f64, value: x[k] }
+    let sign = x[k].signum();
+    let smooth = smoother.and_then(|smoother| smoother.top(x, k, sign));
+    found.push(match smooth {
+        Some((at, value)) => Crest { at, value, rough: 0.0 },
+        None => refine(x, k, sign),
     });
 }
 
@@ -263,11 +271,12 @@ pub fn unbiased_maximum(
     }
     let near = chosen_from(highest, sigma, per_cycle);
     let all = heights.len() as f64 * every * near;
-    if let Some(steady) = steady_height(heights, sigma, near)
+    if let Some((steady, seen)) = steady_height(heights, sigma, near)
         && highest - steady < sigma * (expected_maximum(all) + 2.5)
     {
-        let value = (steady - sigma * expected_maximum(near)).clamp(0.0, highest);
-        return Maximum { value, u: LEFT_OF_MEDIAN * sigma };
+        // What was taken for noise may be edges of the wave: then heights spread less.
+        let added = seen.min(sigma) * expected_maximum(chosen_from(highest, seen, per_cycle));
+        return Maximum { value: (steady - added).clamp(0.0, highest), u: LEFT_OF_MEDIAN * sigma };
     }
     let every = every * near;
     let mut estimate = highest - sigma * expected_maximum(all);
@@ -290,8 +299,8 @@ pub fn unbiased_maximum(
 }
 
 /// Median of the heights, where they spread no more than noise makes them: each is the largest of
-/// `near` values of deviation `sigma`.
-fn steady_height(heights: &[f32], sigma: f64, near: f64) -> Option<f64> {
+/// `near` values of deviation `sigma`. With it the deviation by which they do spread.
+fn steady_height(heights: &[f32], sigma: f64, near: f64) -> Option<(f64, f64)> {
     if heights.len() < 20 {
         return None;
     }
@@ -300,8 +309,8 @@ fn steady_height(heights: &[f32], sigma: f64, near: f64) -> Option<f64> {
     let middle = median(&mut sorted)?;
     // The largest of n lies below z with probability Phi(z)^n.
     let below = |p: f64| Normal::standard().inverse_cdf(p.powf(1.0 / near));
-    let expected = sigma * (below(0.5) - below(0.16));
-    (middle - low <= 1.25 * expected).then_some(middle)
+    let one = below(0.5) - below(0.16);
+    (middle - low <= 1.25 * sigma * one).then_some((middle, (middle - low) / one))
 }
 
 #[cfg(test)]
@@ -315,7 +324,7 @@ mod tests {
             for phase in [0.0, 0.1, 0.37, 1.1] {
                 let x: Vec<f64> =
                     (0..200).map(|n| (TAU * f64::from(n) / per_cycle + phase).sin()).collect();
-                for crest in crests(&x, 0.5, true) {
+                for crest in crests(&x, 0.5, None) {
                     assert!((crest.value.abs() - 1.0).abs() < 2e-5, "{per_cycle} {crest:?}");
                 }
             }
@@ -338,7 +347,7 @@ mod tests {
     fn a_sampled_top_is_kept_exactly() {
         // 20 samples per cycle from phase 0: the fifth sample is the crest itself.
         let x: Vec<f64> = (0..60).map(|n| (TAU * f64::from(n) / 20.0).sin()).collect();
-        let top = crests(&x, 0.5, true)[0];
+        let top = crests(&x, 0.5, None)[0];
         assert!((top.value - 1.0).abs() < 1e-12 && (top.at - 5.0).abs() < 1e-6, "{top:?}");
     }
 

@@ -3,10 +3,15 @@
 pub mod crest;
 pub mod delay;
 pub mod envelope;
+pub mod fold;
 pub mod moments;
 pub mod order;
+pub mod period;
 pub mod quantum;
+pub mod runs;
 pub mod sinefit;
+pub mod smooth;
 pub mod spectrum;
 pub mod state;
 pub mod student;
+pub mod thin;

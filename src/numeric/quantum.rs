@@ -61,36 +61,72 @@ pub enum Filling {
     Linear,
 }
 
-/// Whether every sample but one in `n` lies on a straight line or a step between its neighbours:
-/// such a record was sampled `n` times more slowly. `None` where it was not.
+/// Whether all samples but one in `n` lie on a straight line or a step between their neighbours: such
+/// a record was sampled `n` times more slowly. Rounding may leave a little of it. `None` where it was
+/// not.
 #[must_use]
 pub fn filled(x: &[f64]) -> Option<(usize, Filling)> {
     const MOST: usize = 32;
     let (low, high) = extremes(x)?;
-    let slack = 1e-9 * (high - low);
-    if slack <= 0.0 || x.len() < 8 * MOST {
+    if high <= low || x.len() < 8 * MOST {
         return None;
     }
-    let steps: Vec<bool> = x.windows(2).map(|pair| (pair[1] - pair[0]).abs() > slack).collect();
-    let bends: Vec<bool> = x
-        .windows(3)
-        .map(|three| (three[0] - 2.0 * three[1] + three[2]).abs() > 4.0 * slack)
-        .collect();
-    let held = spaced(&steps).map(|n| (n, Filling::Held));
-    held.or_else(|| spaced(&bends).map(|n| (n, Filling::Linear))).filter(|(n, _)| *n <= MOST)
+    let steps: Vec<f64> = x.windows(2).map(|pair| (pair[1] - pair[0]).powi(2)).collect();
+    let bends: Vec<f64> =
+        x.windows(3).map(|three| (three[0] - 2.0 * three[1] + three[2]).powi(2)).collect();
+    let held = spaced(&steps, MOST).map(|n| (n, Filling::Held));
+    held.or_else(|| spaced(&bends, MOST).map(|n| (n, Filling::Linear)))
 }
 
-/// The spacing `n` > 1 such that changes stand at one place in `n` only, and at most of these.
-fn spaced(changes: &[bool]) -> Option<usize> {
-    let places: Vec<usize> = (0..changes.len()).filter(|k| changes[*k]).collect();
-    let first = *places.first()?;
-    let common = places.iter().fold(0, |divisor, place| gcd(divisor, place - first));
-    let wanted = changes.len() / common.max(1);
-    (common > 1 && 2 * places.len() > wanted).then_some(common)
+/// The largest spacing `n` > 1 of which one place in `n` holds next to all of what changes, and nearly
+/// each of these places some.
+fn spaced(changes: &[f64], most: usize) -> Option<usize> {
+    /// Share of the change that rounding may spread over the other places.
+    const SPREAD: f64 = 0.02;
+    let all: f64 = changes.iter().sum();
+    if all <= 0.0 {
+        return None;
+    }
+    (2..=most).rev().find(|n| {
+        let mut sums = vec![0.0; *n];
+        for (k, change) in changes.iter().enumerate() {
+            sums[k % n] += change;
+        }
+        let Some(best) = (0..*n).max_by(|a, b| sums[*a].total_cmp(&sums[*b])) else {
+            return false;
+        };
+        if all - sums[best] > SPREAD * all {
+            return false;
+        }
+        // A wave that keeps step with the samples may jump at one place in n too, but only now and
+        // then.
+        let own: Vec<f64> = changes.iter().skip(best).step_by(*n).copied().collect();
+        let small = 1e-4 * all / own.len() as f64;
+        2 * own.iter().filter(|change| **change > small).count() > own.len()
+    })
 }
 
-fn gcd(a: usize, b: usize) -> usize {
-    if b == 0 { a } else { gcd(b, a % b) }
+/// Whether samples stand in pairs of a smallest and a largest value, as peak detection leaves them:
+/// within each pair the step goes the same way.
+#[must_use]
+pub fn in_pairs(x: &[f64]) -> bool {
+    const FEWEST: usize = 200;
+    const NEARLY: f64 = 0.985;
+    if x.len() < 2 * FEWEST {
+        return false;
+    }
+    let one_way = |from: usize| {
+        let (mut up, mut down) = (0_usize, 0_usize);
+        for pair in x[from..].chunks_exact(2) {
+            up += usize::from(pair[1] > pair[0]);
+            down += usize::from(pair[1] < pair[0]);
+        }
+        let pairs = (x.len() - from) / 2;
+        // Equal ones tell nothing, but most must differ.
+        let told = up + down;
+        2 * told > pairs && up.max(down) as f64 >= NEARLY * told as f64
+    };
+    one_way(0) || one_way(1)
 }
 
 #[cfg(test)]

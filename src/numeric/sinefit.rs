@@ -26,6 +26,16 @@ impl SineFit {
     pub fn amplitude(&self) -> f64 {
         self.cosine.hypot(self.sine)
     }
+
+    /// Takes the wave and the constant away from samples that begin where the fitted ones did.
+    pub fn take_from(&self, x: &mut [f64]) {
+        let fade = (-self.decay).exp();
+        let mut envelope = 1.0;
+        oscillate(self.w, x.len(), |n, cos, sin| {
+            x[n] -= envelope * (self.cosine * cos + self.sine * sin) + self.offset;
+            envelope *= fade;
+        });
+    }
 }
 
 /// Walks cos and sin of `w n` by rotation, set right every 256 samples.
@@ -84,6 +94,35 @@ pub fn fit_steady(x: &[f64], start: f64) -> Option<SineFit> {
         let [_, _, _, step] = solve(normal, right)?;
         let step = step / length;
         fit = amplitudes(x, fit.w + step, 0.0)?;
+        if step.abs() * length < 1e-10 {
+            break;
+        }
+    }
+    plausible(with_residual(x, fit), start)
+}
+
+/// A sine without decay and without a constant, `w` refined from a start value; for single bursts of
+/// about one cycle.
+#[must_use]
+pub fn fit_bare(x: &[f64], start: f64) -> Option<SineFit> {
+    let linear = |w: f64| {
+        let (mut normal, mut right) = ([[0.0; 2]; 2], [0.0; 2]);
+        oscillate(w, x.len(), |n, cos, sin| accumulate(&mut normal, &mut right, &[cos, sin], x[n]));
+        let [cosine, sine] = solve(normal, right)?;
+        Some(SineFit { w, decay: 0.0, cosine, sine, offset: 0.0, residual: 0.0 })
+    };
+    let length = x.len() as f64;
+    let mut fit = linear(start)?;
+    for _ in 0..20 {
+        let (mut normal, mut right) = ([[0.0; 3]; 3], [0.0; 3]);
+        oscillate(fit.w, x.len(), |n, cos, sin| {
+            let slope = n as f64 / length * (fit.sine * cos - fit.cosine * sin);
+            let rest = x[n] - (fit.cosine * cos + fit.sine * sin);
+            accumulate(&mut normal, &mut right, &[cos, sin, slope], rest);
+        });
+        let [_, _, step] = solve(normal, right)?;
+        let step = step.clamp(-1.0, 1.0) / length;
+        fit = linear(fit.w + step)?;
         if step.abs() * length < 1e-10 {
             break;
         }

@@ -121,6 +121,25 @@ impl Spectrum {
         (highest < 10.0 * FALL * lowest).then(|| (place as f64 + 0.5) / BANDS as f64)
     }
 
+    /// Share (0..1) of the power from `from` on (cycles per sample) that lies within two bins of the
+    /// multiples of `line`.
+    #[must_use]
+    pub fn comb_share(&self, line: f64, from: f64) -> f64 {
+        const REACH: f64 = 2.0;
+        let spacing = line * self.length as f64;
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let first = ((from * self.length as f64) as usize).max(3);
+        let (mut all, mut own) = (0.0, 0.0);
+        for (k, power) in self.power.iter().enumerate().skip(first) {
+            let order = (k as f64 / spacing).round();
+            all += power;
+            if order >= 1.0 && (k as f64 - order * spacing).abs() <= REACH {
+                own += power;
+            }
+        }
+        if all > 0.0 { own / all } else { 0.0 }
+    }
+
     /// Share (0..1) of all power beyond bin 2 that lies between two frequencies (cycles per
     /// sample); bins 0 to 2 hold what the removed mean leaves.
     #[must_use]

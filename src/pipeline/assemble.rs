@@ -2,17 +2,16 @@
 
 use super::capture::Capture;
 use super::doubt::Border;
-use super::record::{Offsets, Record};
+use super::record::{OffsetFrom, Offsets, Record};
 use super::{Observer, Settings};
-use crate::estimate::Estimate;
-use crate::measures::stats::{EdgeDoubt, IntervalStats, PowerBy, Repeated};
+use crate::measures::stats::{EdgeDoubt, IntervalStats, PowerBy, Repeated, Share};
 use crate::measures::{MeasureSet, largest_1s};
 use crate::result::{
     CaptureFacts, ChannelPlan, CycleResult, CyclesResult, KindResult, Kinds, Measurement,
     PhaseResult, Plan, Program, SimulationPlan,
 };
 use crate::segment::{Segmentation, cycles};
-use crate::trace::{Kind, Phase};
+use crate::trace::{Channel, Kind, Phase};
 use crate::uncertainty::{self, Draws, Scene, Wish};
 
 /// What a measurement is put together from.
@@ -93,9 +92,8 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
         if !lengths.is_empty() {
             all.duration_s = Repeated::of(&lengths);
         }
-        let mut measures = parts.measures(&all);
-        let share = phase_share(kind, phases, &cycles);
-        measures.put("phase_share", share.map(|share| parts.share(share, kind, &cycles)));
+        all.share = parts.share(kind, &cycles);
+        let measures = parts.measures(&all);
         kinds.0.push(KindResult { kind, count: members.len(), measures });
     }
 
@@ -115,12 +113,12 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
         })
         .collect();
 
-    let channel_plan = |voltage: bool, offset: (f64, &'static str), noise: f64| {
-        record.channel(voltage).map(|(channel, scale, delay_s)| ChannelPlan {
+    let channel_plan = |channel: Channel, offset: (f64, OffsetFrom), noise: f64| {
+        record.channel(channel).map(|(channel, scale, delay_s)| ChannelPlan {
             channel,
             scale,
             offset: offset.0,
-            offset_from: offset.1,
+            offset_from: offset.1.words(),
             delay_s,
             noise,
         })
@@ -155,8 +153,8 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
             duty_threshold: settings.duty_threshold,
             thresholds: settings.thresholds,
             budget: settings.budget,
-            voltage: channel_plan(true, offsets.voltage, noise.0),
-            current: channel_plan(false, offsets.current, noise.1),
+            voltage: channel_plan(Channel::Voltage, offsets.0, noise.0),
+            current: channel_plan(Channel::Current, offsets.1, noise.1),
             expected_sequence: (!settings.expected_sequence.is_empty())
                 .then(|| settings.expected_sequence.clone()),
             correlation: sheet.correlation,
@@ -178,31 +176,20 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
     }
 }
 
-fn phase_share(kind: Kind, phases: &[Phase], cycles: &cycles::Cycles) -> Result<Estimate, String> {
-    let all: u64 = cycles.whole.iter().flat_map(|c| &phases[c.clone()]).map(Phase::len).sum();
-    let own: u64 = cycles
-        .whole
-        .iter()
-        .flat_map(|c| &phases[c.clone()])
-        .filter(|phase| phase.kind == kind)
-        .map(Phase::len)
-        .sum();
-    if all == 0 {
-        return Err("no whole cycle was found".into());
-    }
-    Estimate::new(own as f64 / all as f64).ok_or_else(|| "no whole cycle was found".into())
-}
-
 impl Parts<'_> {
-    /// The share of a kind with its uncertainty: that of its edges over the cycles.
-    fn share(&self, share: Estimate, kind: Kind, cycles: &cycles::Cycles) -> Estimate {
+    /// The share of a kind in the whole cycles, known as well as its edges are.
+    fn share(&self, kind: Kind, cycles: &cycles::Cycles) -> Option<Share> {
         let members = || cycles.whole.iter().flat_map(Clone::clone);
-        let own = members().filter(|k| self.phases[*k].kind == kind);
-        let square: f64 =
-            own.map(|k| self.stats[k].edges.time_square + self.stats[k].edges.silence_square).sum();
+        let own = || members().filter(|k| self.phases[*k].kind == kind);
         let total: u64 = members().map(|k| self.phases[k].len()).sum();
-        let u = square.sqrt() / self.seconds(total).max(f64::MIN_POSITIVE);
-        uncertainty::direct(share, u, self.settings.wish)
+        let part: u64 = own().map(|k| self.phases[k].len()).sum();
+        let square: f64 = own()
+            .map(|k| self.stats[k].edges.time_square + self.stats[k].edges.silence_square)
+            .sum();
+        (total > 0).then(|| Share {
+            value: part as f64 / total as f64,
+            u: square.sqrt() / self.seconds(total),
+        })
     }
 }
 

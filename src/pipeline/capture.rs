@@ -5,7 +5,7 @@ use crate::ingest::IngestError;
 use crate::ingest::layout::Layout;
 use crate::ingest::sheet::{self, ChannelSheet, LoadKind, Sheet, SheetKey, TextHints};
 use crate::keyfile::KeyfileError;
-use crate::trace::Samples;
+use crate::trace::{Channel, Samples};
 use std::path::{Path, PathBuf};
 
 /// Sheet and data do not go together.
@@ -64,8 +64,8 @@ impl Capture {
     /// Refuses a delay that is longer than the record: what one channel shows the other does not.
     pub(super) fn check_delays(&self, samples: &dyn Samples) -> Result<(), PipelineError> {
         let length = samples.rate().seconds(samples.len() as f64);
-        for (table, voltage) in [("voltage", true), ("current", false)] {
-            let delay = self.channel_sheet(voltage).delay_s.unwrap_or(0.0);
+        for channel in Channel::BOTH {
+            let delay = self.channel_sheet(channel).delay_s.unwrap_or(0.0);
             if delay.abs() < length {
                 continue;
             }
@@ -75,7 +75,7 @@ impl Capture {
                 "a delay of {delay:e} s is not shorter than the record of {length:e} s: nothing is \
                  left of the channel"
             );
-            let error = KeyfileError::at_key(&file, &text, &[table, "delay_s"], message);
+            let error = KeyfileError::at_key(&file, &text, &[channel.name(), "delay_s"], message);
             return Err(error.with_help("delays of probes are nanoseconds; give seconds").into());
         }
         Ok(())
@@ -89,9 +89,8 @@ impl Capture {
 
     /// What the sheet says of a channel; empty where it says nothing.
     #[must_use]
-    pub fn channel_sheet(&self, voltage: bool) -> ChannelSheet {
-        let side = if voltage { &self.sheet.voltage } else { &self.sheet.current };
-        side.clone().unwrap_or_default()
+    pub fn channel_sheet(&self, channel: Channel) -> ChannelSheet {
+        channel.of((&self.sheet.voltage, &self.sheet.current)).clone().unwrap_or_default()
     }
 }
 

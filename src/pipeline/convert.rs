@@ -6,7 +6,7 @@ use crate::export::{self, Floats, Notes, Shape, Writable};
 use crate::ingest::sheet::{ChannelName, ChannelSheet, Sheet};
 use crate::ingest::{ChannelInfo, Form, IngestError, Number, Piece};
 use crate::result::Measurement;
-use crate::trace::{Block, Channels, Mark};
+use crate::trace::{Block, Channel, Channels, Mark};
 use crate::units::{Unit, for_people};
 use std::path::{Path, PathBuf};
 
@@ -62,8 +62,8 @@ pub fn convert(
         })
     };
     let sides = [
-        side(selection.voltage, &capture.channel_sheet(true)),
-        side(selection.current, &capture.channel_sheet(false)),
+        side(selection.voltage, &capture.channel_sheet(Channel::Voltage)),
+        side(selection.current, &capture.channel_sheet(Channel::Current)),
     ];
     let gaps = reading.gaps().count(&window) > 0;
     let (bits, floats) = numbers(&sides, format, gaps);
@@ -232,8 +232,8 @@ fn sheet(
             ..old.clone()
         })
     };
-    let voltage = channel(&sides[0], &capture.channel_sheet(true), "voltage");
-    let current = channel(&sides[1], &capture.channel_sheet(false), "current");
+    let voltage = channel(&sides[0], &capture.channel_sheet(Channel::Voltage), "voltage");
+    let current = channel(&sides[1], &capture.channel_sheet(Channel::Current), "current");
     Sheet {
         format: Some(1),
         data: out.file_name().map(PathBuf::from),

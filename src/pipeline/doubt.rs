@@ -2,9 +2,9 @@
 
 use super::PipelineError;
 use super::capture::Capture;
-use super::record::{Offsets, Record};
+use super::record::{OffsetFrom, Offsets, Record};
 use crate::measures::stats::{EdgeDoubt, IntervalStats, Shape};
-use crate::trace::Phase;
+use crate::trace::{Channel, Phase};
 use crate::uncertainty::{Knowledge, Scene};
 use crate::units::SampleRate;
 
@@ -20,8 +20,8 @@ pub(super) struct Border {
     u: f64,
     /// Silence that may belong to the phase before it, s.
     silence: f64,
-    /// Step of power (or mean square) across it.
-    step: f64,
+    /// Steps across it: of the power, and of the mean squares of voltage and current.
+    steps: [f64; 3],
 }
 
 impl Border {
@@ -30,7 +30,10 @@ impl Border {
         let silence = self.silence * self.silence / 3.0;
         edges.time_square += self.u * self.u;
         edges.silence_square += silence;
-        edges.energy_square += (self.u * self.u + silence) * self.step * self.step;
+        let of = |step: f64| (self.u * self.u + silence) * step * step;
+        edges.energy_square += of(self.steps[0]);
+        edges.squares.0 += of(self.steps[1]);
+        edges.squares.1 += of(self.steps[2]);
     }
 }
 
@@ -66,12 +69,23 @@ pub(super) fn borders(stats: &[IntervalStats], rate: SampleRate) -> Vec<Border> 
         .windows(2)
         .map(|pair| {
             let (before, after) = (&pair[0], &pair[1]);
-            let cycles = EDGE_IN_CYCLES * cycle(before).max(cycle(after));
+            let cycles = match cycle(before).max(cycle(after)) {
+                // Output without a carrier is followed by the mean square of a few samples.
+                0.0 => rate.seconds(2.0),
+                longest => EDGE_IN_CYCLES * longest,
+            };
             let bursts = EDGE_AT_BURST * period(before).max(period(after));
             Border {
                 u: cycles.hypot(bursts).hypot(sample),
                 silence: silence(before, after),
-                step: after.strength() - before.strength(),
+                steps: {
+                    let all = |one: &IntervalStats| {
+                        let (v, i) = one.squares();
+                        [one.power().unwrap_or(0.0), v, i]
+                    };
+                    let (a, b) = (all(before), all(after));
+                    [b[0] - a[0], b[1] - a[1], b[2] - a[2]]
+                },
             }
         })
         .collect()
@@ -98,26 +112,23 @@ pub(super) fn scene(
     duty_threshold: f64,
 ) -> Result<Scene, PipelineError> {
     let knowledge = Knowledge::of(&capture.sheet)?;
-    let step = |voltage: bool, stated: Option<f64>, found: f64| {
-        let gain = record.channel(voltage).map_or(0.0, |(_, gain, _)| gain.abs());
+    let step = |channel: Channel, stated: Option<f64>, found: f64| {
+        let gain = record.channel(channel).map_or(0.0, |(_, gain, _)| gain.abs());
         stated.map_or(found, |stated| stated * gain)
     };
     let step = (
-        step(true, knowledge.voltage.resolution, found_step.0),
-        step(false, knowledge.current.resolution, found_step.1),
+        step(Channel::Voltage, knowledge.voltage.resolution, found_step.0),
+        step(Channel::Current, knowledge.current.resolution, found_step.1),
     );
     let quiet: u64 = phases.iter().filter(|p| !p.kind.powered()).map(Phase::len).sum();
-    let offset = |from: &str, noise: f64, step: f64| match from {
+    let offset = |from: OffsetFrom, noise: f64, step: f64| match from {
         // Noise of half a step or more makes the mean of steps as good as that of no steps.
-        "mean over rest" if noise >= 0.5 * step => Some(noise / (quiet.max(1) as f64).sqrt()),
-        "mean over rest" | "sheet" => Some(step / 12_f64.sqrt()),
-        _ => None,
+        OffsetFrom::Rest if noise >= 0.5 * step => Some(noise / (quiet.max(1) as f64).sqrt()),
+        OffsetFrom::Rest | OffsetFrom::Sheet => Some(step / 12_f64.sqrt()),
+        OffsetFrom::Nothing => None,
     };
     Ok(Scene {
-        offset: (
-            offset(offsets.voltage.1, noise.0, step.0),
-            offset(offsets.current.1, noise.1, step.1),
-        ),
+        offset: (offset(offsets.0.1, noise.0, step.0), offset(offsets.1.1, noise.1, step.1)),
         knowledge,
         noise,
         step,

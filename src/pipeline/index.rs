@@ -1,8 +1,8 @@
 //! What one pass over a file tells of its records: where they begin, their stamps, their gaps.
 
+use crate::flag::Flag;
 use crate::ingest::{
-    BreakReason, Doubt, IngestError, Piece, Place, RateSource, Stamps, TraceReader, reason,
-    rounding,
+    BreakReason, IngestError, Piece, Place, RateSource, Stamps, TraceReader, reason, rounding,
 };
 use crate::numeric::moments::PairMoments;
 use crate::trace::Gaps;
@@ -28,7 +28,7 @@ pub struct Index {
     /// Samples that are not valid.
     pub gaps: Gaps,
     /// What ended the data early.
-    pub end: Option<Doubt>,
+    pub end: Option<Flag>,
 }
 
 impl Index {

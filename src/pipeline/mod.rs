@@ -24,6 +24,7 @@ pub use switch::{Press, first_press};
 
 use crate::ingest::{IngestError, Limits};
 use crate::keyfile::KeyfileError;
+use crate::measures::oddities::Oddities;
 use crate::measures::stats::IntervalStats;
 use crate::measures::{Budget, Neighbours, SurveyInput, Surveyed, survey};
 use crate::result::Measurement;
@@ -172,23 +173,28 @@ pub fn measure_record(
 ) -> Result<Run, PipelineError> {
     let mut record = reading.record(k, settings, observer)?;
     capture.check_delays(record.samples())?;
-    let segmentation = segment::segment(
-        record.overview(),
-        record.samples(),
-        record.volts_per_unit(),
-        &settings.thresholds,
-    )?;
+    let step = quality::steps(&record)?;
+    let segmentation = segment::segment(&segment::Question {
+        overview: record.overview(),
+        samples: record.samples(),
+        channels: record.channels(),
+        load_ohm: record.load_ohm(),
+        step,
+        thresholds: &settings.thresholds,
+    })?;
     let offsets = record.settle_offsets(segmentation.quiet.offset);
     let mut phases = segmentation.phases.clone();
     names::apply(&mut phases, &settings.expected_sequence);
     check_tiling(&phases, record.overview().samples()).map_err(PipelineError::Tiling)?;
-    let noise = record.noise(&phases, segmentation.quiet.sigma)?;
-    let mut stats = survey_all(&record, settings, &phases, noise, observer)?;
-    let quality = quality::look(reading, k, &mut record, &phases)?;
+    let noise = record.noise(&phases, segmentation.quiet.sigma);
+    let quality = quality::look(reading, k, &mut record, &phases, step)?;
+    let surveyed = survey_all(&record, settings, &phases, (noise, step), observer)?;
+    let oddities: Vec<Oddities> = surveyed.iter().map(|one| one.oddities).collect();
+    let mut stats: Vec<IntervalStats> = surveyed.into_iter().map(|one| one.stats).collect();
     let borders = doubt::borders(&stats, record.samples().rate());
     doubt::settle_edges(&mut stats, &borders);
     let threshold = settings.duty_threshold;
-    let scene = doubt::scene(capture, &record, &phases, noise, quality.step, &offsets, threshold)?;
+    let scene = doubt::scene(capture, &record, &phases, noise, step, &offsets, threshold)?;
     let parts = Parts {
         settings,
         record: &record,
@@ -205,7 +211,16 @@ pub fn measure_record(
         return Err(PipelineError::Interrupted);
     }
     measurement.capture.describe(reading, k, &record);
-    measurement.flags = flags::find(&measurement, &record, &phases, &stats, noise)?;
+    measurement.flags = flags::find(&flags::Case {
+        measurement: &measurement,
+        record: &record,
+        segmentation: &segmentation,
+        phases: &phases,
+        stats: &stats,
+        oddities: &oddities,
+        noise,
+        named: !settings.expected_sequence.is_empty(),
+    })?;
     measurement.flags.extend(quality.flags);
     Ok(Run { measurement, phases, record })
 }
@@ -215,15 +230,23 @@ fn survey_all(
     record: &Record,
     settings: &Settings,
     phases: &[Phase],
-    sigma: (f64, f64),
+    (sigma, step): ((f64, f64), (f64, f64)),
     observer: &dyn Observer,
-) -> Result<Vec<IntervalStats>, PipelineError> {
+) -> Result<Vec<Surveyed>, PipelineError> {
+    let quiet = phases
+        .iter()
+        .filter(|phase| !phase.kind.powered())
+        .max_by_key(|phase| phase.len())
+        .map(|phase| record.samples().gaps().longest_valid(&inner(phase)))
+        .filter(|range| !range.is_empty());
     let input = SurveyInput {
         overview: record.overview(),
         samples: record.samples(),
         channels: record.channels(),
         power_by: record.power_by(),
         sigma,
+        step,
+        quiet: quiet.as_ref(),
         duty_threshold: settings.duty_threshold,
         budget: settings.budget,
     };
@@ -259,5 +282,11 @@ fn survey_all(
             Surveyed::settle(before, after);
         }
     }
-    Ok(found.into_iter().map(|one| one.stats).collect())
+    Ok(found)
+}
+
+/// A phase without an eighth of it at either end.
+fn inner(phase: &Phase) -> std::ops::Range<u64> {
+    let spare = phase.len() / 8;
+    phase.start + spare..phase.end - spare
 }

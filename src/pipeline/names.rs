@@ -38,7 +38,13 @@ mod tests {
     fn named(measured: &[Kind], sequence: &[Kind]) -> Vec<Kind> {
         let mut phases: Vec<Phase> = (0..)
             .zip(measured)
-            .map(|(k, kind)| Phase { kind: *kind, measured_kind: *kind, start: k, end: k + 1 })
+            .map(|(k, kind)| Phase {
+                kind: *kind,
+                measured_kind: *kind,
+                lead: crate::trace::Channel::Voltage,
+                start: k,
+                end: k + 1,
+            })
             .collect();
         apply(&mut phases, sequence);
         phases.iter().map(|phase| phase.kind).collect()

@@ -4,11 +4,11 @@
 use super::PipelineError;
 use super::reading::Reading;
 use super::record::Record;
+use crate::flag::{Code, Flag};
 use crate::measures::clipping::{effect_on_mean_square, level_from_time};
 use crate::numeric::quantum::{self, Filling};
 use crate::numeric::spectrum::Fourier;
-use crate::result::Flag;
-use crate::trace::{Mark, Phase};
+use crate::trace::{Channel, Mark, Phase};
 use crate::units::{Unit, for_people};
 
 /// Raw samples that are looked at.
@@ -22,16 +22,15 @@ const FEW_CODES: f64 = 50.0;
 pub struct Quality {
     /// Doubts.
     pub flags: Vec<Flag>,
-    /// Step of the converter of voltage and current, V and A; 0 where there is none.
-    pub step: (f64, f64),
 }
 
-/// Looks at record `k`; adds to its receipt and gives the flags and steps.
+/// Looks at record `k`; adds to its receipt and gives the flags.
 pub fn look(
     reading: &Reading,
     k: usize,
     record: &mut Record,
     phases: &[Phase],
+    step: (f64, f64),
 ) -> Result<Quality, PipelineError> {
     let mut flags: Vec<Flag> = record
         .receipt()
@@ -42,7 +41,7 @@ pub fn look(
     stated(reading, k, record, &mut flags);
     if let Some(by) = reading.jump_before(k).filter(|_| !reading.stated().segments) {
         flags.push(Flag::new(
-            "time_jump",
+            Code::TimeJump,
             format!(
                 "time jumps ahead by {} before this record: the file was split there, and nothing \
                  is measured across it",
@@ -61,20 +60,24 @@ pub fn look(
         .iter()
         .filter(|phase| phase.kind.powered())
         .max_by(|a, b| power(a).total_cmp(&power(b)));
-    let Some(phase) = strongest else { return Ok(Quality { flags, step: (0.0, 0.0) }) };
+    for channel in record.channels().present() {
+        coarse(record, channel, channel.of(step), &mut flags);
+    }
+    let Some(phase) = strongest else { return Ok(Quality { flags }) };
     let clean = record.samples().gaps().longest_valid(&(phase.start..phase.end));
     let length = (clean.end - clean.start).min(LOOK);
     let start = clean.start + (clean.end - clean.start - length) / 2;
     let raw = record.raw(&(start..start + length))?;
-    let step = (
-        steps(record, &raw.v, true, "voltage", &mut flags),
-        steps(record, &raw.i, false, "current", &mut flags),
-    );
-    let already = |code: &str, flags: &[Flag]| flags.iter().any(|flag| flag.code == code);
-    if !already("interpolated", &flags) {
-        effective_rate(record, raw.leading(), &mut flags);
+    if quantum::in_pairs(raw.of(phase.lead)) {
+        flags.push(Flag::new(
+            Code::PeakDetect,
+            "samples stand in pairs of a smallest and a largest value: an export of peak detection, \
+             from which no RMS, power or frequency follows. Export the samples as taken",
+        ));
+    } else if !flags.iter().any(|flag| flag.code == Code::Interpolated) {
+        effective_rate(record, raw.of(phase.lead), &mut flags);
     }
-    Ok(Quality { flags, step })
+    Ok(Quality { flags })
 }
 
 /// Counts and rates as the file states them, against what it holds.
@@ -85,7 +88,7 @@ fn stated(reading: &Reading, k: usize, record: &Record, flags: &mut Vec<Flag>) {
         let taken = taken.hertz();
         if taken > rate {
             flags.push(Flag::new(
-                "decimated",
+                Code::Decimated,
                 format!(
                     "the instrument sampled at {}, the file holds every {:.0}th sample: effective \
                      rate {}; peaks may be missing and frequencies folded. Export the full record",
@@ -96,7 +99,7 @@ fn stated(reading: &Reading, k: usize, record: &Record, flags: &mut Vec<Flag>) {
             ));
         } else {
             flags.push(Flag::new(
-                "interpolated",
+                Code::Interpolated,
                 format!(
                     "the instrument sampled at {}, the file holds {:.0} times as many samples: \
                      effective rate {}; what lies between was computed",
@@ -112,7 +115,7 @@ fn stated(reading: &Reading, k: usize, record: &Record, flags: &mut Vec<Flag>) {
     if let Some(memory) = facts.memory.filter(|memory| *memory > all && facts.acquisition.is_none())
     {
         flags.push(Flag::new(
-            "decimated",
+            Code::Decimated,
             format!(
                 "{memory} samples were taken, the file holds {all}: cut or thinned out; if thinned \
                  out, peaks may be missing. Export the full record"
@@ -123,7 +126,7 @@ fn stated(reading: &Reading, k: usize, record: &Record, flags: &mut Vec<Flag>) {
         && k == 0
     {
         flags.push(Flag::new(
-            "count_mismatch",
+            Code::CountMismatch,
             format!("the preamble states {samples} samples, the file holds {all}: cut off?"),
         ));
     }
@@ -140,14 +143,15 @@ fn gaps(record: &Record, phases: &[Phase], flags: &mut Vec<Flag>) {
     let over = gaps.overrange(&(0..total));
     let share = 100.0 * count as f64 / total.max(1) as f64;
     let places = gaps.ranges().len();
-    flags.push(Flag {
-        code: "gaps".into(),
-        message: format!(
-            "{count} of {total} samples ({share:.3} %), in {places} place(s), are not valid; RMS \
-             and power are those of the rest, energy and what would span a gap are left out"
-        ),
-        samples: Some(count),
-    });
+    let mut gap = format!(
+        "{count} of {total} samples ({share:.3} %), in {places} place(s), are not valid; RMS and \
+         power are those of the rest, energy and what would span a gap are left out"
+    );
+    if let Some((first, mark)) = gaps.ranges().first() {
+        let word = if *mark == Mark::Overrange { "beyond the range" } else { "missing" };
+        gap.push_str(&format!("; the first is sample {}, {word}", first.start));
+    }
+    flags.push(Flag::new(Code::Gaps, gap).with_samples(count).of_size(0.01 * share));
     if over > 0 {
         let powered: u64 = phases.iter().filter(|p| p.kind.powered()).map(Phase::len).sum();
         let level = level_from_time(over as f64 / powered.max(1) as f64);
@@ -155,91 +159,123 @@ fn gaps(record: &Record, phases: &[Phase], flags: &mut Vec<Flag>) {
         let clipped = effect_on_mean_square(level);
         let time = over as f64 / powered.max(1) as f64;
         let left = (1.0 + clipped - level * level * 2.0 * time) / (1.0 - time).max(1e-9) - 1.0;
-        flags.push(Flag {
-            code: "overrange".into(),
-            message: format!(
-                "{over} of them lay beyond the range: peaks and crest factor are not known, and on \
-                 a sine the mean square of the rest reads about {:.1} % low; widen the range and \
-                 capture again",
-                -100.0 * left
-            ),
-            samples: Some(over),
-        });
-    }
-    let first = gaps.ranges().first().map(|(gap, mark)| (gap.start, *mark));
-    if let Some((start, mark)) = first {
-        let word = if mark == Mark::Overrange { "beyond the range" } else { "missing" };
-        flags.iter_mut().filter(|flag| flag.code == "gaps").for_each(|flag| {
-            flag.message.push_str(&format!("; the first is sample {start}, {word}"));
-        });
+        flags.push(
+            Flag::new(
+                Code::Overrange,
+                format!(
+                    "{over} of them lay beyond the range: peaks and crest factor are not known, and \
+                     on a sine the mean square of the rest reads about {:.1} % low; widen the range \
+                     and capture again",
+                    -100.0 * left
+                ),
+            )
+            .with_samples(over),
+        );
     }
 }
 
-/// Steps of the converter and the codes that were used; gives the step in V or A, 0 if none.
-fn steps(record: &mut Record, x: &[f64], voltage: bool, word: &str, flags: &mut Vec<Flag>) -> f64 {
-    let Some(step) = quantum::quantum(x) else { return 0.0 };
-    let gain = record.channel(voltage).map_or(1.0, |(_, gain, _)| gain.abs());
+/// Steps of the converters of voltage and current, V and A, where each channel is strongest; 0 where
+/// there are none.
+pub fn steps(record: &Record) -> Result<(f64, f64), PipelineError> {
+    let mut found = (0.0, 0.0);
+    let all = 0..record.overview().samples();
+    for channel in record.channels().present() {
+        let clean = record.samples().gaps().longest_valid(&all);
+        let range = record.overview().strongest(&clean, LOOK, channel);
+        let raw = record.raw(&range)?;
+        let step = quantum::quantum(raw.of(channel)).unwrap_or(0.0);
+        let gain = record.channel(channel).map_or(1.0, |(_, gain, _)| gain.abs());
+        *channel.of((&mut found.0, &mut found.1)) = step * gain;
+    }
+    Ok(found)
+}
+
+/// The codes that a channel uses.
+fn coarse(record: &mut Record, channel: Channel, step: f64, flags: &mut Vec<Flag>) {
+    if step <= 0.0 {
+        return;
+    }
     let cells = record.overview().cells();
-    let side = |low: bool| {
-        let of = |cell: &crate::trace::Cell| {
-            let pair = if voltage { cell.v } else { cell.i };
-            f64::from(if low { -pair[0] } else { pair[1] })
-        };
-        cells.iter().map(of).fold(0.0, f64::max)
-    };
-    let codes = ((side(true) + side(false)) / (step * gain)).round();
-    let unit = if voltage { Unit::Volt } else { Unit::Ampere };
-    let effect = 100.0 * quantum::effect_on_rms(codes.max(1.0)).abs();
+    let (low, high) = cells
+        .iter()
+        .map(|cell| cell.extremes(channel))
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), [own_low, own_high]| {
+            (low.min(own_low), high.max(own_high))
+        });
+    let codes = ((high - low) / step).round().max(1.0);
+    let (word, unit) = (channel.name(), channel.of((Unit::Volt, Unit::Ampere)));
     record.note(
         "steps",
         format!(
             "{word}: {} per code, {codes} codes from peak to peak ({:.1} bits)",
-            for_people(step * gain, unit),
-            codes.max(1.0).log2()
+            for_people(step, unit),
+            codes.log2()
         ),
     );
     if codes < FEW_CODES {
-        flags.push(Flag::new(
-            "few_codes",
-            format!(
-                "the {word} uses {codes} codes of its converter from peak to peak, fewer than \
-                 {FEW_CODES:.0}: RMS of a sine is off by up to {effect:.2} %, its peak by up to {:.1} \
-                 %; use a smaller range",
-                100.0 / codes.max(1.0)
-            ),
-        ));
+        let effect = quantum::effect_on_rms(codes).abs();
+        flags.push(
+            Flag::new(
+                Code::FewCodes,
+                format!(
+                    "the {word} uses {codes} codes of its converter from peak to peak, fewer than \
+                     {FEW_CODES:.0}: RMS of a sine is off by up to {:.2} %, its peak by up to {:.1} \
+                     %; use a smaller range",
+                    100.0 * effect,
+                    100.0 / codes
+                ),
+            )
+            .of_size(1.0 / codes),
+        );
     }
-    step * gain
+}
+
+/// How samples between the real ones were made.
+#[derive(Clone, Copy, PartialEq)]
+enum Filled {
+    Held,
+    Lines,
+    BandLimited,
 }
 
 /// Samples that were computed between real ones.
 fn effective_rate(record: &mut Record, x: &[f64], flags: &mut Vec<Flag>) {
     let rate = record.samples().rate().hertz();
     let found = match quantum::filled(x) {
-        Some((n, Filling::Held)) => Some((n as f64, "each value stands several times")),
-        Some((n, Filling::Linear)) => {
-            Some((n as f64, "between them samples lie on straight lines"))
-        }
+        Some((n, Filling::Held)) => Some((n as f64, Filled::Held)),
+        Some((n, Filling::Linear)) => Some((n as f64, Filled::Lines)),
         None => {
             Fourier::new().spectrum(x).and_then(|spectrum| spectrum.cliff()).and_then(|cliff| {
                 let factor = 1.0 / cliff;
                 let whole = factor.round();
                 // A filter of the instrument has no reason to end at a whole fraction.
                 let fits = whole >= 2.0 && (factor / whole - 1.0).abs() < 0.08;
-                fits.then_some((whole, "the spectrum is empty beyond"))
+                fits.then_some((whole, Filled::BandLimited))
             })
         }
     };
     let effective = found.map_or(rate, |(n, _)| rate / n);
     record.note("effective rate", for_people(effective, Unit::Hertz));
-    if let Some((n, how)) = found {
-        flags.push(Flag::new(
-            "interpolated",
-            format!(
-                "only one sample in {n:.0} was measured ({how}): effective rate {}; what lies \
-                 between was computed and tells nothing new. Export the samples as taken",
-                for_people(effective, Unit::Hertz)
-            ),
-        ));
+    let Some((n, how)) = found else { return };
+    let words = match how {
+        Filled::Held => "each value stands several times",
+        Filled::Lines => "between them samples lie on straight lines",
+        Filled::BandLimited => "the spectrum is empty beyond",
+    };
+    let mut flag = Flag::new(
+        Code::Interpolated,
+        format!(
+            "only one sample in {n:.0} was measured ({words}): effective rate {}; what lies between \
+             was computed and tells nothing new. Export the samples as taken",
+            for_people(effective, Unit::Hertz)
+        ),
+    );
+    if how == Filled::Lines {
+        // Straight lines cut crests off: power and RMS read low.
+        let more = Code::Averaged.row().measures.iter().copied().flatten().copied();
+        flag.measures.extend(more.map(std::borrow::Cow::from));
+        flag.measures.sort_unstable();
+        flag.measures.dedup();
     }
+    flags.push(flag);
 }

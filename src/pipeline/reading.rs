@@ -7,13 +7,14 @@ use super::record::{Filler, Kept, Record, RecordSamples};
 use super::select::{self, Chosen};
 use super::{Observer, PipelineError, Settings};
 use crate::condition::{Chain, ChannelChain};
+use crate::flag::{Code, Flag};
 use crate::ingest::sheet::LoadKind;
 use crate::ingest::{
-    self, Beside, Doubt, IngestError, Opening, RateSource, Receipt, Selection, Stated, TraceReader,
+    self, Beside, IngestError, Opening, RateSource, Receipt, Selection, Stated, TraceReader,
 };
 use crate::measures::stats::PowerBy;
 use crate::result::{CaptureFacts, FileFacts, RecordFacts};
-use crate::trace::{Gaps, Overview};
+use crate::trace::{Channel, Gaps, Overview};
 use crate::units::SampleRate;
 use std::ops::{ControlFlow, Range};
 use std::path::PathBuf;
@@ -29,6 +30,7 @@ pub struct Reading {
     clip_at: (Option<f64>, Option<f64>),
     power_by: PowerBy,
     load_ohm: Option<f64>,
+    open: bool,
     index: Index,
     starts: Arc<Vec<u64>>,
     kept: Arc<Kept>,
@@ -107,7 +109,8 @@ impl Reading {
         let Chosen { selection, doubts } =
             select::select(capture, reader.channels(), &mut |text| observer.note(&text))?;
         let first_rate = first_rate(capture, reader.as_ref())?;
-        let (v, i) = (capture.channel_sheet(true), capture.channel_sheet(false));
+        let (v, i) =
+            (capture.channel_sheet(Channel::Voltage), capture.channel_sheet(Channel::Current));
         let info = |channel: Option<usize>| channel.and_then(|k| reader.channels().get(k));
         let gain = |channel: Option<usize>, scale: Option<f64>| {
             info(channel).map_or(1.0, |info| info.factor) * scale.unwrap_or(1.0)
@@ -128,6 +131,7 @@ impl Reading {
             clip_at: (v.clip_at, i.clip_at),
             power_by: power_by(capture, selection),
             load_ohm: capture.load_ohm(),
+            open: capture.load_kind() == Some(LoadKind::Open),
             index: Index::new(),
             starts: Arc::default(),
             kept: Arc::default(),
@@ -201,8 +205,8 @@ impl Reading {
         self.files = hashes.into_iter().collect::<Result<_, _>>()?;
         let (records, short) = index.records(reader.as_ref())?;
         if short > 0 {
-            self.receipt.doubts.push(Doubt::new(
-                "short_record",
+            self.receipt.doubts.push(Flag::new(
+                Code::ShortRecord,
                 format!("{short} record(s) of fewer than 16 samples were left out"),
             ));
         }
@@ -347,6 +351,7 @@ impl Reading {
             stated_offsets: self.conditioning.stated_offsets,
             power_by: self.power_by,
             load_ohm: self.load_ohm,
+            open: self.open,
             receipt,
             sha256: self.files.first().and_then(|facts| facts.sha256.clone()),
             timing,

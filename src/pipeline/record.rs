@@ -3,17 +3,11 @@
 use crate::condition::{Chain, Conditioner};
 use crate::ingest::{IngestError, Piece, Receipt, Selection, TraceReader};
 use crate::measures::stats::PowerBy;
-use crate::numeric::moments::PairMoments;
-use crate::numeric::spectrum::Fourier;
-use crate::trace::{Block, Channels, Gaps, Overview, Phase, ReadFailure, Samples};
+use crate::numeric::order::median;
+use crate::trace::{Block, Channel, Channels, Gaps, Overview, Phase, ReadFailure, Samples};
 use crate::units::SampleRate;
 use std::ops::Range;
 use std::sync::Arc;
-
-/// Length of an overview cell: several cells to a burst period, a few carrier cycles at least.
-const CELL_S: f64 = 31e-6;
-/// Fewest samples of a cell.
-const CELL_LEAST: usize = 16;
 
 /// A record that was read once.
 pub struct Record {
@@ -26,19 +20,36 @@ pub struct Record {
     pub(super) stated_offsets: (Option<f64>, Option<f64>),
     pub(super) power_by: PowerBy,
     pub(super) load_ohm: Option<f64>,
+    pub(super) open: bool,
     pub(super) receipt: Receipt,
     pub(super) sha256: Option<String>,
     pub(super) timing: super::index::Timing,
 }
 
-/// Offsets in file units, and where they come from.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Offsets {
-    /// Of the voltage.
-    pub voltage: (f64, &'static str),
-    /// Of the current.
-    pub current: (f64, &'static str),
+/// Where an offset comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum OffsetFrom {
+    /// The sheet states it.
+    Sheet,
+    /// The mean over rest.
+    Rest,
+    /// Nothing tells it: taken as 0.
+    Nothing,
 }
+
+impl OffsetFrom {
+    /// The words used in files and messages.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Sheet => "sheet",
+            Self::Rest => "mean over rest",
+            Self::Nothing => "taken as 0: no rest in the record",
+        }
+    }
+}
+
+/// Offsets of voltage and current in file units, and where they come from.
+pub type Offsets = ((f64, OffsetFrom), (f64, OffsetFrom));
 
 pub(super) struct RecordSamples {
     pub reader: Arc<dyn TraceReader>,
@@ -108,7 +119,7 @@ impl Filler {
     pub fn new(chain: &Chain, rate: SampleRate) -> Self {
         Self {
             conditioner: Conditioner::new(chain.clone()),
-            overview: Overview::new(rate.count(CELL_S, CELL_LEAST)),
+            overview: Overview::at(rate),
             reach: chain.reaches(),
             taken: 0,
             raw_gaps: Gaps::default(),
@@ -215,40 +226,34 @@ impl Record {
         self.samples.raw(range)
     }
 
+    /// Whether nothing is connected, as the sheet states.
+    pub(super) fn is_open(&self) -> bool {
+        self.open
+    }
+
     pub(super) fn load_ohm(&self) -> Option<f64> {
         self.load_ohm
     }
 
-    /// Volts across the load per unit of the leading channel, where known.
-    pub(super) fn volts_per_unit(&self) -> Option<f64> {
-        if self.selection.voltage.is_some() { Some(1.0) } else { self.load_ohm }
-    }
-
     /// Known rails in volts or amperes.
-    pub(super) fn rail(&self, voltage: bool) -> Option<f64> {
-        let (at, gain) =
-            if voltage { (self.clip_at.0, self.gains.0) } else { (self.clip_at.1, self.gains.1) };
-        at.map(|at| (at * gain).abs())
+    pub(super) fn rail(&self, channel: Channel) -> Option<f64> {
+        channel.of(self.clip_at).map(|at| (at * channel.of(self.gains)).abs())
     }
 
     /// Name, scale and delay of a channel.
-    pub(super) fn channel(&self, voltage: bool) -> Option<(String, f64, f64)> {
-        let (channel, gain, delay) = if voltage {
-            (self.selection.voltage, self.gains.0, self.delays_s.0)
-        } else {
-            (self.selection.current, self.gains.1, self.delays_s.1)
-        };
-        let info = self.samples.reader.channels().get(channel?)?;
-        Some((info.name.clone(), gain, delay))
+    pub(super) fn channel(&self, channel: Channel) -> Option<(String, f64, f64)> {
+        let column = channel.of((self.selection.voltage, self.selection.current))?;
+        let info = self.samples.reader.channels().get(column)?;
+        Some((info.name.clone(), channel.of(self.gains), channel.of(self.delays_s)))
     }
 
     /// Takes away the offsets that the sheet does not state: the means over rest, in volts and
     /// amperes.
     pub(super) fn settle_offsets(&mut self, rest: Option<(f64, f64)>) -> Offsets {
         let side = |stated: Option<f64>, rest: Option<f64>, gain: f64| match (stated, rest) {
-            (Some(offset), _) => (0.0, (offset, "sheet")),
-            (None, Some(rest)) => (rest, (rest / gain, "mean over rest")),
-            (None, None) => (0.0, (0.0, "taken as 0: no rest in the record")),
+            (Some(offset), _) => (0.0, (offset, OffsetFrom::Sheet)),
+            (None, Some(rest)) => (rest, (rest / gain, OffsetFrom::Rest)),
+            (None, None) => (0.0, (0.0, OffsetFrom::Nothing)),
         };
         let (v, voltage) = side(self.stated_offsets.0, rest.map(|(v, _)| v), self.gains.0);
         let (i, current) = side(self.stated_offsets.1, rest.map(|(_, i)| i), self.gains.1);
@@ -256,48 +261,32 @@ impl Record {
         let i = if self.selection.current.is_some() { i } else { 0.0 };
         self.overview.remove_offset(v, i);
         self.samples.chain = std::mem::take(&mut self.samples.chain).less_offset(v, i);
-        Offsets { voltage, current }
+        (voltage, current)
     }
 
-    /// Standard deviation of the noise of both channels: over rest, or else the floor between the
-    /// lines of the spectrum; `leading` is what segmentation found.
-    pub(super) fn noise(&self, phases: &[Phase], leading: f64) -> Result<(f64, f64), ReadFailure> {
-        let mut quiet = PairMoments::default();
+    /// Standard deviation of the noise of both channels: of the quiet cells in rest, or else as
+    /// segmentation found it.
+    pub(super) fn noise(&self, phases: &[Phase], found: (f64, f64)) -> (f64, f64) {
+        let side = |channel: Channel| {
+            let mut variances = self.quiet_variances(phases, channel);
+            // Ramps, tails and clicks in a rest are no noise; most of its cells are.
+            let middle = median(&mut variances).map(f64::sqrt);
+            middle.unwrap_or_else(|| channel.of(found))
+        };
+        (side(Channel::Voltage), side(Channel::Current))
+    }
+
+    /// Spread of each cell of the rests about its own mean: drift is no noise.
+    fn quiet_variances(&self, phases: &[Phase], channel: Channel) -> Vec<f64> {
+        let mut all = Vec::new();
         for phase in phases.iter().filter(|phase| !phase.kind.powered()) {
             let (_, cells, _) = self.overview.inside(&(phase.start..phase.end));
-            // A few cells at the borders may hold the edges.
-            let inner =
-                (cells.start + 3).min(cells.end)..cells.end.saturating_sub(3).max(cells.start);
-            if inner.start >= inner.end {
-                continue;
-            }
-            for cell in &self.overview.cells()[inner] {
-                // Spread about each cell's own mean: drift is no noise.
-                let mut own = cell.moments;
-                (own.mean_v, own.mean_i) = (0.0, 0.0);
-                quiet.merge(&own);
-            }
+            // Cells at the borders may hold the edges.
+            let spare = (cells.len() / 8).min(24);
+            let inner = cells.start + spare..cells.end - spare;
+            all.extend(self.overview.cells()[inner].iter().map(|cell| cell.variance(channel)));
         }
-        if quiet.n > 0 {
-            let n = quiet.n as f64;
-            return Ok(((quiet.m2_v / n).sqrt(), (quiet.m2_i / n).sqrt()));
-        }
-        if !(self.channels().voltage && self.channels().current) {
-            return Ok((leading, leading));
-        }
-        let Some(phase) = phases.iter().max_by_key(|phase| phase.len()) else {
-            return Ok((leading, 0.0));
-        };
-        let clean = self.samples.gaps.longest_valid(&(phase.start..phase.end));
-        let middle = clean.start + (clean.end - clean.start) / 2;
-        let block = self.samples.read(middle.saturating_sub(1 << 12)..middle + (1 << 12))?;
-        let floor = |x: &[f64]| Fourier::new().spectrum(x).and_then(|s| s.floor_deviation());
-        // The current's noise stands to the voltage's as their floors do.
-        let ratio = match (floor(&block.v), floor(&block.i)) {
-            (Some(v), Some(i)) if v > 0.0 => i / v,
-            _ => 0.0,
-        };
-        Ok((leading, leading * ratio))
+        all
     }
 }
 

@@ -2,8 +2,9 @@
 //! volts and amperes.
 
 use super::capture::{Capture, CaptureError};
+use crate::flag::{Code, Flag};
 use crate::ingest::sheet::{ChannelName, ChannelSheet};
-use crate::ingest::{ChannelInfo, Doubt, Selection};
+use crate::ingest::{ChannelInfo, Selection};
 use crate::units::Unit;
 
 /// The two channels of a capture, and what is in doubt about them.
@@ -11,7 +12,7 @@ pub struct Chosen {
     /// The channels.
     pub selection: Selection,
     /// What is in doubt.
-    pub doubts: Vec<Doubt>,
+    pub doubts: Vec<Flag>,
 }
 
 struct Chooser<'a> {
@@ -197,7 +198,7 @@ impl Chooser<'_> {
         info: &ChannelInfo,
         side: Option<&ChannelSheet>,
         word: &str,
-        doubts: &mut Vec<Doubt>,
+        doubts: &mut Vec<Flag>,
     ) -> Result<(), CaptureError> {
         let scale = side.and_then(|side| side.scale);
         if let (Some(why), None) = (&info.needs_scale, scale) {
@@ -207,8 +208,8 @@ impl Chooser<'_> {
             ));
         }
         if info.unit.is_none() && scale.is_none() {
-            doubts.push(Doubt::new(
-                "unit_assumed",
+            doubts.push(Flag::new(
+                Code::UnitAssumed,
                 format!(
                     "neither the file nor the sheet tells the unit of `{}`: taken as {}; set \
                      `{word}.scale`",

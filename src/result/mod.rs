@@ -1,6 +1,7 @@
 //! The result of measuring one capture, as it is shown, stored and compared.
 
 use crate::estimate::Estimate;
+use crate::flag::Flag;
 use crate::ingest::Receipt;
 use crate::ingest::sheet::{BenchSheet, CorrelationSheet, InstrumentSheet, SubjectSheet};
 use crate::measures::{Budget, MeasureSet};
@@ -8,7 +9,6 @@ use crate::segment::{Evidence, Thresholds};
 use crate::trace::Kind;
 use serde::ser::SerializeMap;
 use serde::{Deserialize, Serialize};
-use std::borrow::Cow;
 
 /// Everything measured on one capture.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -251,26 +251,6 @@ pub struct CycleResult {
     pub measures: MeasureSet,
 }
 
-/// A doubt about a result.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Flag {
-    /// Code for programs.
-    pub code: Cow<'static, str>,
-    /// What was seen, how large it is, and what to do.
-    pub message: String,
-    /// Samples concerned, where that has a meaning.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub samples: Option<u64>,
-}
-
-impl Flag {
-    /// A flag without a sample count.
-    #[must_use]
-    pub fn new(code: &'static str, message: impl Into<String>) -> Self {
-        Self { code: code.into(), message: message.into(), samples: None }
-    }
-}
-
 /// The delay of one channel behind the other.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct DelayEstimate {
@@ -324,6 +304,17 @@ impl Part {
             Self::Cycle => "cycle",
         }
     }
+
+    /// The kind of phases that it stands for; `None` for the whole record and for cycles.
+    #[must_use]
+    pub fn kind(self) -> Option<Kind> {
+        match self {
+            Self::Cut => Some(Kind::Cut),
+            Self::Coag => Some(Kind::Coag),
+            Self::Rest => Some(Kind::Rest),
+            Self::Whole | Self::Cycle => None,
+        }
+    }
 }
 
 impl Measurement {
@@ -332,14 +323,13 @@ impl Measurement {
     /// # Errors
     /// A sentence saying that there is no such part.
     pub fn part(&self, part: Part) -> Result<&MeasureSet, String> {
-        let kind = match part {
-            Part::Whole => return Ok(&self.whole),
-            Part::Cycle => {
-                return self.cycles.measures.as_ref().ok_or("no whole cycle was found".into());
-            }
-            Part::Cut => Kind::Cut,
-            Part::Coag => Kind::Coag,
-            Part::Rest => Kind::Rest,
+        let Some(kind) = part.kind() else {
+            return match part {
+                Part::Cycle => {
+                    self.cycles.measures.as_ref().ok_or("no whole cycle was found".into())
+                }
+                _ => Ok(&self.whole),
+            };
         };
         let found = self.kinds.get(kind).map(|result| &result.measures);
         found.ok_or_else(|| format!("no {kind} phase was found"))

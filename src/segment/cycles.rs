@@ -69,6 +69,7 @@ mod tests {
             .map(|(k, kind)| Phase {
                 kind: *kind,
                 measured_kind: *kind,
+                lead: crate::trace::Channel::Voltage,
                 start: k * 10,
                 end: k * 10 + 10,
             })

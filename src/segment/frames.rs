@@ -1,6 +1,6 @@
 //! Frames: cells gathered until they span several bursts.
 
-use crate::trace::{Cell, Overview};
+use crate::trace::{Cell, Channel, Overview};
 use crate::units::SampleRate;
 use std::ops::Range;
 
@@ -8,29 +8,18 @@ use std::ops::Range;
 pub struct Frames {
     /// The frames.
     pub list: Vec<Cell>,
-    /// Cells per frame.
-    pub cells: usize,
     /// Samples per frame; the last one may have fewer.
     pub length: usize,
-    /// Whether the leading channel is the voltage.
-    pub voltage: bool,
 }
 
-/// Gathers cells into frames of about `seconds`, shorter where the record has few of them.
+/// Gathers cells into frames of about `seconds`; a record of less than four of them is one frame.
 pub fn gather(overview: &Overview, rate: SampleRate, seconds: f64) -> Frames {
-    /// A short record is still cut in so many frames, as far as its cells allow ...
-    const FEWEST: usize = 16;
-    /// ... but a frame spans bursts of 8 kHz, or silence between them passes for rest ...
-    const LEAST_S: f64 = 250e-6;
-    /// ... and so many frames there are in any case.
-    const AT_LEAST: usize = 4;
-    let of = |seconds: f64| {
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let cells = (rate.samples(seconds) / overview.cell_length() as f64).round() as usize;
-        cells
-    };
+    const FEWEST: usize = 4;
     let all = overview.cells().len();
-    let cells = of(seconds).min((all / FEWEST).max(of(LEAST_S))).min(all / AT_LEAST).max(1);
+    let cells = match overview.cells_in(rate.samples(seconds)) {
+        cells if cells * FEWEST > all => all.max(1),
+        cells => cells,
+    };
     let mut list: Vec<Cell> = overview
         .cells()
         .chunks(cells)
@@ -42,10 +31,9 @@ pub fn gather(overview: &Overview, rate: SampleRate, seconds: f64) -> Frames {
             frame
         })
         .collect();
-    bridge(&mut list, cells * overview.cell_length());
-    let voltage = overview.cells().iter().any(|cell| cell.moments.m2_v > 0.0)
-        || overview.cells().iter().all(|cell| cell.moments.m2_i == 0.0);
-    Frames { list, cells, length: cells * overview.cell_length(), voltage }
+    let length = cells * overview.cell_length();
+    bridge(&mut list, length);
+    Frames { list, length }
 }
 
 /// Frames that hold hardly a valid sample are taken to go on as their neighbours.
@@ -64,35 +52,35 @@ fn bridge(list: &mut [Cell], length: usize) {
 }
 
 impl Frames {
-    /// Samples of a range of frames.
-    pub fn span(&self, overview: &Overview, frames: &Range<usize>) -> Range<u64> {
-        overview.span(frames.start * self.cells..frames.end * self.cells)
+    /// Samples of a range of frames of a record of so many samples.
+    pub fn span(&self, frames: &Range<usize>, samples: u64) -> Range<u64> {
+        let at = |frame: usize| (frame as u64 * self.length as u64).min(samples);
+        at(frames.start)..at(frames.end)
     }
 
-    /// Variance of the leading channel within frame `k`.
-    pub fn variance(&self, k: usize) -> f64 {
-        let moments = &self.list[k].moments;
-        let m2 = if self.voltage { moments.m2_v } else { moments.m2_i };
-        m2 / moments.n.max(1) as f64
+    /// Frames that lie wholly inside a range of samples.
+    pub fn inside(&self, range: &Range<u64>) -> Range<usize> {
+        let length = self.length as u64;
+        #[allow(clippy::cast_possible_truncation)]
+        let (from, to) = (range.start.div_ceil(length) as usize, (range.end / length) as usize);
+        from.min(to)..to.min(self.list.len())
     }
 
-    /// Largest distance of a sample of frame `k` from `offset`.
-    pub fn peak(&self, k: usize, offset: f64) -> f64 {
-        self.peak_of(&self.list[k], offset)
+    /// Variance of a channel within frame `k`.
+    pub fn variance(&self, k: usize, channel: Channel) -> f64 {
+        self.list[k].variance(channel)
     }
 
-    /// The same of any cell.
-    pub fn peak_of(&self, cell: &Cell, offset: f64) -> f64 {
-        let [low, high] = if self.voltage { cell.v } else { cell.i };
-        (f64::from(high) - offset).abs().max((f64::from(low) - offset).abs())
-    }
-
-    /// Kurtosis of the leading channel in frame `k`: 1.5 for a steady sine, more for bursts.
-    pub fn kurtosis(&self, k: usize) -> f64 {
-        let variance = self.variance(k);
-        if variance <= 0.0 {
+    /// Kurtosis of the voltage in frame `k`, or of the current where there is no voltage: 1.5 for a
+    /// steady sine, more for bursts, 3 for noise.
+    pub fn kurtosis(&self, k: usize, channel: Channel) -> f64 {
+        let cell = &self.list[k];
+        let variance = cell.variance(channel);
+        // Fourth powers are those of the voltage where there is one.
+        let told = channel == Channel::Voltage || cell.moments.m2_v == 0.0;
+        if variance <= 0.0 || !told {
             return 3.0;
         }
-        self.list[k].fourth / self.list[k].moments.n.max(1) as f64 / (variance * variance)
+        cell.fourth / cell.moments.n.max(1) as f64 / (variance * variance)
     }
 }

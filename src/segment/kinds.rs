@@ -3,7 +3,7 @@
 use super::Look;
 use crate::numeric::crest::{HALO, crests, unbiased_maximum};
 use crate::numeric::moments::PairMoments;
-use crate::trace::{Kind, ReadFailure};
+use crate::trace::{Channel, Kind, ReadFailure};
 use serde::Serialize;
 use std::ops::Range;
 
@@ -13,24 +13,49 @@ pub struct Evidence {
     /// The kind.
     #[serde(skip)]
     pub kind: Kind,
-    /// Peak of the leading channel, corrected for noise.
+    /// Channel by which it was told.
+    pub lead: Channel,
+    /// Peak of that channel, corrected for noise.
     #[serde(skip)]
     pub peak: f64,
-    /// RMS of the leading channel, noise taken away.
+    /// RMS of it, noise taken away.
     #[serde(skip)]
     pub rms: f64,
     /// Crest factor on which the kind was decided.
     pub crest_factor: f64,
     /// Whether the output counts as continuous.
     pub continuous: bool,
+    /// Why the kind is in doubt, where it is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub doubt: Option<KindDoubt>,
 }
+
+/// Why the waveform does not tell the kind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum KindDoubt {
+    /// The voltage is too low to tell cut from coag.
+    LowVoltage,
+    /// The voltage is not known.
+    VoltageUnknown,
+    /// The crest factor lies close to the border.
+    NearBorder,
+}
+
+/// Share about a border within which a value may lie on either side.
+const NEAR: f64 = 0.03;
 
 /// Judges a powered stretch.
 pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Evidence, ReadFailure> {
-    /// Frames that are read to see how crests are spread.
+    /// Stretches that are read to see how crests are spread.
     const LOOKS: u64 = 8;
-    /// Cells that are read to find the highest crest.
+    /// Groups of cells that are read to find the highest crest, and length of one, s.
     const TOPS: usize = 8;
+    const TOP_S: f64 = 31e-6;
+    /// Most samples of one look.
+    const LONGEST: u64 = 1 << 16;
+    let lead = look.lead_of(&range);
+    let sigma = look.sigma(lead);
     let frame = look.frames.length as u64;
     // The frames at the borders may belong to the neighbour.
     let trimmed = if range.end - range.start > 4 * frame {
@@ -46,32 +71,33 @@ pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Evidence, ReadFailure
         fourth += cell.fourth;
     }
     let n = moments.n.max(1) as f64;
-    let m2 = if look.frames.voltage { moments.m2_v } else { moments.m2_i };
-    let noise = look.sigma * look.sigma;
+    let m2 = lead.of((moments.m2_v, moments.m2_i));
+    let noise = sigma * sigma;
     let square = (m2 / n - noise).max(0.0);
     let rms = square.sqrt();
 
     let mut highest = 0.0_f64;
-    let tops = look.overview.highest(cells, TOPS, |cell| look.frames.peak_of(cell, look.offset));
-    for k in tops {
-        let span = look.overview.span(k..k + 1);
-        highest = highest.max(crest_heights(look, span, 0.0)?.into_iter().fold(0.0, f64::max));
+    let group = look.overview.cells_in(look.samples.rate().samples(TOP_S));
+    let reach = |cell: &crate::trace::Cell| cell.reach(lead, look.offset(lead));
+    for group in look.overview.highest(cells, group, TOPS, reach) {
+        let span = look.overview.span(group);
+        highest = highest.max(heights(look, lead, span, 0.0)?.into_iter().fold(0.0, f64::max));
     }
-    let mut heights: Vec<f32> = Vec::new();
+    let mut all: Vec<f32> = Vec::new();
     let length = trimmed.end - trimmed.start;
     let step = (length / LOOKS).max(1);
     let mut seen = 0;
     for at in (0..LOOKS).map(|k| trimmed.start + k * step) {
-        let end = (at + frame).min(trimmed.end);
+        let end = (at + frame.min(LONGEST)).min(trimmed.end);
         if end <= at {
             break;
         }
         seen += end - at;
         #[allow(clippy::cast_possible_truncation)]
-        heights.extend(crest_heights(look, at..end, 0.3 * highest)?.iter().map(|h| *h as f32));
+        all.extend(heights(look, lead, at..end, 0.3 * highest)?.iter().map(|h| *h as f32));
     }
     let every = length as f64 / seen.max(1) as f64;
-    let mut peak = unbiased_maximum(highest, &heights, every.max(1.0), look.sigma, 0.0).value;
+    let mut peak = unbiased_maximum(highest, &all, every.max(1.0), sigma, 0.0).value;
 
     // In strong noise crests say little; the kurtosis, freed from noise, still tells a steady
     // sine (1.5) from bursts, and its peak is then sqrt(2) times its RMS.
@@ -82,22 +108,49 @@ pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Evidence, ReadFailure
         }
     }
     let crest_factor = if rms > 0.0 { peak / rms } else { 0.0 };
-    let continuous = crest_factor < look.thresholds.continuous_crest_factor;
-    let low = look.volts_per_unit.is_some_and(|v| peak * v < look.thresholds.arc_peak_v);
-    let kind = if crest_factor >= look.thresholds.coag_crest_factor || (continuous && low) {
-        Kind::Coag
-    } else {
-        Kind::Cut
-    };
-    Ok(Evidence { kind, peak, rms, crest_factor, continuous })
+    let volts = look.volts_per_unit(lead).map(|volts| peak * volts);
+    Ok(decide(look, lead, peak, rms, crest_factor, volts))
 }
 
-fn crest_heights(look: &Look<'_>, span: Range<u64>, floor: f64) -> Result<Vec<f64>, ReadFailure> {
+fn decide(
+    look: &Look<'_>,
+    lead: Channel,
+    peak: f64,
+    rms: f64,
+    crest_factor: f64,
+    volts: Option<f64>,
+) -> Evidence {
+    let limits = look.thresholds;
+    let continuous = crest_factor < limits.continuous_crest_factor;
+    let strongly = crest_factor >= limits.coag_crest_factor;
+    let low = volts.is_some_and(|volts| volts < limits.arc_peak_v);
+    let kind = if strongly || (continuous && low) { Kind::Coag } else { Kind::Cut };
+    let near = |value: f64, border: f64| (value / border - 1.0).abs() < NEAR;
+    let doubt = if near(crest_factor, limits.coag_crest_factor) {
+        Some(KindDoubt::NearBorder)
+    } else if strongly {
+        None
+    } else {
+        match volts {
+            None => Some(KindDoubt::VoltageUnknown),
+            Some(volts) if volts < limits.arc_peak_v * (1.0 + NEAR) => Some(KindDoubt::LowVoltage),
+            Some(_) => None,
+        }
+    };
+    Evidence { kind, lead, peak, rms, crest_factor, continuous, doubt }
+}
+
+fn heights(
+    look: &Look<'_>,
+    lead: Channel,
+    span: Range<u64>,
+    floor: f64,
+) -> Result<Vec<f64>, ReadFailure> {
     let halo = HALO as u64;
     let mut heights = Vec::new();
     for part in look.samples.gaps().valid(&(span.start.saturating_sub(halo)..span.end + halo)) {
-        let (_, x) = look.leading(part)?;
-        heights.extend(crests(&x, floor, true).into_iter().map(|crest| crest.value.abs()));
+        let (_, x) = look.read(lead, part)?;
+        heights.extend(crests(&x, floor, None).into_iter().map(|crest| crest.value.abs()));
     }
     Ok(heights)
 }

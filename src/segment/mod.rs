@@ -1,11 +1,12 @@
 //! Where the output changes: from the overview of a record to its phases and cycles.
 //!
 //! 1. `frames`: cells are gathered into frames of a quarter millisecond, several bursts long.
-//! 2. `levels`: the noise floor, and which frames carry output at all.
-//! 3. `edges`: jumps of level or shape inside powered stretches, then every edge refined to
-//!    the sample on the raw data.
-//! 4. `kinds`: cut or coag, by crest factor and peak.
-//! 5. `cycles`: the repeating sequence.
+//! 2. `noise`: the quiet level of each channel.
+//! 3. `stretches`: which frames carry output at all, and between which cells.
+//! 4. `edges`: jumps of level or shape inside output, then every edge refined to the sample on the
+//!    raw data.
+//! 5. `kinds`: cut or coag, by crest factor and peak.
+//! 6. `cycles`: the repeating sequence.
 //!
 //! All of it is linear in the length of the record; only a few milliseconds around each edge and
 //! a few frames inside each phase are read again.
@@ -14,13 +15,15 @@ pub mod cycles;
 mod edges;
 mod frames;
 mod kinds;
-mod levels;
+mod noise;
+mod stretches;
 
-pub use kinds::Evidence;
+pub use kinds::{Evidence, KindDoubt};
 
-use crate::trace::{Kind, Overview, Phase, ReadFailure, Samples};
+use crate::trace::{Channel, Channels, Kind, Overview, Phase, ReadFailure, Samples};
 use serde::Serialize;
 use std::ops::Range;
+use stretches::{Level, Stretch};
 
 /// Every threshold that shapes the phases. All are printed and stored with the result.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -55,7 +58,7 @@ impl Default for Thresholds {
             rest_share: 0.01,
             rest_noise_factor: 6.0,
             rest_min_s: 2e-3,
-            phase_min_s: 2e-3,
+            phase_min_s: 1e-3,
             coag_crest_factor: 4.0,
             continuous_crest_factor: 1.7,
             arc_peak_v: 200.0,
@@ -67,11 +70,11 @@ impl Default for Thresholds {
     }
 }
 
-/// White noise and offsets of the leading channel and of both.
+/// Noise and offsets of both channels.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Quiet {
-    /// Standard deviation of the noise of the leading channel.
-    pub sigma: f64,
+    /// Standard deviation of the noise of voltage and current; 0 of an absent channel.
+    pub sigma: (f64, f64),
     /// Mean over rest of voltage and current, where there is rest.
     pub offset: Option<(f64, f64)>,
 }
@@ -85,111 +88,174 @@ pub struct Segmentation {
     pub evidence: Vec<Option<Evidence>>,
     /// Noise and offsets.
     pub quiet: Quiet,
+    /// Channels that show output.
+    pub alive: Channels,
+    /// Output too short to be a phase, taken for rest, in samples.
+    pub dropped: Vec<Range<u64>>,
+    /// Where a channel that shows output elsewhere is silent under output of the other one, in samples.
+    pub one_sided: Vec<(Channel, Range<u64>)>,
+    /// Output of another kind that was too short to stay a phase of its own, in samples.
+    pub absorbed: Vec<Range<u64>>,
+}
+
+/// A record, and what is needed to find its phases.
+#[derive(Clone, Copy)]
+pub struct Question<'a> {
+    /// The record's summary.
+    pub overview: &'a Overview,
+    /// Its samples.
+    pub samples: &'a dyn Samples,
+    /// Which channels there are.
+    pub channels: Channels,
+    /// Resistance of the load, ohm, where it is known: it tells the voltage where that was not
+    /// captured. Without it continuous output of a low voltage can't be told from cut.
+    pub load_ohm: Option<f64>,
+    /// Steps of the converters of voltage and current; 0 where there are none.
+    pub step: (f64, f64),
+    /// Thresholds.
+    pub thresholds: &'a Thresholds,
 }
 
 /// Finds the phases of a record.
 ///
-/// `volts_per_unit` tells how many volts across the load one unit of the leading channel stands
-/// for (1 for a voltage, the load's resistance for a current), where that is known; without it
-/// the rule for low-voltage coag can't be applied and continuous output is cut.
-///
 /// # Errors
 /// Where samples can't be read again.
-pub fn segment(
-    overview: &Overview,
-    samples: &dyn Samples,
-    volts_per_unit: Option<f64>,
-    thresholds: &Thresholds,
-) -> Result<Segmentation, ReadFailure> {
-    let frames = frames::gather(overview, samples.rate(), thresholds.frame_s);
-    let levels = levels::find(&frames, samples, thresholds)?;
-    let offset = rest_offset(&frames, &levels.powered);
-    let leading_offset = offset.map_or(0.0, |(v, i)| if frames.voltage { v } else { i });
-    let look = Look {
-        frames: &frames,
-        overview,
-        samples,
-        sigma: levels.sigma,
-        offset: leading_offset,
-        volts_per_unit,
-        thresholds,
+pub fn segment(question: &Question<'_>) -> Result<Segmentation, ReadFailure> {
+    let Question { overview, samples, channels, thresholds, .. } = *question;
+    let rate = samples.rate();
+    let frames = frames::gather(overview, rate, thresholds.frame_s);
+    let mut levels = Vec::new();
+    for channel in channels.present() {
+        let noise = noise::find(&frames, samples, channel, thresholds.rest_share)?;
+        levels.push(Level::of(&frames, channel, noise, channel.of(question.step), thresholds));
+    }
+    let shows = |channel: Channel| {
+        levels.iter().any(|level| level.channel == channel && level.has_output())
     };
+    let alive = Channels { voltage: shows(Channel::Voltage), current: shows(Channel::Current) };
+    // What shows no output tells nothing of it.
+    if alive.present().next().is_some() {
+        levels.retain(|level| alive.has(level.channel));
+    }
+    let found =
+        stretches::find(&frames, overview, &levels, |seconds| rate.samples(seconds), thresholds);
+    let offset = rest_offset(overview, &found.stretches);
+    let look = Look { question, frames: &frames, levels: &levels, offset };
 
-    // Powered stretches, cut at jumps, each piece with its kind.
     let mut pieces: Vec<Piece> = Vec::new();
-    for run in runs(&levels.powered) {
-        if !levels.powered[run.start] {
-            pieces.push(Piece { frames: run, evidence: None });
+    let mut absorbed = Vec::new();
+    for Stretch { range, powered } in found.stretches {
+        if !powered {
+            pieces.push(Piece { range, evidence: None });
             continue;
         }
-        let mut found: Vec<Piece> = Vec::new();
-        for part in edges::split_at_jumps(&frames, run, levels.sigma, thresholds) {
-            let evidence = Some(kinds::judge(&look, look.span(&part))?);
-            found.push(Piece { frames: part, evidence });
+        let level = look.level(look.lead_of(&range));
+        let mut parts: Vec<Piece> = Vec::new();
+        for part in edges::split_at_jumps(&frames, &found.powered, &range, level, thresholds) {
+            let evidence = Some(kinds::judge(&look, part.clone())?);
+            parts.push(Piece { range: part, evidence });
         }
-        pieces.extend(merge_alike(&look, found)?);
+        let mut parts = merge_alike(&look, parts, &mut absorbed)?;
+        if range.end < samples.len() {
+            join_tail(&look, &mut parts);
+        }
+        pieces.extend(parts);
     }
 
     let mut phases: Vec<Phase> = pieces
         .iter()
         .map(|piece| {
             let kind = piece.evidence.map_or(Kind::Rest, |evidence| evidence.kind);
-            let span = look.span(&piece.frames);
-            Phase { kind, measured_kind: kind, start: span.start, end: span.end }
+            let lead = piece.evidence.map_or(Channel::Voltage, |evidence| evidence.lead);
+            let (start, end) = (piece.range.start, piece.range.end);
+            Phase { kind, measured_kind: kind, lead, start, end }
         })
         .collect();
-    edges::refine(&look, &mut phases)?;
+    edges::refine(&look, &pieces, &mut phases)?;
     let evidence = pieces.iter().map(|piece| piece.evidence).collect();
-    Ok(Segmentation { phases, evidence, quiet: Quiet { sigma: levels.sigma, offset } })
+    let quiet =
+        Quiet { sigma: (look.sigma(Channel::Voltage), look.sigma(Channel::Current)), offset };
+    let (dropped, one_sided) = (found.dropped, found.one_sided);
+    Ok(Segmentation { phases, evidence, quiet, alive, dropped, one_sided, absorbed })
 }
 
 /// What the later steps need to look at the record.
 struct Look<'a> {
+    question: &'a Question<'a>,
     frames: &'a frames::Frames,
-    overview: &'a Overview,
-    samples: &'a dyn Samples,
-    sigma: f64,
-    offset: f64,
-    volts_per_unit: Option<f64>,
-    thresholds: &'a Thresholds,
+    /// Of the channels that show output, voltage first; of all where none does.
+    levels: &'a [Level],
+    offset: Option<(f64, f64)>,
+}
+
+impl<'a> std::ops::Deref for Look<'a> {
+    type Target = Question<'a>;
+    fn deref(&self) -> &Self::Target {
+        self.question
+    }
 }
 
 impl Look<'_> {
-    /// Samples of a range of frames.
-    fn span(&self, frames: &Range<usize>) -> Range<u64> {
-        self.frames.span(self.overview, frames)
+    /// The quiet level of a channel, or of the one that is there.
+    fn level(&self, channel: Channel) -> &Level {
+        self.levels.iter().find(|level| level.channel == channel).unwrap_or(&self.levels[0])
     }
 
-    /// The leading channel over `range`, its offset taken away.
-    fn leading(&self, range: Range<u64>) -> Result<(u64, Vec<f64>), ReadFailure> {
-        let block = self.samples.read(range)?;
-        let mut x = if block.v.is_empty() { block.i } else { block.v };
-        for value in &mut x {
-            *value -= self.offset;
+    /// Noise of a channel; 0 where it is absent or shows no output.
+    fn sigma(&self, channel: Channel) -> f64 {
+        let of = self.levels.iter().find(|level| level.channel == channel);
+        of.map_or(0.0, |level| level.noise.sigma)
+    }
+
+    /// Mean of a channel over rest; 0 where there is none.
+    fn offset(&self, channel: Channel) -> f64 {
+        self.offset.map_or(0.0, |offsets| channel.of(offsets))
+    }
+
+    /// The channel that shows the output over `range`: the voltage, unless it is quiet there and the
+    /// current is not, as where the output is shorted.
+    fn lead_of(&self, range: &Range<u64>) -> Channel {
+        let inside = self.frames.inside(range);
+        let loud = |level: &Level| inside.clone().filter(|k| level.powered[*k]).count();
+        let mut levels = self.levels.iter();
+        let Some(first) = levels.next() else { return Channel::Voltage };
+        let better = levels.find(|level| loud(level) > 4 * loud(first));
+        better.unwrap_or(first).channel
+    }
+
+    /// Volts across the load for one unit of a channel, where that is known.
+    fn volts_per_unit(&self, channel: Channel) -> Option<f64> {
+        match channel {
+            Channel::Voltage => Some(1.0),
+            Channel::Current => self.load_ohm,
         }
-        Ok((block.start, x))
+    }
+
+    /// A channel over `range`, its offset taken away, with the place of its first sample.
+    fn read(&self, channel: Channel, range: Range<u64>) -> Result<(u64, Vec<f64>), ReadFailure> {
+        let block = self.samples.read(range)?;
+        let offset = self.offset(channel);
+        let start = block.start;
+        let mut x = channel.of((block.v, block.i));
+        for value in &mut x {
+            *value -= offset;
+        }
+        Ok((start, x))
     }
 }
 
 struct Piece {
-    frames: Range<usize>,
+    range: Range<u64>,
     evidence: Option<Evidence>,
 }
 
-/// Runs of equal values.
-fn runs(flags: &[bool]) -> Vec<Range<usize>> {
-    let mut found: Vec<Range<usize>> = Vec::new();
-    for (k, flag) in flags.iter().enumerate() {
-        match found.last_mut() {
-            Some(run) if flags[run.start] == *flag => run.end = k + 1,
-            _ => found.push(k..k + 1),
-        }
-    }
-    found
-}
-
-/// Joins neighbours of one kind whose levels are close, and pieces too short to be phases.
-fn merge_alike(look: &Look<'_>, pieces: Vec<Piece>) -> Result<Vec<Piece>, ReadFailure> {
+/// Joins neighbours of one kind whose levels are close, and pieces too short to be phases; those are
+/// told in `absorbed`.
+fn merge_alike(
+    look: &Look<'_>,
+    pieces: Vec<Piece>,
+    absorbed: &mut Vec<Range<u64>>,
+) -> Result<Vec<Piece>, ReadFailure> {
     let shortest = look.samples.rate().samples(look.thresholds.phase_min_s);
     let mut kept: Vec<Piece> = Vec::new();
     for piece in pieces {
@@ -197,40 +263,75 @@ fn merge_alike(look: &Look<'_>, pieces: Vec<Piece>) -> Result<Vec<Piece>, ReadFa
             kept.push(piece);
             continue;
         };
-        let join = match (last.evidence, piece.evidence) {
-            (Some(a), Some(b)) => {
-                let ratio = (a.rms / b.rms).max(b.rms / a.rms);
-                // What the record cuts off may be short.
-                let short = |piece: &Piece| {
-                    let span = look.span(&piece.frames);
-                    let inside = span.start > 0 && span.end < look.samples.len();
-                    inside && ((span.end - span.start) as f64) < shortest
-                };
-                short(last)
-                    || short(&piece)
-                    || (a.kind == b.kind
-                        && (ratio < look.thresholds.same_kind_jump)
-                        && a.continuous == b.continuous)
-            }
-            _ => false,
-        };
-        if join {
-            last.frames.end = piece.frames.end;
-            last.evidence = Some(kinds::judge(look, look.span(&last.frames))?);
-        } else {
+        let (Some(a), Some(b)) = (last.evidence, piece.evidence) else {
             kept.push(piece);
+            continue;
+        };
+        let ratio = (a.rms / b.rms).max(b.rms / a.rms);
+        let alike = a.kind == b.kind
+            && a.lead == b.lead
+            && ratio < look.thresholds.same_kind_jump
+            && a.continuous == b.continuous;
+        // What the record cuts off may be short.
+        let short = |piece: &Piece| {
+            let inside = piece.range.start > 0 && piece.range.end < look.samples.len();
+            inside && ((piece.range.end - piece.range.start) as f64) < shortest
+        };
+        if !alike && !short(last) && !short(&piece) {
+            kept.push(piece);
+            continue;
         }
+        if !alike {
+            absorbed.push(if short(&piece) { piece.range.clone() } else { last.range.clone() });
+        }
+        last.range.end = piece.range.end;
+        last.evidence = Some(kinds::judge(look, last.range.clone())?);
     }
     Ok(kept)
 }
 
-/// Mean of both channels over the frames inside rest; the frames at its borders may hold output.
-fn rest_offset(frames: &frames::Frames, powered: &[bool]) -> Option<(f64, f64)> {
+/// Takes the last part of a stretch of output for the tail of the one before it, where it only dies
+/// away: the edge at half level then leaves it to the rest.
+fn join_tail(look: &Look<'_>, parts: &mut Vec<Piece>) {
+    let [.., before, tail] = parts.as_slice() else { return };
+    let (Some(a), Some(b)) = (before.evidence, tail.evidence) else { return };
+    if a.lead == b.lead && b.rms < a.rms && dies_away(look, &tail.range, b.lead) {
+        let end = tail.range.end;
+        parts.pop();
+        if let Some(last) = parts.last_mut() {
+            last.range.end = end;
+        }
+    }
+}
+
+/// Whether a stretch falls all along, to less than a third of where it starts.
+fn dies_away(look: &Look<'_>, range: &Range<u64>, channel: Channel) -> bool {
+    const PARTS: usize = 4;
+    const FALLS: f64 = 3.0;
+    let inside = look.frames.inside(range);
+    if inside.len() < PARTS {
+        return false;
+    }
+    let levels: Vec<f64> = (0..PARTS)
+        .map(|k| {
+            let part = inside.start + k * inside.len() / PARTS
+                ..inside.start + (k + 1) * inside.len() / PARTS;
+            let count = part.len() as f64;
+            part.map(|frame| look.frames.variance(frame, channel)).sum::<f64>() / count
+        })
+        .collect();
+    levels.windows(2).all(|pair| pair[1] < 0.9 * pair[0])
+        && levels[PARTS - 1] * FALLS * FALLS < levels[0]
+}
+
+/// Mean of both channels over the cells inside rest; a frame's time at its borders may hold output.
+fn rest_offset(overview: &Overview, stretches: &[Stretch]) -> Option<(f64, f64)> {
     let mut total = crate::numeric::moments::PairMoments::default();
-    for (k, frame) in frames.list.iter().enumerate() {
-        let near = k.saturating_sub(1)..(k + 2).min(powered.len());
-        if powered[near].iter().all(|on| !on) {
-            total.merge(&frame.moments);
+    for stretch in stretches.iter().filter(|stretch| !stretch.powered) {
+        let (_, cells, _) = overview.inside(&stretch.range);
+        let spare = cells.len() / 8;
+        for cell in &overview.cells()[cells.start + spare..cells.end - spare] {
+            total.merge(&cell.moments);
         }
     }
     (total.n > 0).then_some((total.mean_v, total.mean_i))

@@ -1,7 +1,49 @@
 //! A stretch of samples, and the door through which later stages ask for one again.
 
 use super::gaps::Gaps;
+use serde::{Deserialize, Serialize};
 use std::ops::Range;
+
+/// One of the two channels.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Channel {
+    /// Voltage.
+    Voltage,
+    /// Current.
+    Current,
+}
+
+impl Channel {
+    /// Both, voltage first.
+    pub const BOTH: [Self; 2] = [Self::Voltage, Self::Current];
+
+    /// The other one.
+    #[must_use]
+    pub fn other(self) -> Self {
+        match self {
+            Self::Voltage => Self::Current,
+            Self::Current => Self::Voltage,
+        }
+    }
+
+    /// The word used in files and messages.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Voltage => "voltage",
+            Self::Current => "current",
+        }
+    }
+
+    /// The part of a pair that belongs to this channel; pairs hold the voltage first.
+    pub fn of<T>(self, (voltage, current): (T, T)) -> T {
+        match self {
+            Self::Voltage => voltage,
+            Self::Current => current,
+        }
+    }
+}
 
 /// Which of the two channels a capture holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -10,6 +52,19 @@ pub struct Channels {
     pub voltage: bool,
     /// Current is there.
     pub current: bool,
+}
+
+impl Channels {
+    /// Whether this one is there.
+    #[must_use]
+    pub fn has(self, channel: Channel) -> bool {
+        channel.of((self.voltage, self.current))
+    }
+
+    /// Those that are there.
+    pub fn present(self) -> impl Iterator<Item = Channel> {
+        Channel::BOTH.into_iter().filter(move |channel| self.has(*channel))
+    }
 }
 
 /// Consecutive samples, planar. A channel that is absent is empty; else both are equally long.
@@ -36,10 +91,10 @@ impl Block {
         self.len() == 0
     }
 
-    /// The channel that shows the output best: voltage, or current where there is no voltage.
+    /// Samples of one channel; empty where it is absent.
     #[must_use]
-    pub fn leading(&self) -> &[f64] {
-        if self.v.is_empty() { &self.i } else { &self.v }
+    pub fn of(&self, channel: Channel) -> &[f64] {
+        channel.of((&self.v, &self.i))
     }
 
     /// Index after the last sample.

@@ -6,8 +6,8 @@ mod gaps;
 mod overview;
 mod phase;
 
-pub use block::{Block, Channels, ReadFailure, Samples};
-pub use carrier::carrier_line;
+pub use block::{Block, Channel, Channels, ReadFailure, Samples};
+pub use carrier::{carrier_line, find_carrier};
 pub use gaps::{Gaps, Mark};
 pub use overview::{Cell, Overview};
 pub use phase::{Kind, Phase, check_tiling};

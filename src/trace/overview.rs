@@ -3,9 +3,10 @@
 //! Cells are merged in pairs when their number reaches the limit, so that the memory used does
 //! not grow with the record; only the resolution falls, and edges are refined on samples anyway.
 
-use super::block::Block;
+use super::block::{Block, Channel};
 use super::gaps::Gaps;
 use crate::numeric::moments::{PairMoments, Scan, scan};
+use crate::units::SampleRate;
 use std::ops::Range;
 
 /// Moments and extremes of one cell of consecutive samples.
@@ -51,6 +52,37 @@ impl Cell {
         all
     }
 
+    /// Sum of squared deviations of a channel from its mean.
+    #[must_use]
+    pub fn squares(&self, channel: Channel) -> f64 {
+        channel.of((self.moments.m2_v, self.moments.m2_i))
+    }
+
+    /// Variance of a channel; 0 without samples.
+    #[must_use]
+    pub fn variance(&self, channel: Channel) -> f64 {
+        self.squares(channel) / self.moments.n.max(1) as f64
+    }
+
+    /// Mean of a channel.
+    #[must_use]
+    pub fn mean(&self, channel: Channel) -> f64 {
+        channel.of((self.moments.mean_v, self.moments.mean_i))
+    }
+
+    /// Smallest and largest value of a channel.
+    #[must_use]
+    pub fn extremes(&self, channel: Channel) -> [f64; 2] {
+        channel.of((self.v, self.i)).map(f64::from)
+    }
+
+    /// Largest distance of a value of a channel from `zero`.
+    #[must_use]
+    pub fn reach(&self, channel: Channel, zero: f64) -> f64 {
+        let [low, high] = self.extremes(channel);
+        (high - zero).abs().max((low - zero).abs())
+    }
+
     /// Adds a neighbour.
     pub fn merge(&mut self, other: &Self) {
         if other.moments.n == 0 {
@@ -81,6 +113,17 @@ pub struct Overview {
 impl Overview {
     /// Cells kept before their length doubles: about 50 MB would be 2^19, this is half of it.
     pub const LIMIT: usize = 1 << 18;
+
+    /// Length of the first cells, s: some of them to a burst period.
+    const CELL_S: f64 = 4e-6;
+    /// Fewest samples of a cell: fewer cost more time than the record itself.
+    const CELL_LEAST: usize = 64;
+
+    /// An empty overview of a record of this rate.
+    #[must_use]
+    pub fn at(rate: SampleRate) -> Self {
+        Self::new(rate.count(Self::CELL_S, Self::CELL_LEAST))
+    }
 
     /// An empty overview with cells of `cell_length` samples (at least 1).
     #[must_use]
@@ -181,20 +224,54 @@ impl Overview {
         }
     }
 
-    /// The `count` cells of `cells` with the greatest `height`, in no order.
+    /// The `count` groups of `group` neighbouring cells among `cells` with the greatest `height`, in
+    /// no order.
     #[must_use]
     pub fn highest(
         &self,
         cells: Range<usize>,
+        group: usize,
         count: usize,
         height: impl Fn(&Cell) -> f64,
-    ) -> Vec<usize> {
-        let mut order: Vec<(f64, usize)> = cells.map(|k| (height(&self.cells[k]), k)).collect();
+    ) -> Vec<Range<usize>> {
+        let end = cells.end;
+        let top = |from: usize| {
+            let to = (from + group.max(1)).min(end);
+            let of = self.cells[from..to].iter().map(&height);
+            (of.fold(f64::NEG_INFINITY, f64::max), from..to)
+        };
+        let mut order: Vec<(f64, Range<usize>)> = cells.step_by(group.max(1)).map(top).collect();
         let count = count.min(order.len());
         if count > 0 {
             order.select_nth_unstable_by(count - 1, |a, b| b.0.total_cmp(&a.0));
         }
-        order[..count].iter().map(|(_, k)| *k).collect()
+        order.truncate(count);
+        order.into_iter().map(|(_, group)| group).collect()
+    }
+
+    /// Cells that make up about so many samples, at least one.
+    #[must_use]
+    pub fn cells_in(&self, samples: f64) -> usize {
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let cells = (samples / self.cell_length as f64).round() as usize;
+        cells.max(1)
+    }
+
+    /// About `length` samples inside `range` around the strongest place of a channel.
+    #[must_use]
+    pub fn strongest(&self, range: &Range<u64>, length: u64, channel: Channel) -> Range<u64> {
+        let (_, cells, _) = self.inside(range);
+        let best = cells.max_by(|a, b| {
+            let of = |k: usize| self.cells[k].variance(channel);
+            of(*a).total_cmp(&of(*b))
+        });
+        let middle = best.map_or(range.start + (range.end - range.start) / 2, |k| {
+            let span = self.span(k..k + 1);
+            span.start + (span.end - span.start) / 2
+        });
+        let length = length.min(range.end - range.start);
+        let start = middle.saturating_sub(length / 2).clamp(range.start, range.end - length);
+        start..start + length
     }
 
     /// Number of samples seen.

@@ -1,5 +1,6 @@
 //! Phases: stretches of one kind of output.
 
+use super::block::Channel;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -49,6 +50,8 @@ pub struct Phase {
     pub kind: Kind,
     /// Kind by the measured waveform alone.
     pub measured_kind: Kind,
+    /// Channel that shows it: the voltage, or the current where the voltage shows nothing.
+    pub lead: Channel,
     /// First sample.
     pub start: u64,
     /// Sample after the last.
@@ -93,7 +96,13 @@ mod tests {
 
     #[test]
     fn tiling_is_proved_or_refuted() {
-        let phase = |start, end| Phase { kind: Kind::Cut, measured_kind: Kind::Cut, start, end };
+        let phase = |start, end| Phase {
+            kind: Kind::Cut,
+            measured_kind: Kind::Cut,
+            lead: Channel::Voltage,
+            start,
+            end,
+        };
         assert!(check_tiling(&[phase(0, 4), phase(4, 9)], 9).is_ok());
         assert!(check_tiling(&[phase(0, 4), phase(5, 9)], 9).is_err());
         assert!(check_tiling(&[phase(0, 4), phase(4, 4)], 4).is_err());

@@ -3,9 +3,10 @@
 
 use super::input::{Distribution, Input};
 use super::known::{ChannelKnowledge, Knowledge, Scale};
-use super::model::{Formula, MeasureModel, Side, TERM_COUNT, TERMS, Term};
+use super::model::{Formula, MeasureModel, TERM_COUNT, TERMS, Term};
 use crate::measures::stats::{IntervalStats, PowerBy, Repeated, Shape};
 use crate::numeric::crest::interpolation_error;
+use crate::trace::Channel;
 use std::f64::consts::TAU;
 
 /// What is known of the capture as a whole.
@@ -29,19 +30,12 @@ pub struct Scene {
 impl Scene {
     /// Noise of a side with that of its steps: a step of q spreads by q/sqrt(12), unless noise that
     /// was seen holds it already.
-    fn sigma(&self, side: Side) -> f64 {
-        let (noise, step) = match side {
-            Side::Voltage => (self.noise.0, self.step.0),
-            Side::Current => (self.noise.1, self.step.1),
-        };
-        noise.max(step / 12_f64.sqrt())
+    fn sigma(&self, channel: Channel) -> f64 {
+        channel.of(self.noise).max(channel.of(self.step) / 12_f64.sqrt())
     }
 
-    fn channel(&self, side: Side) -> &ChannelKnowledge {
-        match side {
-            Side::Voltage => &self.knowledge.voltage,
-            Side::Current => &self.knowledge.current,
-        }
+    fn channel(&self, channel: Channel) -> &ChannelKnowledge {
+        channel.of((&self.knowledge.voltage, &self.knowledge.current))
     }
 }
 
@@ -167,8 +161,8 @@ impl Question<'_> {
             None => inputs.unknown.push(Term::Time),
         }
         for (side, present, term) in [
-            (Side::Voltage, stats.channels.voltage, Term::ResponseV),
-            (Side::Current, stats.channels.current, Term::ResponseI),
+            (Channel::Voltage, stats.channels.voltage, Term::ResponseV),
+            (Channel::Current, stats.channels.current, Term::ResponseI),
         ] {
             // A response that falls off reads low by up to so much; it is not taken back, as a corner
             // is mostly stated as "at least".
@@ -195,27 +189,32 @@ impl Question<'_> {
             (None, None) => None,
             (v, i) => Some(v.unwrap_or(0.0).hypot(i.unwrap_or(0.0))),
         };
-        let (resistance, reactance) = model.impedance;
         if let Some(u) = stated {
             inputs.spread(Term::Skew, "s", u);
         } else if known.resistor && model.omega > 0.0 {
-            let phase = reactance.atan2(resistance.abs());
-            inputs.within(Term::Skew, "s", phase / model.omega, Distribution::Rectangular);
+            inputs.within(Term::Skew, "s", model.phase() / model.omega, Distribution::Rectangular);
         } else {
             inputs.unknown.push(Term::Skew);
         }
     }
 
-    /// Offsets: as known, or bounded by the mean that is seen.
+    /// Offsets: as known, or bounded by the mean that is seen. A peak stands on the zero line where that
+    /// happens to be; the mean squares hold the movement of the zero line as a bias.
     fn offsets(&self, inputs: &mut Inputs) {
-        let Self { stats, scene, .. } = *self;
-        for (term, unit, known, mean) in [
-            (Term::OffsetV, "V", scene.offset.0, stats.moments.mean_v),
-            (Term::OffsetI, "A", scene.offset.1, stats.moments.mean_i),
+        let Self { model, stats, scene, .. } = *self;
+        let of_peak =
+            matches!(model.formula, Formula::Peak(_) | Formula::Crest | Formula::DutyEquivalent);
+        for (term, unit, known, mean, moves) in [
+            (Term::OffsetV, "V", scene.offset.0, stats.moments.mean_v, stats.baseline.0),
+            (Term::OffsetI, "A", scene.offset.1, stats.moments.mean_i, stats.baseline.1),
         ] {
+            let moves = if of_peak { moves.excursion } else { 0.0 };
             match known {
-                Some(u) => inputs.spread(term, unit, u),
-                None => inputs.within(term, unit, mean, Distribution::Rectangular),
+                Some(u) if moves == 0.0 => inputs.spread(term, unit, u),
+                known => {
+                    let half = known.map_or(mean.abs(), |u| 3_f64.sqrt() * u).hypot(moves);
+                    inputs.within(term, unit, half, Distribution::Rectangular);
+                }
             }
         }
     }
@@ -226,18 +225,21 @@ impl Question<'_> {
     fn noise(&self, inputs: &mut Inputs) {
         let Self { stats, scene, .. } = *self;
         let n = stats.moments.n.max(1) as f64;
-        let (v, i) = (scene.sigma(Side::Voltage), scene.sigma(Side::Current));
+        let (v, i) = (scene.sigma(Channel::Voltage), scene.sigma(Channel::Current));
         let square_v = stats.moments.mean_square_v().unwrap_or(0.0);
         let square_i = stats.moments.mean_square_i().unwrap_or(0.0);
         let of_square = |square: f64, s: f64| ((4.0 * square * s * s + 2.0 * s.powi(4)) / n).sqrt();
         inputs.spread(Term::NoiseV, "V²", of_square(square_v, v));
         inputs.spread(Term::NoiseI, "A²", of_square(square_i, i));
         let product = (square_v * i * i + square_i * v * v + (v * i).powi(2)) / n;
-        inputs.spread(Term::NoiseP, "W", product.sqrt());
+        // Zero lines of both channels that move alike are a power of their own.
+        let (base_v, base_i) = (stats.baseline.0.square, stats.baseline.1.square);
+        inputs.spread(Term::NoiseP, "W", product.sqrt().hypot((base_v * base_i / 3.0).sqrt()));
         // The mean square is that of output and noise together; the noise is no output, but the
         // definition of RMS has it. Not more than what is there.
-        inputs.within(Term::BiasV, "V²", (v * v).min(square_v), Distribution::Rectangular);
-        inputs.within(Term::BiasI, "A²", (i * i).min(square_i), Distribution::Rectangular);
+        let (bias_v, bias_i) = (v * v + base_v, i * i + base_i);
+        inputs.within(Term::BiasV, "V²", bias_v.min(square_v), Distribution::Rectangular);
+        inputs.within(Term::BiasI, "A²", bias_i.min(square_i), Distribution::Rectangular);
     }
 
     /// What noise, steps and the places of the samples do to a highest crest.
@@ -270,10 +272,22 @@ impl Question<'_> {
 
     /// Edges: what they leave open of time and energy.
     fn edges(&self, inputs: &mut Inputs) {
-        let Self { key, unit, stats, .. } = *self;
-        let energy = stats.strength().abs() * stats.total_s();
-        if energy > 0.0 {
-            inputs.spread(Term::Edges, "", stats.edges.energy_square.sqrt() / energy);
+        let Self { key, unit, model, stats, .. } = *self;
+        let (square_v, square_i) = stats.squares();
+        // By what the measure is a sum of.
+        let (sum, variance) = match model.formula {
+            Formula::Rms(Channel::Voltage) | Formula::Crest | Formula::DutyEquivalent => {
+                (square_v, stats.edges.squares.0)
+            }
+            Formula::Rms(Channel::Current) => (square_i, stats.edges.squares.1),
+            _ => match stats.power() {
+                Some(power) => (power.abs(), stats.edges.energy_square),
+                None => (square_v.max(square_i), stats.edges.squares.0.max(stats.edges.squares.1)),
+            },
+        };
+        let sum = sum * stats.total_s();
+        if sum > 0.0 {
+            inputs.spread(Term::Edges, "", variance.sqrt() / sum);
         }
         if key == "duration_s" {
             let count = stats.duration_s.count().max(1) as f64;
@@ -311,8 +325,8 @@ impl Question<'_> {
                 over(&spread.power).or_else(bursts)
             }
             Formula::AsPower(0) => bursts(),
-            Formula::Rms(Side::Voltage) => over(&spread.square_v).or_else(bursts),
-            Formula::Rms(Side::Current) => over(&spread.square_i).or_else(bursts),
+            Formula::Rms(Channel::Voltage) => over(&spread.square_v).or_else(bursts),
+            Formula::Rms(Channel::Current) => over(&spread.square_i).or_else(bursts),
             // The mean square stands under a root.
             Formula::Crest | Formula::DutyEquivalent => {
                 over(&spread.crest).map(|(u, freedom)| (2.0 * u, freedom)).or_else(bursts)
@@ -324,7 +338,7 @@ impl Question<'_> {
 
     /// Spread and limit of what is read directly.
     fn own(&self, inputs: &mut Inputs) {
-        let Self { key, unit, model, stats, .. } = *self;
+        let Self { key, unit, model, stats, scene, .. } = *self;
         // Root of a mean: half of the relative spread.
         let root = if model.value > 0.0 { 0.5 / model.value } else { 0.0 };
         let carrier = stats.carrier.as_ref();
@@ -336,9 +350,6 @@ impl Question<'_> {
             ("burst_on_s", Shape::Bursts(bursts)) => Some((&bursts.on_s, 1.0)),
             ("burst_energy_j", Shape::Bursts(bursts)) => Some((&bursts.energy_j, 1.0)),
             ("burst_decay_s", Shape::Bursts(bursts)) => Some((&bursts.decay_s, 1.0)),
-            ("onset_rise_s", _) => Some((&stats.onset.rise_s, 1.0)),
-            ("onset_boost", _) => Some((&stats.onset.boost, 1.0)),
-            ("distortion", _) => carrier.map(|carrier| (&carrier.harmonics, root)),
             ("low_frequency_share", _) => carrier.map(|carrier| (&carrier.low, root)),
             _ => None,
         };
@@ -351,24 +362,66 @@ impl Question<'_> {
         match key {
             "fundamental_hz" => self.carrier(inputs),
             "load_ohm" | "load_reactance_ohm" => self.impedance(inputs),
+            "distortion" => {
+                let harmonics = carrier.map(|carrier| carrier.harmonics).unwrap_or_default();
+                // Nine harmonics of amplitudes that noise leaves open by s sqrt(2 / n) each.
+                let n = stats.moments.n.max(1) as f64;
+                let (square_v, square_i) = stats.squares();
+                let square = model.leading.of((square_v, square_i));
+                let noise = scene.sigma(model.leading) * (9.0 / (n * square)).sqrt();
+                self.told_by(inputs, &harmonics, root, noise);
+            }
+            "undescribed_share" => {
+                // The noise that is taken away is known to about a tenth.
+                let square = model.leading.of(stats.squares());
+                let noise = 0.1 * scene.sigma(model.leading).powi(2) / square;
+                self.told(inputs, &stats.undescribed, noise.max(1e-6));
+            }
+            "onset_rise_s" => self.told(inputs, &stats.onset.rise_s, stats.onset.doubt_s),
+            "onset_boost" => {
+                // Its 20 ms end inside a cycle or a burst.
+                let cell = cycle_or_period(stats) / 20e-3;
+                self.told(inputs, &stats.onset.boost, 0.5 * model.value * cell);
+            }
+            "ripple_depth" => self.told(inputs, &stats.ripple.depth, stats.ripple.doubt),
+            "ripple_hz" => self.told(inputs, &stats.ripple.hz, stats.ripple.doubt_hz),
+            "phase_share" => {
+                inputs.spread(Term::Own, unit, stats.share.map_or(0.0, |share| share.u));
+                inputs.name(Term::Own, "edges of the phases");
+            }
+            "fundamental_spread" => {
+                // A standard deviation of n values is known to 1/sqrt(2 (n - 1)) of itself.
+                let count = carrier.map_or(0, |carrier| carrier.hz.count());
+                let share = 1.0 / (2.0 * (count.max(2) - 1) as f64).sqrt();
+                inputs.spread(Term::Own, unit, model.value * share);
+            }
             _ => {}
         }
         self.limits(inputs);
     }
 
-    /// Frequency of the carrier: the larger of its bound by noise and of the spread over the fits.
-    ///
-    /// The bound on a sine of amplitude A in n samples with noise s is
-    /// var(w) = 24 s^2 / (A^2 n^3) (Rife and Boorstyn 1974; from memory); the fits are weighted by
-    /// A^2 n^3, so that their mean has 24 s^2 over the sum of weights.
+    /// What is repeated, and beside its spread known to `doubt`.
+    fn told(&self, inputs: &mut Inputs, of: &Repeated, doubt: f64) {
+        self.told_by(inputs, of, 1.0, doubt);
+    }
+
+    /// The same of a measure that moves by `slope` for one of what is repeated.
+    fn told_by(&self, inputs: &mut Inputs, of: &Repeated, slope: f64, doubt: f64) {
+        match of.error_of_mean().filter(|(u, _)| u * slope > doubt) {
+            found @ Some(_) => inputs.repeated(Term::Own, self.unit, found, slope),
+            None => inputs.spread(Term::Own, self.unit, doubt),
+        }
+    }
+
+    /// Frequency of the carrier: the larger of its bound by noise and of the spread over the fits, and
+    /// what the shape of the wave leaves each fit.
     fn carrier(&self, inputs: &mut Inputs) {
         let Self { unit, model, stats, scene, .. } = *self;
         let Some(carrier) = stats.carrier else { return };
         if carrier.weight <= 0.0 {
             return;
         }
-        let sigma = scene.sigma(model.leading);
-        let bound = scene.rate_hz / TAU * (24.0 * sigma * sigma / carrier.weight).sqrt();
+        let bound = scene.sigma(model.leading) / carrier.information.sqrt();
         match carrier.hz.error_of_mean().filter(|(u, _)| *u > bound) {
             found @ Some(_) => inputs.repeated(Term::Own, unit, found, 1.0),
             None => {
@@ -376,6 +429,13 @@ impl Question<'_> {
                 inputs.name(Term::Own, "noise at the fit of the carrier");
             }
         }
+        inputs.within(
+            Term::Limit,
+            unit,
+            3_f64.sqrt() * carrier.shape_doubt_hz(),
+            Distribution::Rectangular,
+        );
+        inputs.name(Term::Limit, "shape of the wave at the fit of the carrier");
     }
 
     /// Resistance and reactance: noise of both fitted amplitudes, each known to 2 s^2 / n.
@@ -385,7 +445,7 @@ impl Question<'_> {
             return;
         };
         let size = model.impedance.0.hypot(model.impedance.1);
-        let (v, i) = (scene.sigma(Side::Voltage), scene.sigma(Side::Current));
+        let (v, i) = (scene.sigma(Channel::Voltage), scene.sigma(Channel::Current));
         let relative = 2.0 * (i * i + (v / size).powi(2)) / carrier.current_square;
         inputs.spread(Term::Own, unit, size * relative.sqrt());
         inputs.name(Term::Own, "noise of both amplitudes");
@@ -394,11 +454,18 @@ impl Question<'_> {
     /// What the way of reading leaves open, measured on synthetic captures (docs/accuracy.md).
     fn limits(&self, inputs: &mut Inputs) {
         let Self { key, unit, model, stats, scene, .. } = *self;
-        let Shape::Bursts(bursts) = &stats.shape else { return };
         let hz = model.omega / TAU;
         if hz <= 0.0 {
             return;
         }
+        if key == "duty_cycle" && stats.shape == Shape::Continuous {
+            // A silence of less than a carrier cycle may go unseen.
+            let cycle = 1.0 / (hz * stats.total_s());
+            inputs.within(Term::Limit, unit, cycle.min(1.0), Distribution::Rectangular);
+            inputs.name(Term::Limit, "silence shorter than a carrier cycle");
+            return;
+        }
+        let Shape::Bursts(bursts) = &stats.shape else { return };
         let on_samples = bursts.on_s.mean().unwrap_or(0.0) * scene.rate_hz;
         if !matches!(key, "duty_cycle" | "burst_on_s" | "burst_decay_s") || on_samples <= 0.0 {
             return;
@@ -407,17 +474,31 @@ impl Question<'_> {
         let share = if decays {
             // Noise and steps bend the crest line where it meets the threshold.
             let leading = model.leading;
-            let peaks = if leading == Side::Voltage { stats.peaks_v } else { stats.peaks_i };
-            let level = scene.duty_threshold * peaks.map_or(0.0, |peaks| peaks.largest());
-            if level > 0.0 { 0.22 * scene.sigma(leading) / level } else { 0.0 }
+            let level = scene.duty_threshold * bursts.peak.mean().unwrap_or(0.0);
+            // Bursts that keep step with the samples meet the same steps each time.
+            let (noise, step) = (leading.of(scene.noise), leading.of(scene.step));
+            if level > 0.0 { 0.25 * noise.hypot(0.5 * step) / level } else { 0.0 }
         } else {
             // The end of a gate is told to about a sample and a part of a carrier cycle.
             (0.33 + 0.018 * scene.rate_hz / hz) / on_samples
         };
+        // What no measure describes may be on-time or none.
+        let undescribed = 0.15 * stats.undescribed.mean().unwrap_or(0.0);
+        let share = share.hypot(undescribed);
         inputs.within(Term::Limit, unit, model.value * share, Distribution::Rectangular);
         inputs.name(
             Term::Limit,
             if decays { "noise and steps at the crest line" } else { "place of the gate's end" },
         );
     }
+}
+
+/// The longer of a carrier cycle and a burst period, s; 0 where neither is known.
+fn cycle_or_period(stats: &IntervalStats) -> f64 {
+    let hz = stats.carrier.and_then(|carrier| carrier.frequency());
+    let period = match &stats.shape {
+        Shape::Bursts(bursts) => bursts.period_s.mean(),
+        _ => None,
+    };
+    period.unwrap_or(0.0).max(hz.map_or(0.0, |hz| 1.0 / hz))
 }

@@ -2,6 +2,7 @@
 
 use super::budget::{Model, Number};
 use crate::measures::stats::{IntervalStats, PowerBy};
+use crate::trace::Channel;
 
 macro_rules! terms {
     ($($variant:ident: $name:literal;)*) => {
@@ -33,8 +34,8 @@ terms! {
     NoiseV: "noise in the mean square of the voltage";
     NoiseI: "noise in the mean square of the current";
     NoiseP: "noise in the mean power";
-    BiasV: "noise power counted as voltage";
-    BiasI: "noise power counted as current";
+    BiasV: "noise and zero line counted as voltage";
+    BiasI: "noise and zero line counted as current";
     PeakV: "noise and steps at the highest voltage";
     PeakI: "noise and steps at the highest current";
     Between: "interpolation between samples";
@@ -42,15 +43,6 @@ terms! {
     Repeat: "spread over repetitions";
     Own: "spread of the measure itself";
     Limit: "limit of the method";
-}
-
-/// A side of the circuit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Side {
-    /// Voltage.
-    Voltage,
-    /// Current.
-    Current,
 }
 
 /// Form of a measure.
@@ -63,9 +55,9 @@ pub enum Formula {
     /// Some power or energy (exponent of time 0 or 1) that scales as the mean power does.
     AsPower(i32),
     /// Root mean square.
-    Rms(Side),
+    Rms(Channel),
     /// An extreme.
-    Peak(Side),
+    Peak(Channel),
     /// Peak over RMS.
     Crest,
     /// 2 / CF^2.
@@ -92,13 +84,13 @@ pub fn formula(key: &str) -> Option<Formula> {
         "energy_j" => Formula::Energy,
         "power_1s_max_w" => Formula::AsPower(0),
         "burst_energy_j" => Formula::AsPower(1),
-        "voltage_rms_v" => Formula::Rms(Side::Voltage),
-        "current_rms_a" => Formula::Rms(Side::Current),
+        "voltage_rms_v" => Formula::Rms(Channel::Voltage),
+        "current_rms_a" => Formula::Rms(Channel::Current),
         "voltage_peak_v"
         | "voltage_peak_positive_v"
         | "voltage_peak_negative_v"
-        | "voltage_peak_to_peak_v" => Formula::Peak(Side::Voltage),
-        "current_peak_a" => Formula::Peak(Side::Current),
+        | "voltage_peak_to_peak_v" => Formula::Peak(Channel::Voltage),
+        "current_peak_a" => Formula::Peak(Channel::Current),
         "crest_factor" => Formula::Crest,
         "duty_cycle_equivalent" => Formula::DutyEquivalent,
         "apparent_power_va" => Formula::Apparent,
@@ -107,10 +99,15 @@ pub fn formula(key: &str) -> Option<Formula> {
         "load_reactance_ohm" => Formula::Reactance,
         "dc_share" => Formula::DcShare,
         "duration_s" | "burst_on_s" | "burst_decay_s" | "onset_rise_s" => Formula::Direct(1),
-        "fundamental_hz" | "burst_rate_hz" => Formula::Direct(-1),
-        "duty_cycle" | "distortion" | "low_frequency_share" | "onset_boost" | "phase_share" => {
-            Formula::Direct(0)
-        }
+        "fundamental_hz" | "burst_rate_hz" | "ripple_hz" => Formula::Direct(-1),
+        "duty_cycle"
+        | "distortion"
+        | "low_frequency_share"
+        | "onset_boost"
+        | "phase_share"
+        | "ripple_depth"
+        | "fundamental_spread"
+        | "undescribed_share" => Formula::Direct(0),
         _ => return None,
     })
 }
@@ -132,8 +129,8 @@ pub struct MeasureModel {
     pub product: f64,
     /// Largest |v|, V.
     pub peak_v: f64,
-    /// Side by which spectra and shares are told.
-    pub leading: Side,
+    /// Channel by which spectra and shares are told.
+    pub leading: Channel,
     /// Resistance and reactance at the fundamental, ohm; (1, 0) where they are not known.
     pub impedance: (f64, f64),
     /// Carrier, radians per second; 0 where it is not known.
@@ -159,7 +156,7 @@ impl MeasureModel {
             means: (moments.mean_v, moments.mean_i),
             product: moments.mean_product().unwrap_or(0.0),
             peak_v: stats.peaks_v.map_or(0.0, |peaks| peaks.largest()),
-            leading: if stats.channels.voltage { Side::Voltage } else { Side::Current },
+            leading: if stats.channels.voltage { Channel::Voltage } else { Channel::Current },
             impedance: stats.carrier.and_then(|c| c.impedance()).unwrap_or((1.0, 0.0)),
             omega: std::f64::consts::TAU * hz,
             total_s: stats.total_s(),
@@ -173,21 +170,21 @@ fn at<D: Number>(x: &[D; TERM_COUNT], term: Term) -> D {
 }
 
 /// What the reading of a side has to be multiplied with.
-fn gain<D: Number>(x: &[D; TERM_COUNT], side: Side) -> D {
+fn gain<D: Number>(x: &[D; TERM_COUNT], side: Channel) -> D {
     match side {
-        Side::Voltage => at(x, Term::GainV) * at(x, Term::ResponseV) * at(x, Term::TemperatureV),
-        Side::Current => at(x, Term::GainI) * at(x, Term::ResponseI) * at(x, Term::TemperatureI),
+        Channel::Voltage => at(x, Term::GainV) * at(x, Term::ResponseV) * at(x, Term::TemperatureV),
+        Channel::Current => at(x, Term::GainI) * at(x, Term::ResponseI) * at(x, Term::TemperatureI),
     }
 }
 
 impl MeasureModel {
     /// Mean square of a side: offset, noise and edges set right.
-    fn square<D: Number>(&self, x: &[D; TERM_COUNT], side: Side) -> D {
+    fn square<D: Number>(&self, x: &[D; TERM_COUNT], side: Channel) -> D {
         let (raw, mean, offset, noise, bias) = match side {
-            Side::Voltage => {
+            Channel::Voltage => {
                 (self.squares.0, self.means.0, Term::OffsetV, Term::NoiseV, Term::BiasV)
             }
-            Side::Current => {
+            Channel::Current => {
                 (self.squares.1, self.means.1, Term::OffsetI, Term::NoiseI, Term::BiasI)
             }
         };
@@ -199,8 +196,8 @@ impl MeasureModel {
     fn power<D: Number>(&self, x: &[D; TERM_COUNT]) -> D {
         let load = |ohm: f64| at(x, Term::Load) * at(x, Term::TemperatureLoad) * ohm;
         match self.power_by {
-            PowerBy::Voltage(ohm) => self.square(x, Side::Voltage) / load(ohm),
-            PowerBy::Current(ohm) => self.square(x, Side::Current) * load(ohm),
+            PowerBy::Voltage(ohm) => self.square(x, Channel::Voltage) / load(ohm),
+            PowerBy::Current(ohm) => self.square(x, Channel::Current) * load(ohm),
             PowerBy::Product | PowerBy::Unknown(_) => {
                 // A current that lags by d more than was taken away is a phase of w d more: P turns
                 // into P cos(w d) + Q sin(w d), with Q = P X / R of the fundamental.
@@ -212,8 +209,8 @@ impl MeasureModel {
                 let offset = v * i - v * self.means.1 - i * self.means.0;
                 let turned = turn.cos() * self.product + turn.sin() * reactive;
                 (turned + at(x, Term::NoiseP) + offset)
-                    * gain(x, Side::Voltage)
-                    * gain(x, Side::Current)
+                    * gain(x, Channel::Voltage)
+                    * gain(x, Channel::Current)
                     * at(x, Term::Edges)
                     * at(x, Term::Repeat)
             }
@@ -225,13 +222,14 @@ impl MeasureModel {
         let turn = at(x, Term::Skew) * self.omega;
         let (cos, sin) = (turn.cos(), turn.sin());
         let (r, q) = self.impedance;
-        let ratio = gain(x, Side::Voltage) / gain(x, Side::Current);
+        let ratio = gain(x, Channel::Voltage) / gain(x, Channel::Current);
         ((cos * r + sin * q) * ratio, (cos * q - sin * r) * ratio)
     }
 
     /// Largest |v|.
     fn crest_height<D: Number>(&self, x: &[D; TERM_COUNT]) -> D {
-        (at(x, Term::PeakV) + at(x, Term::Between) + self.peak_v) * gain(x, Side::Voltage)
+        let height = at(x, Term::PeakV) + at(x, Term::Between) - at(x, Term::OffsetV) + self.peak_v;
+        height * gain(x, Channel::Voltage)
     }
 }
 
@@ -248,22 +246,22 @@ impl Model<TERM_COUNT> for MeasureModel {
             Formula::Rms(side) => self.square(x, side).sqrt(),
             Formula::Peak(side) => {
                 let (noise, offset) = match side {
-                    Side::Voltage => (Term::PeakV, Term::OffsetV),
-                    Side::Current => (Term::PeakI, Term::OffsetI),
+                    Channel::Voltage => (Term::PeakV, Term::OffsetV),
+                    Channel::Current => (Term::PeakI, Term::OffsetI),
                 };
                 (at(x, noise) + at(x, Term::Between) - at(x, offset) + self.value) * gain(x, side)
             }
-            Formula::Crest => self.crest_height(x) / self.square(x, Side::Voltage).sqrt(),
+            Formula::Crest => self.crest_height(x) / self.square(x, Channel::Voltage).sqrt(),
             Formula::DutyEquivalent => {
                 let height = self.crest_height(x);
-                self.square(x, Side::Voltage) / (height * height) * 2.0
+                self.square(x, Channel::Voltage) / (height * height) * 2.0
             }
             Formula::Apparent => {
-                (self.square(x, Side::Voltage) * self.square(x, Side::Current)).sqrt()
+                (self.square(x, Channel::Voltage) * self.square(x, Channel::Current)).sqrt()
             }
             Formula::PowerFactor => {
                 let apparent =
-                    (self.square(x, Side::Voltage) * self.square(x, Side::Current)).sqrt();
+                    (self.square(x, Channel::Voltage) * self.square(x, Channel::Current)).sqrt();
                 // Spread and edges move both alike.
                 self.power(x) / apparent
             }
@@ -271,8 +269,8 @@ impl Model<TERM_COUNT> for MeasureModel {
             Formula::Reactance => self.impedance(x).1 + own,
             Formula::DcShare => {
                 let (mean, offset) = match self.leading {
-                    Side::Voltage => (self.means.0, Term::OffsetV),
-                    Side::Current => (self.means.1, Term::OffsetI),
+                    Channel::Voltage => (self.means.0, Term::OffsetV),
+                    Channel::Current => (self.means.1, Term::OffsetI),
                 };
                 let sign = if mean < 0.0 { -1.0 } else { 1.0 };
                 let share = (D::from(mean) - at(x, offset)) * gain(x, self.leading) * sign;
@@ -292,6 +290,11 @@ impl Model<TERM_COUNT> for MeasureModel {
 }
 
 impl MeasureModel {
+    /// Phase between voltage and current at the fundamental, rad; positive where the current lags.
+    pub(super) fn phase(&self) -> f64 {
+        self.impedance.1.atan2(self.impedance.0.abs())
+    }
+
     /// Mean power as measured; what scales as it is told relative to that.
     fn reference_power(&self) -> f64 {
         match self.power_by {

@@ -2,9 +2,10 @@
 
 use crate::check::{Finding, LimitResult};
 use crate::estimate::Estimate;
+use crate::flag::Flag;
 use crate::ingest::sheet::{BenchSheet, InstrumentSheet};
 use crate::measures::MeasureSet;
-use crate::result::{Flag, Measurement, Part};
+use crate::result::{Measurement, Part};
 use crate::uncertainty::model::{TERMS, Term};
 use serde::{Deserialize, Serialize};
 

@@ -5,30 +5,31 @@ use crate::support::root;
 use std::path::{Path, PathBuf};
 
 /// Module and floor; modules of one floor are strangers.
-const FLOORS: [(&str, u32); 23] = [
+const FLOORS: [(&str, u32); 24] = [
     ("units", 0),
     ("estimate", 0),
     ("numeric", 0),
     ("keyfile", 0),
     ("files", 0),
     ("trace", 1),
-    ("ingest", 2),
-    ("export", 2),
-    ("condition", 2),
-    ("segment", 2),
-    ("measures", 2),
-    ("synth", 2),
-    ("result", 3),
-    ("uncertainty", 3),
-    ("profile", 4),
-    ("check", 5),
-    ("verification", 6),
-    ("report", 7),
-    ("pipeline", 8),
-    ("job", 9),
-    ("demo", 10),
-    ("cli", 11),
-    ("main", 12),
+    ("flag", 2),
+    ("ingest", 3),
+    ("export", 3),
+    ("condition", 3),
+    ("segment", 3),
+    ("measures", 3),
+    ("synth", 3),
+    ("result", 4),
+    ("uncertainty", 4),
+    ("profile", 5),
+    ("check", 6),
+    ("verification", 7),
+    ("report", 8),
+    ("pipeline", 9),
+    ("job", 10),
+    ("demo", 11),
+    ("cli", 12),
+    ("main", 13),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
@@ -105,6 +106,26 @@ fn every_measure_has_a_page_entry() {
     let page = std::fs::read_to_string(root().join("docs/measures.md")).unwrap();
     for measure in crestbook::measures::catalog::MEASURES {
         assert!(page.contains(&format!("`{}`", measure.key)), "{} is not told", measure.key);
+    }
+}
+
+/// The page tells each flag with what it does to a verdict, and each flag names measures that exist.
+#[test]
+fn every_flag_has_a_page_entry() {
+    use crestbook::flag::{Effect, FLAGS, PHASES};
+    let page = std::fs::read_to_string(root().join("docs/measures.md")).unwrap();
+    for row in FLAGS {
+        let effect = match row.effect {
+            Effect::Blocks => "*blocks*",
+            Effect::Limits => "limits",
+            Effect::Notes => "told only",
+        };
+        assert!(page.contains(&format!("| `{}` | {effect} | ", row.name)), "{}", row.name);
+        for key in row.measures.iter().copied().flatten() {
+            let known = crestbook::measures::catalog::find(key).is_some();
+            assert!(known || *key == PHASES, "{}: {key}", row.name);
+        }
+        assert!(row.effect == Effect::Notes || !row.measures.is_empty(), "{}", row.name);
     }
 }
 

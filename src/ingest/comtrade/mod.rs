@@ -7,9 +7,8 @@ use super::binary::{Column, Columns, Form, Number};
 use super::bytes::u32_at;
 use super::error::{damaged, damaged_at};
 use super::table::Table;
-use super::{
-    ChannelInfo, Doubt, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader,
-};
+use super::{ChannelInfo, IngestError, Opening, Place, RateSource, Receipt, Source, TraceReader};
+use crate::flag::{Code, Flag};
 use crate::units::{SampleRate, Unit};
 use config::{Config, DataKind};
 
@@ -112,8 +111,8 @@ fn table(
     }
     let promised = config.sections.last().map(|section| section.last);
     if left_over > 0 || promised.is_some_and(|promised| promised > rows) {
-        receipt.doubts.push(Doubt::new(
-            "truncated",
+        receipt.doubts.push(Flag::new(
+            Code::Truncated,
             format!(
                 "the configuration promises {} samples, the data hold {rows} and {left_over} \
                  byte(s) more: cut off; read as far as they go",
@@ -182,8 +181,8 @@ fn channels(config: &Config, receipt: &mut Receipt) -> Vec<ChannelInfo> {
         );
         let ratio = channel.primary / channel.secondary;
         if channel.secondary_values && ratio.is_finite() && (ratio - 1.0).abs() > 1e-9 {
-            receipt.doubts.push(Doubt::new(
-                "secondary_values",
+            receipt.doubts.push(Flag::new(
+                Code::SecondaryValues,
                 format!(
                     "the numbers of {} are those at the instrument, {ratio} times smaller than \
                      at the load: the scale in the sheet must hold that factor",
@@ -192,8 +191,8 @@ fn channels(config: &Config, receipt: &mut Receipt) -> Vec<ChannelInfo> {
             ));
         }
         if channel.skew_us != 0.0 {
-            receipt.doubts.push(Doubt::new(
-                "skew_stated",
+            receipt.doubts.push(Flag::new(
+                Code::SkewStated,
                 format!(
                     "the file says that {} was sampled {} µs late; set its delay_s in the sheet \
                      if it has not been taken away",

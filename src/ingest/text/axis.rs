@@ -4,8 +4,9 @@
 use super::cell::Cell;
 use super::preamble::Interval;
 use super::reader::TextReader;
+use crate::flag::{Code, Flag};
 use crate::ingest::stamps::{self, Axis, FirstLook};
-use crate::ingest::{Doubt, IngestError, Piece, RateSource, Selection};
+use crate::ingest::{IngestError, Piece, RateSource, Selection};
 use crate::numeric::order::median;
 use crate::units::SampleRate;
 
@@ -125,8 +126,8 @@ fn note_mode(reader: &mut TextReader) -> Result<(), IngestError> {
     }
     reader.receipt.note("acquisition mode", format!("{mode}, from the preamble"));
     if has(&["average", "hires", "hi-res", "high res", "hi res"]) {
-        reader.receipt.doubts.push(Doubt::new(
-            "averaged",
+        reader.receipt.doubts.push(Flag::new(
+            Code::Averaged,
             format!(
                 "the preamble says `{mode}`: averaging takes away noise, jitter and part of the \
                  band, so peaks and crest factor may read low; acquire in the normal mode"
@@ -134,8 +135,8 @@ fn note_mode(reader: &mut TextReader) -> Result<(), IngestError> {
         ));
     }
     if has(&["sin(x)", "sinx", "sin x", "interpol", "linear"]) && !has(&["off", "none"]) {
-        reader.receipt.doubts.push(Doubt::new(
-            "interpolated",
+        reader.receipt.doubts.push(Flag::new(
+            Code::Interpolated,
             format!("the preamble says `{mode}`: some of the samples may have been computed"),
         ));
     }

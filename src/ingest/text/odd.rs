@@ -5,7 +5,8 @@ use super::cell::Cell;
 use super::encoding::decode;
 use super::reader::{Decoding, TextReader};
 use super::rows::{Role, Rows};
-use crate::ingest::{Break, BreakReason, Doubt, IngestError, Piece};
+use crate::flag::{Code, Flag};
+use crate::ingest::{Break, BreakReason, IngestError, Piece};
 
 /// Words that end the data.
 const ENDS: [&str; 6] = ["end", "eof", "[end]", "end of data", "end of file", "*end*"];
@@ -75,8 +76,8 @@ impl TextReader {
         let wordy = cells.iter().all(|cell| matches!(cell, Cell::Text | Cell::Empty));
         if wordy && fields.iter().any(foreign) {
             let line = self.place(place, 0)?.to_string();
-            out.end = Some(Some(Doubt::new(
-                "block_left_out",
+            out.end = Some(Some(Flag::new(
+                Code::BlockLeftOut,
                 format!(
                     "another table begins after the samples (line {} `{trimmed}`): it was left out",
                     line.trim_start_matches(':')
@@ -144,8 +145,8 @@ impl TextReader {
     }
 
     fn cut_off(&self, out: &mut Piece, next: usize, what: String) -> Result<usize, IngestError> {
-        out.end = Some(Some(Doubt::new(
-            "truncated",
+        out.end = Some(Some(Flag::new(
+            Code::Truncated,
             format!(
                 "the file is cut off: {what}; read up to there. Copy it from the instrument again"
             ),
