@@ -1,12 +1,15 @@
 //! What is not as the setting says, beside its limits.
 
+use super::doubts::concerns;
 use super::{LimitResult, Verdict, judge};
+use crate::flag::{Code, Effect, Flag, PHASES};
 use crate::profile::{Decision, Limit, Profile, Rule, Setting};
-use crate::result::{Measurement, Part};
+use crate::result::{Measurement, Part, PhaseResult};
 use crate::trace::Kind;
 use crate::units::day_of;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
+use std::collections::BTreeSet;
 
 /// One finding.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -23,20 +26,6 @@ pub struct Finding {
 /// Loads that differ by more than this share are different loads: the published tolerance of a
 /// test load is 3 % (IEC 60601-2-2, from memory).
 const LOAD_SHARE: f64 = 0.03;
-
-/// Flags that leave no ground for a pass: what was captured is not what the unit put out.
-const SPOILS: [&str; 10] = [
-    "clipped",
-    "overrange",
-    "channels_swapped",
-    "current_inverted",
-    "load_mismatch",
-    "not_uniform",
-    "truncated",
-    "time_jump",
-    "decimated",
-    "secondary_values",
-];
 
 /// Compares sequence, load and unit with the setting.
 #[must_use]
@@ -55,21 +44,31 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
             at_best: Some(Verdict::NotMeasured),
         });
     }
-    for flag in &measurement.flags {
-        if SPOILS.contains(&flag.code.as_ref()) {
-            found.push(Finding {
-                code: flag.code.clone(),
-                message: "a capture in this state can't pass: see the flag of this name".into(),
-                at_best: Some(Verdict::NotMeasured),
-            });
-        }
-    }
+    found.extend(blocked(measurement, setting));
     if let Some(subject) = &measurement.capture.subject {
         let wanted = (&profile.unit.model, &profile.unit.serial);
         found.extend(other_unit("profile", wanted, "capture", (&subject.model, &subject.serial)));
     }
     instruments(measurement, &mut found);
     found
+}
+
+/// Flags that leave no ground for what the setting asks: its limits, its sequence, or, where it
+/// states neither, anything at all.
+fn blocked(measurement: &Measurement, setting: &Setting) -> impl Iterator<Item = Finding> {
+    let concerned = |flag: &&Flag| {
+        let limited = setting.limit.iter().any(|limit| concerns(flag, &limit.measure, limit.part));
+        let ordered = !setting.sequence.is_empty() && flag.touches(PHASES);
+        limited || ordered || setting.limit.is_empty()
+    };
+    let blocks = |flag: &&Flag| flag.code.row().effect == Effect::Blocks;
+    let codes: BTreeSet<Code> =
+        measurement.flags.iter().filter(blocks).filter(concerned).map(|flag| flag.code).collect();
+    codes.into_iter().map(|code| Finding {
+        code: code.name().into(),
+        message: "a capture in this state can't pass: see the flag of this name".into(),
+        at_best: Some(Verdict::NotMeasured),
+    })
 }
 
 /// Model and serial number, as far as they are stated.
@@ -152,10 +151,9 @@ fn sequence(
     if setting.sequence.is_empty() {
         return;
     }
-    let measured: Vec<Kind> =
-        measurement.phases.iter().map(|phase| phase.measured_kind.unwrap_or(phase.kind)).collect();
+    let measured: Vec<Seen> = measurement.phases.iter().map(Seen::of).collect();
     let list = |kinds: &[Kind]| kinds.iter().map(|kind| kind.name()).collect::<Vec<_>>().join(", ");
-    if !measured.iter().any(|kind| kind.powered()) {
+    if !measured.iter().any(|seen| seen.kind.powered()) {
         found.push(Finding {
             code: "no_output".into(),
             message: "there is no output in the capture: was the generator activated, is the \
@@ -185,10 +183,11 @@ fn sequence(
             ),
         )
     } else {
-        let shown = if measured.len() > 8 {
-            format!("{} and {} more", list(&measured[..8]), measured.len() - 8)
+        let kinds: Vec<Kind> = measured.iter().map(|seen| seen.kind).collect();
+        let shown = if kinds.len() > 8 {
+            format!("{} and {} more", list(&kinds[..8]), kinds.len() - 8)
         } else {
-            list(&measured)
+            list(&kinds)
         };
         (
             "sequence_mismatch",
@@ -236,25 +235,46 @@ fn named(measurement: &Measurement, part: Part) -> Part {
     }
 }
 
+/// A phase as the waveform alone shows it.
+#[derive(Clone, Copy)]
+struct Seen {
+    kind: Kind,
+    /// Whether the waveform tells this kind from the other one.
+    sure: bool,
+}
+
+impl Seen {
+    fn of(phase: &PhaseResult) -> Self {
+        Self {
+            kind: phase.measured_kind.unwrap_or(phase.kind),
+            sure: phase.decided_by.is_none_or(|evidence| evidence.doubt.is_none()),
+        }
+    }
+
+    fn is(self, kind: Kind) -> bool {
+        self.kind == kind || (!self.sure && self.kind.powered() && kind.powered())
+    }
+}
+
 /// Whether the phases repeat the sequence, from any place in it; a rest before and after is no
 /// part of what the setting does.
-fn fits(measured: &[Kind], sequence: &[Kind]) -> bool {
+fn fits(measured: &[Seen], sequence: &[Kind]) -> bool {
     let count = sequence.len();
-    let matches = |phases: &[Kind]| {
+    let matches = |phases: &[Seen]| {
         (0..count).any(|shift| {
-            phases.iter().enumerate().all(|(k, kind)| sequence[(k + shift) % count] == *kind)
+            phases.iter().enumerate().all(|(k, seen)| seen.is(sequence[(k + shift) % count]))
         })
     };
+    let rests = |seen: Option<&Seen>| seen.is_some_and(|seen| seen.kind == Kind::Rest);
     let inner = {
-        let start = usize::from(measured.first() == Some(&Kind::Rest));
-        let end = measured.len()
-            - usize::from(measured.len() > 1 && measured.last() == Some(&Kind::Rest));
+        let start = usize::from(rests(measured.first()));
+        let end = measured.len() - usize::from(measured.len() > 1 && rests(measured.last()));
         &measured[start.min(end)..end]
     };
     // One kind alone may be switched on and off by hand.
     let single = count == 1
-        && measured.iter().all(|kind| *kind == sequence[0] || *kind == Kind::Rest)
-        && measured.contains(&sequence[0]);
+        && measured.iter().all(|seen| seen.is(sequence[0]) || seen.kind == Kind::Rest)
+        && measured.iter().any(|seen| seen.is(sequence[0]));
     single || matches(measured) || (!inner.is_empty() && matches(inner))
 }
 
@@ -265,11 +285,25 @@ mod tests {
 
     #[test]
     fn sequences_repeat_from_any_place() {
+        let sure = |kinds: &[Kind]| -> Vec<Seen> {
+            kinds.iter().map(|kind| Seen { kind: *kind, sure: true }).collect()
+        };
         let cycle = [Cut, Coag, Rest];
-        assert!(fits(&[Coag, Rest, Cut, Coag, Rest, Cut], &cycle));
-        assert!(!fits(&[Cut, Rest, Cut, Rest], &cycle));
-        assert!(fits(&[Rest, Cut, Rest, Cut], &[Cut]));
-        assert!(!fits(&[Coag], &[Cut]));
-        assert!(fits(&[Rest, Cut, Coag, Cut, Coag, Rest], &[Cut, Coag]));
+        assert!(fits(&sure(&[Coag, Rest, Cut, Coag, Rest, Cut]), &cycle));
+        assert!(!fits(&sure(&[Cut, Rest, Cut, Rest]), &cycle));
+        assert!(fits(&sure(&[Rest, Cut, Rest, Cut]), &[Cut]));
+        assert!(!fits(&sure(&[Coag]), &[Cut]));
+        assert!(fits(&sure(&[Rest, Cut, Coag, Cut, Coag, Rest]), &[Cut, Coag]));
+    }
+
+    /// Under about 200 V the waveform tells no kind, so it contradicts none.
+    #[test]
+    fn a_kind_in_doubt_fits_either() {
+        let low = Seen { kind: Coag, sure: false };
+        let rest = Seen { kind: Rest, sure: true };
+        assert!(fits(&[low], &[Cut]));
+        assert!(fits(&[low, rest, low], &[Cut]));
+        assert!(!fits(&[low, rest, low], &[Cut, Coag]));
+        assert!(!fits(&[rest], &[Cut]));
     }
 }

@@ -1,11 +1,13 @@
 //! Measurement and profile to verdicts; nothing else.
 
 pub mod conformance;
+mod doubts;
 mod findings;
 
 pub use findings::{Finding, findings, other_unit};
 
 use crate::estimate::Estimate;
+use crate::flag::Code;
 use crate::measures::catalog;
 use crate::profile::{Bounds, Decision, Limit, Profile, Setting};
 use crate::result::{Measurement, Part};
@@ -119,9 +121,12 @@ pub struct Judged {
     pub rule: String,
     /// Verdict.
     pub verdict: Verdict,
-    /// Why there is none, where it is `not measured`.
+    /// Why there is no verdict, or why it does not rest on the bounds.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
+    /// Flags of the capture that put the value in doubt.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub in_doubt: Vec<Code>,
 }
 
 /// Compares a measurement with a setting of a profile.
@@ -158,7 +163,11 @@ fn judge(measurement: &Measurement, limit: &Limit, rule: &Decision) -> LimitResu
     LimitResult {
         measure: limit.measure.clone(),
         part: limit.part,
-        judged: Judged::of(found, limit.nominal, bounds, rule),
+        judged: Judged::of(found, limit.nominal, bounds, rule).doubted(
+            &limit.measure,
+            limit.part,
+            &measurement.flags,
+        ),
     }
 }
 
@@ -186,6 +195,7 @@ impl Judged {
             rule: rule.words(),
             verdict: Verdict::NotMeasured,
             reason: None,
+            in_doubt: Vec::new(),
         };
         match found {
             Err(reason) => judged.reason = Some(reason),

@@ -455,18 +455,16 @@ fn close_up(picture: &Picture<'_>, kind: Kind, area: &Area<'_>) -> Result<(), Pi
     // From the strongest cell near the middle of the phase, so that a burst is in sight.
     let (_, cells, _) = picture.overview.inside(&(phase.start..phase.end));
     let middle = usize::midpoint(cells.start, cells.end);
-    let near = middle.saturating_sub(8).max(cells.start)..(middle + 8).min(cells.end);
-    let height = |k: &usize| {
-        let [low, high] = picture.overview.cells()[*k].v;
-        high.max(-low)
-    };
+    let reach = 8 * picture.overview.cells_in(rate.samples(31e-6));
+    let near = middle.saturating_sub(reach).max(cells.start)..(middle + reach).min(cells.end);
+    let height = |k: &usize| picture.overview.cells()[*k].reach(phase.lead, 0.0);
     let start = near
         .max_by(|a, b| height(a).total_cmp(&height(b)))
         .map_or(phase.start, |k| picture.overview.span(k..k + 1).start)
         .clamp(phase.start, phase.end - length);
     let block = picture.samples.read(start..start + length)?;
-    let x = block.leading();
-    let unit = if block.v.is_empty() { Unit::Ampere } else { Unit::Volt };
+    let x = block.of(phase.lead);
+    let unit = phase.lead.of((Unit::Volt, Unit::Ampere));
     let top = largest_absolute(x);
     let top = if top > 0.0 { 1.15 * top } else { 1.0 };
     let seconds = |sample: u64| rate.seconds(sample as f64);

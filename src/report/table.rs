@@ -1,6 +1,6 @@
 //! Results as aligned text.
 
-use crate::check::{CheckResult, Verdict};
+use crate::check::{CheckResult, Judged, Verdict};
 use crate::estimate::Estimate;
 use crate::measures::{MeasureSet, catalog};
 use crate::result::{Measurement, Part};
@@ -150,9 +150,9 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
     }
     push_table(&rows, manner, &mut out);
     for limit in &result.limits {
-        if let Some(reason) = &limit.judged.reason {
+        if let Some(why) = why(&limit.judged) {
             let place = format!("  {} in {}:", limit.measure, limit.part.name());
-            out.push_str(&wrapped(&place, reason));
+            out.push_str(&wrapped(&place, &why));
         }
     }
     out.push_str(
@@ -168,6 +168,14 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
     out.push('\n');
     out.push_str(&measurement(&result.measurement, manner));
     out
+}
+
+/// Why a verdict is not the plain one of a value between bounds.
+pub(crate) fn why(judged: &Judged) -> Option<String> {
+    let codes: Vec<&str> = judged.in_doubt.iter().map(|code| code.name()).collect();
+    let doubt = (!codes.is_empty()).then(|| format!("in doubt: {}", codes.join(", ")));
+    let parts: Vec<String> = judged.reason.clone().into_iter().chain(doubt).collect();
+    (!parts.is_empty()).then(|| parts.join("; "))
 }
 
 /// A probability as people write it, never rounded up to certainty.
@@ -367,7 +375,7 @@ fn flags(result: &Measurement, manner: Manner, out: &mut String) {
     let style = Style::new().bold().fg_color(Some(AnsiColor::Yellow.into()));
     out.push_str(&format!("\n{}\n", manner.paint(style, "flags")));
     for flag in &result.flags {
-        out.push_str(&bullet(&flag.code, &flag.message));
+        out.push_str(&bullet(flag.code.name(), &flag.message));
     }
 }
 

@@ -2,6 +2,7 @@
 
 use super::ReportError;
 use crate::measures::catalog;
+use crate::report::table::why;
 use crate::verification::JobResult;
 
 const HEADER: [&str; 17] = [
@@ -60,7 +61,7 @@ pub fn csv(result: &JobResult) -> Result<Vec<u8>, ReportError> {
                 &text(judged.upper),
                 &text(judged.guard_band),
                 judged.verdict.words(),
-                judged.reason.as_deref().unwrap_or_default(),
+                &why(judged).unwrap_or_default(),
                 &hash(&step),
             ])
             .map_err(|error| fail(&error))?;

@@ -3,6 +3,7 @@
 use super::{ReportError, plot, words};
 use crate::check::Verdict;
 use crate::report::CAUTIONS;
+use crate::report::table::why;
 use crate::units::{Unit, for_people};
 use crate::verification::{
     Change, GroupKind, GroupResult, JobResult, Line, Load, StepKind, StepResult,
@@ -198,7 +199,7 @@ fn lines(lines: &[Line]) -> Markup {
                 @for line in lines {
                     @let judged = &line.judged;
                     tr {
-                        td { (line.what) @if let Some(reason) = &judged.reason { br; span.small { (reason) } } }
+                        td { (line.what) @if let Some(why) = why(judged) { br; span.small { (why) } } }
                         td { (words::found(line)) }
                         td { (judged.nominal.map_or("-".into(), |x| words::value(x, &line.unit))) }
                         td { (words::limits(line)) }
@@ -307,7 +308,7 @@ fn step_row(step: &StepResult) -> Markup {
             td.hash { (capture.map_or("-".into(), |capture| capture.sha256.join(" "))) }
             td.day { (capture.and_then(|c| c.bench.as_ref()?.taken_at.clone()).unwrap_or_else(|| "-".into())) }
             td {
-                @for flag in capture.iter().flat_map(|capture| &capture.flags) { span.code { (flag.code) } ": " (flag.message) br; }
+                @for flag in capture.iter().flat_map(|capture| &capture.flags) { span.code { (flag.code.name()) } ": " (flag.message) br; }
                 @for finding in &step.findings { span.code { (finding.code) } ": " (finding.message) br; }
                 @for (file, reason) in &step.set_aside { "set aside: " (file) " (" (reason) ")" br; }
             }

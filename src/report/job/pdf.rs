@@ -2,6 +2,7 @@
 
 use super::{ReportError, html::by_hand, plot, words};
 use crate::report::CAUTIONS;
+use crate::report::table::why;
 use crate::verification::{JobResult, Line};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -144,7 +145,7 @@ fn shown(result: &JobResult, plots: &[Option<String>]) -> Value {
             "limits": words::limits(line),
             "inside": judged.conformance_probability.map_or("-".into(), words::probability),
             "verdict": judged.verdict.words(),
-            "reason": judged.reason.as_deref().unwrap_or_default(),
+            "reason": why(judged).unwrap_or_default(),
         })
     };
     let groups: Vec<Value> = result

@@ -2,6 +2,7 @@
 
 use crate::check::{Judged, Verdict};
 pub(super) use crate::report::table::probability;
+use crate::report::table::why;
 use crate::units::{Unit, significant};
 use crate::verification::{GroupResult, JobResult, Line, Reading, StepResult, StepState};
 
@@ -108,6 +109,8 @@ pub fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
             let side = if limit > found { "below" } else { "above" };
             format!("{} {side}{}", doubt(-room, unit), share(-room))
         }
+        // What stands in the way is then not the distance.
+        _ if room >= judged.guard_band.unwrap_or(0.0) => return None,
         _ => format!("inside by {}, less than the guard band", doubt(room, unit)),
     })
 }
@@ -145,14 +148,14 @@ pub fn troubles(result: &JobResult) -> Vec<Trouble> {
             if line.judged.verdict == Verdict::Pass || missing(&line.step) {
                 continue;
             }
-            let why = by_how_much(&line.judged, &line.unit);
+            let off = by_how_much(&line.judged, &line.unit);
             all.push(Trouble {
                 id: group.id.clone(),
                 group: group.title.clone(),
                 what: line.what.clone(),
                 found: found(line),
                 limits: limits(line),
-                why: why.or_else(|| line.judged.reason.clone()).unwrap_or_default(),
+                why: [off, why(&line.judged)].into_iter().flatten().collect::<Vec<_>>().join("; "),
                 verdict: line.judged.verdict,
                 missing: false,
             });
