@@ -1,7 +1,7 @@
 //! Makes `docs/accuracy.md` and its picture: `cargo run --release --example accuracy` (about a
-//! quarter of an hour on two cores). `-- edges 100`, `-- errors 2`, `-- coverage 500` or
-//! `-- simulation 10` print one section, of so many cycles, repetitions or captures, and write
-//! nothing.
+//! quarter of an hour on two cores). `-- edges 100`, `-- errors 2`, `-- coverage 500`,
+//! `-- simulation 10` or `-- hard 5` print one section, of so many cycles, repetitions or captures,
+//! and write nothing.
 
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
@@ -9,9 +9,11 @@ mod bench;
 mod coverage;
 mod draw;
 mod grid;
+mod hard;
 mod picture;
 mod segmentation;
 mod simulation;
+mod trial;
 
 use std::path::Path;
 
@@ -26,8 +28,13 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         }
         Some("coverage") => println!("{}", coverage::section(count(500))),
         Some("simulation") => println!("{}", simulation::section(count(10))),
+        Some("hard") => {
+            let only = arguments.get(2).map(String::as_str);
+            let verbose = std::env::var_os("VERBOSE").is_some();
+            println!("{}", trial::section(count(5), only, verbose));
+        }
         Some(other) => {
-            eprintln!("{other}: no such section; edges, errors, coverage or simulation");
+            eprintln!("{other}: no such section; edges, errors, coverage, simulation or hard");
             std::process::exit(2);
         }
         None => write(&Path::new(env!("CARGO_MANIFEST_DIR")).join("docs"))?,
@@ -45,11 +52,13 @@ fn write(docs: &Path) -> Result<(), Box<dyn std::error::Error>> {
     eprintln!("simulation ...");
     let simulation = simulation::section(40);
     eprintln!("edges ...");
+    let segmentation = segmentation::section(1000);
+    eprintln!("hard captures ...");
     let text = format!(
         "# Accuracy\n\nMade by `cargo run --release --example accuracy`, on synthetic captures whose truth \
-         is known in closed form.\n\n{coverage}\n{simulation}\n{}\n{}",
+         is known in closed form.\n\n{coverage}\n{simulation}\n{}\n{segmentation}\n{}",
         grid::section(&grid, REPETITIONS),
-        segmentation::section(1000)
+        trial::section(5, None, false)
     );
     Ok(std::fs::write(docs.join("accuracy.md"), text)?)
 }

@@ -2,9 +2,9 @@
 //! sample by sample from their recipe and never written to disk.
 
 use crate::draw::Draw;
-use crestbook::segment::{Thresholds, segment};
+use crestbook::segment::{Question, Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, TruthPhase, Wave, truth};
-use crestbook::trace::{Block, Gaps, Kind, Overview, Phase, ReadFailure, Samples};
+use crestbook::trace::{Block, Channels, Gaps, Kind, Overview, Phase, ReadFailure, Samples};
 use crestbook::units::SampleRate;
 use std::ops::Range;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -144,7 +144,7 @@ pub fn section(cycles: u64) -> String {
                 return;
             }
             let recipe = random_cycle(number);
-            let mut overview = Overview::new(recipe.rate.count(31e-6, 16));
+            let mut overview = Overview::at(recipe.rate);
             let mut at = 0;
             while at < recipe.samples {
                 let end = (at + (1 << 15)).min(recipe.samples);
@@ -153,8 +153,15 @@ pub fn section(cycles: u64) -> String {
                 at = end;
             }
             overview.finish();
-            let found = segment(&overview, &Made(&recipe), Some(1.0), &Thresholds::default())
-                .expect("made samples can always be read");
+            let found = segment(&Question {
+                overview: &overview,
+                samples: &Made(&recipe),
+                channels: Channels { voltage: true, current: true },
+                load_ohm: None,
+                step: (0.0, 0.0),
+                thresholds: &Thresholds::default(),
+            })
+            .expect("made samples can always be read");
             let (mut wanted, mut found) = (truth(&recipe, 0.1).phases, found.phases);
             without_stubs(&mut wanted, &mut found, recipe.rate);
             let right = wanted.len() == found.len()

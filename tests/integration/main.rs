@@ -7,6 +7,10 @@ mod fixtures;
 mod formats;
 mod gaps;
 mod guides;
+/// Generators that share no code with the analysis.
+#[path = "../../examples/accuracy/hard/mod.rs"]
+mod hard;
+mod hard_captures;
 mod harness;
 mod hostile;
 mod house;
@@ -20,5 +24,9 @@ mod reference;
 mod sines;
 mod spice;
 mod support;
+/// Holds a measurement against the truth; its table is for the accuracy page.
+#[allow(dead_code, clippy::print_stdout)]
+#[path = "../../examples/accuracy/trial.rs"]
+mod trial;
 mod vectors;
 mod verification;
