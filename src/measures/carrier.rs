@@ -201,7 +201,11 @@ fn left_over(x: &[f64], per_cycle: f64, sigma: f64) -> Vec<f64> {
 /// Share of the energy of `x` that a decaying sine near `w` with harmonics leaves over beyond white
 /// noise of deviation `sigma`.
 fn share_left(x: &[f64], w: f64, decay: f64, sigma: f64) -> Option<f64> {
-    let fit = fit_decaying(x, w, decay)?;
+    left_by(x, &fit_decaying(x, w, decay)?, sigma)
+}
+
+/// The same of a sine that is fitted already.
+pub fn left_by(x: &[f64], fit: &SineFit, sigma: f64) -> Option<f64> {
     let mut left: Vec<f64> = {
         let mut rest = x.to_vec();
         fit.take_from(&mut rest);
@@ -224,7 +228,7 @@ fn share_left(x: &[f64], w: f64, decay: f64, sigma: f64) -> Option<f64> {
 }
 
 /// Adds one burst, given from just after its start to its last crest; `(w, decay)` are start values
-/// per sample. Gives the share of energy that is left over beyond the noise.
+/// per sample. Gives the sine.
 pub fn add_burst(
     carrier: &mut Carrier,
     lead: &[f64],
@@ -232,10 +236,9 @@ pub fn add_burst(
     (w, decay): (f64, f64),
     (rate_hz, factor): (f64, usize),
     sigma: f64,
-) -> Option<f64> {
+) -> Option<SineFit> {
     // Five parameters need more than one cycle to tell them apart; without decay and offset a half
     // wave and a little more do.
-    // quarters of one do.
     let cycles = lead.len() as f64 * w / TAU;
     if cycles < 0.55 || lead.len() < 8 {
         return None;
@@ -248,7 +251,7 @@ pub fn add_burst(
     let beyond = (fit.residual.powi(2) - sigma * sigma).max(0.0);
     let share = if all > 0.0 { (beyond / all).min(1.0) } else { 1.0 };
     carrier.weighted_doubt_hz += weight * doubt(&fit, lead.len(), rate_hz, share);
-    share_left(lead, fit.w, fit.decay, sigma)
+    Some(fit)
 }
 
 /// Standard uncertainty of a fitted frequency by a share of the energy that is left over and is no

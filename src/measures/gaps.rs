@@ -94,8 +94,9 @@ impl CloseLook<'_> {
                 decay: None,
             };
             let mut carrier = std::mem::take(&mut self.carrier);
-            let left = self.fit(&mut carrier, one, &burst);
+            let fit = self.fit(&mut carrier, one, &burst);
             self.carrier = carrier;
+            let left = fit.and_then(|(x, fit)| super::carrier::left_by(x, &fit, self.sigma()));
             self.undescribed.merge(&Repeated::of(left.as_slice()));
         }
     }

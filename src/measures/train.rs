@@ -8,8 +8,11 @@ use super::pattern::{self, Mains};
 use super::stats::{Bursts, Carrier, PowerBy, Repeated};
 use crate::numeric::moments::PairMoments;
 use crate::numeric::order::median;
+use crate::numeric::sinefit::SineFit;
 use std::f64::consts::TAU;
 
+/// Of so many bursts that are fitted one is asked what its fit leaves over.
+const DESCRIBED: usize = 4;
 /// Carrier cycles of a burst period at least.
 const FEWEST_CYCLES: f64 = 2.2;
 
@@ -141,9 +144,12 @@ impl CloseLook<'_> {
             if k % every == 0 {
                 let mut carrier = std::mem::take(&mut self.carrier);
                 let next = found.get(k + 1).filter(|_| step == 1).map(|next| next.start);
-                let left = self.fit(&mut carrier, one, burst);
+                let fit = self.fit(&mut carrier, one, burst);
                 self.carrier = carrier;
-                self.describe(one, burst, next, left);
+                if k % (DESCRIBED * every) == 0 {
+                    let left = fit.and_then(|(x, fit)| carrier::left_by(x, &fit, self.sigma()));
+                    self.describe(one, burst, next, left);
+                }
             }
         }
         self.burst_count += keep.saturating_sub(skip);
@@ -173,8 +179,13 @@ impl CloseLook<'_> {
         self.undescribed.merge(&Repeated::of(&[share]));
     }
 
-    /// Fits the carrier inside a burst; gives the share of energy that is left over beyond the noise.
-    pub(super) fn fit(&self, carrier: &mut Carrier, one: &Seen, burst: &Burst) -> Option<f64> {
+    /// Fits the carrier inside a burst; gives the samples that were fitted, and the sine.
+    pub(super) fn fit<'a>(
+        &self,
+        carrier: &mut Carrier,
+        one: &'a Seen,
+        burst: &Burst,
+    ) -> Option<(&'a [f64], SineFit)> {
         let from = burst.whole_from.max(0.0).ceil();
         let to = burst.whole_until.floor();
         if to <= from {
@@ -185,14 +196,15 @@ impl CloseLook<'_> {
         let lead = one.look.of(self.lead).get(part.clone())?;
         let (v, i) = (one.look.block.v.get(part.clone()), one.look.block.i.get(part));
         let factor = one.look.factor as f64;
-        carrier::add_burst(
+        let fit = carrier::add_burst(
             carrier,
             lead,
             (v.unwrap_or_default(), i.unwrap_or_default()),
             (TAU / (self.cycle / factor), burst.decay.unwrap_or(0.0)),
             (self.input.samples.rate().hertz() / factor, one.look.factor),
             self.sigma(),
-        )
+        )?;
+        Some((lead, fit))
     }
 
     /// Energy from `start` to `end` (kept samples of a look), J.

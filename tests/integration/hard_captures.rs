@@ -27,7 +27,8 @@ fn none_is_silently_wrong() {
 /// Doubts everywhere would be as silent as none: of ordinary captures most are right.
 #[test]
 fn most_are_right() {
-    let right = FAMILIES.par_iter().filter(|family| fate(&try_one(&(family.make)(1))) == Fate::Right);
+    let right =
+        FAMILIES.par_iter().filter(|family| fate(&try_one(&(family.make)(1))) == Fate::Right);
     let (right, all) = (right.count(), FAMILIES.len());
     assert!(10 * right >= 7 * all, "{right} of {all}");
 }
