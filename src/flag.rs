@@ -94,6 +94,8 @@ flags! {
     TimeJump "time_jump" *EVERYTHING, Blocks;
     /// Time stamps leave an even grid.
     NotUniform "not_uniform" *EVERYTHING, Blocks;
+    /// So few samples a second that no carrier can be seen.
+    RateLow "rate_low" *EVERYTHING, Blocks;
     /// The export holds a part of the samples that were taken.
     Decimated "decimated" *EVERYTHING, Blocks;
     /// The export was filled up with computed samples.

@@ -92,17 +92,9 @@ impl Unit {
             .trim_start_matches(['(', '[', '{'])
             .trim_end_matches([')', ']', '}'])
             .trim();
-        let word = match text.to_ascii_lowercase().as_str() {
-            "volt" | "volts" => Some(Self::Volt),
-            "ampere" | "amperes" | "amp" | "amps" => Some(Self::Ampere),
-            "second" | "seconds" | "sec" | "sekunde" | "sekunden" => Some(Self::Second),
-            "watt" | "watts" => Some(Self::Watt),
-            "ohm" | "ohms" => Some(Self::Ohm),
-            "hertz" => Some(Self::Hertz),
-            _ => None,
-        };
-        if let Some(unit) = word {
-            return Some((unit, 1.0));
+        let text = text.strip_prefix("in ").map_or(text, str::trim);
+        if let Some(found) = word(text) {
+            return Some(found);
         }
         let (unit, prefix) = [
             ("VA", Self::VoltAmpere),
@@ -137,6 +129,80 @@ impl Unit {
         };
         Some((unit, factor))
     }
+}
+
+/// Units as words, in the languages that instruments speak.
+const WORDS: [(Unit, &[&str]); 6] = [
+    (Unit::Volt, &["volts", "volt", "voltios", "voltio", "вольт", "в", "伏特", "伏", "ボルト"]),
+    (
+        Unit::Ampere,
+        &[
+            "amperes",
+            "ampere",
+            "amps",
+            "amp",
+            "ampères",
+            "ampère",
+            "amperios",
+            "amperio",
+            "ампер",
+            "а",
+            "安培",
+            "安",
+            "アンペア",
+        ],
+    ),
+    (
+        Unit::Second,
+        &[
+            "seconds",
+            "second",
+            "secs",
+            "sec",
+            "sekunden",
+            "sekunde",
+            "secondes",
+            "seconde",
+            "segundos",
+            "segundo",
+            "secondi",
+            "secondo",
+            "секунды",
+            "секунда",
+            "секунд",
+            "сек",
+            "с",
+            "秒",
+        ],
+    ),
+    (Unit::Watt, &["watts", "watt"]),
+    (Unit::Ohm, &["ohms", "ohm"]),
+    (Unit::Hertz, &["hertz"]),
+];
+
+/// What stands before such a word.
+const WORD_PREFIXES: [(f64, &[&str]); 6] = [
+    (1e-3, &["milli", "mili", "m", "м", "毫", "ミリ"]),
+    (1e-6, &["micro", "mikro", "u", "µ", "μ", "мк", "微", "マイクロ"]),
+    (1e-9, &["nano", "n", "н", "纳", "ナノ"]),
+    (1e-12, &["pico", "piko", "p", "п", "皮", "ピコ"]),
+    (1e3, &["kilo", "k", "к", "千", "キロ"]),
+    (1e6, &["mega"]),
+];
+
+/// A unit written as a word, such as `Millisekunden` or `kVolt`.
+fn word(text: &str) -> Option<(Unit, f64)> {
+    let lower = text.to_lowercase();
+    WORDS.iter().find_map(|(unit, words)| {
+        words.iter().find_map(|word| {
+            let before = lower.strip_suffix(word)?;
+            let factor = |before: &str| {
+                WORD_PREFIXES.iter().find(|(_, all)| all.contains(&before)).map(|(by, _)| *by)
+            };
+            let factor = if before.is_empty() { Some(1.0) } else { factor(before) };
+            Some((*unit, factor?))
+        })
+    })
 }
 
 /// A unit as people write it beside a reading: one that can be converted, or another word that is

@@ -54,7 +54,10 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         return Ok(Exit::NotAPass);
     }
     let mut layout = layout.clone();
-    layout.time_column = capture.hints().time_column;
+    let hints = capture.hints();
+    layout.time_column = hints.time_column;
+    layout.time_unit = hints.time_unit;
+    layout.first_line = hints.first_line;
     let text = toml::to_string(&layout).map_err(|error| WriteError {
         file: output.clone(),
         source: std::io::Error::other(error),

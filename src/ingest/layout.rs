@@ -22,27 +22,46 @@ pub struct Layout {
     /// Name or number of the time column, where it had to be told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub time_column: Option<String>,
+    /// Unit of the time column, where it had to be told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time_unit: Option<String>,
+    /// Line of the first row of data, where it had to be told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub first_line: Option<usize>,
     /// Fields of a row.
     pub fields: usize,
     /// Labels above the numbers, digits left out.
     pub labels: Vec<String>,
+    /// Names and units of the columns, digits left out.
+    #[serde(default)]
+    pub titles: Vec<String>,
 }
 
 /// The layout of a file.
-pub(super) fn describe(hints: &TextHints, labels: &[String], fields: usize) -> Layout {
-    let labels = labels
-        .iter()
-        .map(|label| label.chars().filter(|c| !c.is_ascii_digit()).collect::<String>())
-        .map(|label| label.split_whitespace().collect::<Vec<_>>().join(" "))
-        .collect();
+pub(super) fn describe(
+    hints: &TextHints,
+    labels: &[String],
+    titles: &[String],
+    fields: usize,
+) -> Layout {
+    let bare = |texts: &[String]| -> Vec<String> {
+        texts
+            .iter()
+            .map(|text| text.chars().filter(|c| !c.is_ascii_digit()).collect::<String>())
+            .map(|text| text.split_whitespace().collect::<Vec<_>>().join(" "))
+            .collect()
+    };
     let mut layout = Layout {
         format: 1,
         fingerprint: String::new(),
         separator: hints.separator,
         decimal: hints.decimal,
         time_column: hints.time_column.clone(),
+        time_unit: hints.time_unit.clone(),
+        first_line: hints.first_line,
         fields,
-        labels,
+        labels: bare(labels),
+        titles: bare(titles),
     };
     layout.fingerprint = layout.own_fingerprint();
     layout
@@ -51,11 +70,12 @@ pub(super) fn describe(hints: &TextHints, labels: &[String], fields: usize) -> L
 impl Layout {
     fn own_fingerprint(&self) -> String {
         let text = format!(
-            "{:?}\n{:?}\n{}\n{}",
+            "{:?}\n{:?}\n{}\n{}\n\n{}",
             self.separator,
             self.decimal,
             self.fields,
-            self.labels.join("\n")
+            self.labels.join("\n"),
+            self.titles.join("\n")
         );
         super::hexadecimal(&sha2::Sha256::digest(text.as_bytes()))
     }
@@ -89,6 +109,8 @@ impl Layout {
             separator: own.separator.or(self.separator),
             decimal: own.decimal.or(self.decimal),
             time_column: own.time_column.clone().or_else(|| self.time_column.clone()),
+            time_unit: own.time_unit.clone().or_else(|| self.time_unit.clone()),
+            first_line: own.first_line.or(self.first_line),
         }
     }
 
@@ -99,8 +121,11 @@ impl Layout {
         }
         let here =
             |list: &[String], k: usize| list.get(k).cloned().unwrap_or_else(|| "nothing".into());
-        let differing = (0..self.labels.len().max(found.labels.len()))
-            .find(|k| self.labels.get(*k) != found.labels.get(*k));
+        let first_difference = |own: &[String], found: &[String]| {
+            (0..own.len().max(found.len())).find(|k| own.get(*k) != found.get(*k))
+        };
+        let differing = first_difference(&self.labels, &found.labels);
+        let titles = first_difference(&self.titles, &found.titles);
         let what = if self.fields != found.fields {
             format!("{} fields in a row, the layout has {}", found.fields, self.fields)
         } else if self.separator != found.separator || self.decimal != found.decimal {
@@ -111,6 +136,13 @@ impl Layout {
                 k + 1,
                 here(&found.labels, k),
                 here(&self.labels, k)
+            )
+        } else if let Some(k) = titles {
+            format!(
+                "name or unit {} of the columns is `{}`, in the layout `{}`",
+                k + 1,
+                here(&found.titles, k),
+                here(&self.titles, k)
             )
         } else {
             "another order of labels".into()
@@ -133,10 +165,17 @@ mod tests {
     fn a_layout_fits_its_kind_only() {
         let hints = TextHints { separator: Some(SeparatorName::Comma), ..TextHints::default() };
         let labels = |list: &[&str]| list.iter().map(|s| (*s).to_owned()).collect::<Vec<_>>();
-        let kept = describe(&hints, &labels(&["Record 17", "Time"]), 3);
-        let same = describe(&hints, &labels(&["Record 18", "Time"]), 3);
-        let other = describe(&hints, &labels(&["Record 18", "t"]), 3);
+        let volts = labels(&["s", "V"]);
+        let kept = describe(&hints, &labels(&["Record 17", "Time"]), &volts, 3);
+        let same = describe(&hints, &labels(&["Record 18", "Time"]), &volts, 3);
+        let other = describe(&hints, &labels(&["Record 18", "t"]), &volts, 3);
         assert!(kept.check(Path::new("a"), &same).is_ok());
+        let kilo = describe(&hints, &labels(&["Record 18", "Time"]), &labels(&["s", "kV"]), 3);
+        let error = kept.check(Path::new("a"), &kilo).unwrap_err().to_string();
+        assert!(
+            error.contains("name or unit 2 of the columns is `kV`, in the layout `V`"),
+            "{error}"
+        );
         let error = kept.check(Path::new("a"), &other).unwrap_err().to_string();
         assert!(
             error.contains("label 2 above the numbers is `t`, in the layout `Time`"),

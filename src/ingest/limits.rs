@@ -62,22 +62,22 @@ impl Limits {
         packed: u64,
         unpacked: u64,
     ) -> Result<(), IngestError> {
-        // Small members of zeros pack well without being a threat.
-        let free = 1 << 20;
-        let allowed = packed.saturating_mul(self.ratio).max(free).min(self.unpacked);
-        if unpacked <= allowed {
+        // Idle channels pack well without being a threat.
+        let free = 1 << 23;
+        let by_ratio = packed.saturating_mul(self.ratio).max(free);
+        if unpacked <= by_ratio.min(self.unpacked) {
             return Ok(());
         }
+        let (bound, key) = if unpacked > self.unpacked {
+            (format!("more than {} bytes", self.unpacked), "--limit-unpacked")
+        } else {
+            (format!("more than {} times its size", self.ratio), "--limit-ratio")
+        };
         Err(IngestError::Damaged {
             file: file.to_owned(),
             place: Place::File,
-            message: format!(
-                "`{name}` would unpack {packed} bytes to {unpacked}, more than {} bytes or {} times \
-                 its size: no capture packs like that",
-                self.unpacked, self.ratio
-            ),
-            help: "save it without compression; raise --limit-unpacked if it is really so large"
-                .into(),
+            message: format!("`{name}` would unpack {packed} bytes to {unpacked}, {bound}"),
+            help: format!("save it without compression; raise {key} if it is really so large"),
         })
     }
 }

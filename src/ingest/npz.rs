@@ -70,7 +70,15 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
     }
     let long = |member: &&Member| member.header.count().is_some_and(|count| count > 1);
     let time = members.iter().filter(long).find(|member| is(member, &TIMES));
-    let data: Vec<&Member> = members.iter().filter(long).filter(|m| !is(m, &TIMES)).collect();
+    let mut data: Vec<&Member> = members.iter().filter(long).filter(|m| !is(m, &TIMES)).collect();
+    if let Some(length) = length_of_capture(time, &data) {
+        let (own, others): (Vec<&Member>, Vec<&Member>) =
+            data.into_iter().partition(|member| samples_of(member) == length);
+        data = own;
+        for member in others {
+            receipt.note("left out", format!("{}, an array of another length", member.name));
+        }
+    }
     let mut channels = Vec::new();
     let mut columns: Option<Columns> = None;
     for member in &data {
@@ -118,6 +126,28 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
     let number = time.header.number;
     let column = Column::bare(&time.source, time.header.start, number.bytes(), number);
     Ok(Box::new(table.stamped(column, 1.0)?))
+}
+
+/// Samples of each channel in an array: its longer side.
+fn samples_of(member: &Member) -> Option<u64> {
+    member.header.shape.iter().copied().max()
+}
+
+/// The length of the arrays that belong to the capture, where it is plain: that of the time axis, of
+/// the arrays named for a quantity, or of all arrays of floats.
+fn length_of_capture(time: Option<&Member>, data: &[&Member]) -> Option<Option<u64>> {
+    let alike = |members: Vec<&&Member>| {
+        let mut lengths = members.into_iter().map(|member| samples_of(member));
+        let first = lengths.next()?;
+        lengths.all(|length| length == first).then_some(first)
+    };
+    if let Some(time) = time {
+        return Some(samples_of(time));
+    }
+    let named = |member: &&&Member| super::text::quantity(&member.name).is_some();
+    let float = |member: &&&Member| member.header.number.full_scale().is_none();
+    alike(data.iter().filter(named).collect())
+        .or_else(|| alike(data.iter().filter(float).collect()))
 }
 
 /// The number in an array of one.

@@ -38,20 +38,11 @@ const FEWEST: usize = 24;
 impl CloseLook<'_> {
     /// Crests of a channel that are cut off on either side, in the look that tells most of them.
     pub(super) fn flat(&self, seen: &[Seen], channel: Channel) -> Option<Flat> {
-        /// Samples and carrier cycles of a window, at least, and the most windows in all looks.
-        const WINDOW: usize = 1 << 14;
-        const CYCLES: f64 = 40.0;
-        const MOST: usize = 6;
-        let each = MOST.div_ceil(seen.len().max(1));
+        const LONGEST: usize = 1 << 17;
         let mut found: Option<Flat> = None;
-        let windows = seen.iter().flat_map(|one| {
+        for one in seen {
             let x = one.look.of(channel);
-            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-            let window = WINDOW.max((CYCLES * self.cycle / one.look.factor as f64) as usize);
-            let step = (x.len() / each).max(window);
-            x.chunks(step).map(move |x| (one, &x[..x.len().min(window)]))
-        });
-        for (one, x) in windows {
+            let x = &x[..x.len().min(LONGEST)];
             let cycle = self.cycle / one.look.factor as f64;
             let noise = channel.of(self.noise);
             let step = channel.of(self.input.step) / (one.look.factor as f64).sqrt();

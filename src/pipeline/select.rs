@@ -207,6 +207,20 @@ impl Chooser<'_> {
                 Some(format!("set `{word}.scale` in the sheet: volts or amperes per number")),
             ));
         }
+        // One rule for all formats: whole numbers without a unit are codes.
+        if info.unit.is_none()
+            && scale.is_none()
+            && info.number.is_some_and(|number| number.full_scale().is_some())
+        {
+            return Err(self.fail(
+                format!(
+                    "`{}` can't be taken as {word}: its numbers are codes of a converter, and the file \
+                     does not tell their unit",
+                    info.name
+                ),
+                Some(format!("set `{word}.scale` in the sheet: volts or amperes per number")),
+            ));
+        }
         if info.unit.is_none() && scale.is_none() {
             doubts.push(Flag::new(
                 Code::UnitAssumed,

@@ -3,6 +3,7 @@
 
 mod bad_input;
 mod command_line;
+mod exports;
 mod fixtures;
 mod formats;
 mod gaps;

@@ -12,6 +12,8 @@ pub enum KeyType {
     Number,
     /// A text.
     Text,
+    /// A whole number.
+    Count,
     /// A channel: a number if it reads as one, else a name.
     Channel,
 }
@@ -38,7 +40,7 @@ pub const KEYS: &[SheetKey] = keys! {
     "data_current": Text = "Data file of the current, where it has its own";
     "layout": Text = "Kept text layout that the data file must fit";
     "sample_rate_hz": Number = "Sample rate, where the data file has none";
-    "voltage"."channel": Channel = "Column name or number (from 0) of the voltage";
+    "voltage"."channel": Channel = "Name of the voltage column, or its number among the channels (from 0)";
     "voltage"."scale": Number = "Volts per file unit";
     "voltage"."offset": Number = "Offset of the voltage, in file units";
     "voltage"."delay_s": Number = "The voltage channel lags by this";
@@ -56,7 +58,7 @@ pub const KEYS: &[SheetKey] = keys! {
     "voltage"."accuracy"."degrees_of_freedom": Number = "Of the stated uncertainty of the voltage scale";
     "voltage"."accuracy"."temperature_coefficient_per_k": Number = "Largest relative change of the voltage scale per kelvin";
     "voltage"."accuracy"."calibrated_at_c": Number = "Temperature at which the voltage scale was calibrated";
-    "current"."channel": Channel = "Column name or number (from 0) of the current";
+    "current"."channel": Channel = "Name of the current column, or its number among the channels (from 0)";
     "current"."scale": Number = "Amperes per file unit";
     "current"."offset": Number = "Offset of the current, in file units";
     "current"."delay_s": Number = "The current channel lags by this";
@@ -93,7 +95,7 @@ pub const KEYS: &[SheetKey] = keys! {
     "correlation"."voltage_current": Number = "Correlation of voltage and current scale";
     "correlation"."voltage_load": Number = "Correlation of voltage scale and load";
     "correlation"."current_load": Number = "Correlation of current scale and load";
-    "switch"."channel": Channel = "Column name or number (from 0) of the channel that follows the switch";
+    "switch"."channel": Channel = "Name or number (from 0) of the channel that follows the switch";
     "switch"."threshold": Number = "Level between pressed and not, in the file's numbers";
     "switch"."pressed": Text = "above or below that level";
     "subject"."model": Text = "Model of the generator";
@@ -111,6 +113,8 @@ pub const KEYS: &[SheetKey] = keys! {
     "text"."separator": Text = "comma, semicolon, tab or space";
     "text"."decimal": Text = "point or comma";
     "text"."time_column": Text = "Name or number (from 0) of the time column, or none";
+    "text"."time_unit": Text = "Unit of the time column, such as us, where the file does not say it";
+    "text"."first_line": Count = "Line of the first row of data, from 1";
 };
 
 /// Reads a sheet and checks its values.
@@ -141,6 +145,7 @@ pub fn read_with(
         let value = match key.kind {
             KeyType::Number => toml::Value::Float(number(key, value)?),
             KeyType::Text => toml::Value::String(value.clone()),
+            KeyType::Count => toml::Value::Integer(count(key, value)?),
             KeyType::Channel => value
                 .parse::<i64>()
                 .map_or_else(|_| toml::Value::String(value.clone()), toml::Value::Integer),
@@ -169,12 +174,21 @@ fn insert(table: &mut toml::Table, path: &[&str], value: toml::Value) {
 }
 
 fn number(key: &SheetKey, value: &str) -> Result<f64, KeyfileError> {
-    let flag = format!("--{}", key.path.join("-").replace('_', "-"));
-    value.trim().parse().map_err(|_| KeyfileError {
-        file: PathBuf::from(flag),
+    let help = "give a number in SI units, such as 1e7, without its unit";
+    value.trim().parse().map_err(|_| no_number(key, value, "a number", help))
+}
+
+fn count(key: &SheetKey, value: &str) -> Result<i64, KeyfileError> {
+    let help = "give a whole number, such as 12";
+    value.trim().parse().map_err(|_| no_number(key, value, "a whole number", help))
+}
+
+fn no_number(key: &SheetKey, value: &str, wanted: &str, help: &str) -> KeyfileError {
+    KeyfileError {
+        file: PathBuf::from(format!("--{}", key.path.join("-").replace('_', "-"))),
         position: None,
-        message: format!("`{value}` is not a number"),
+        message: format!("`{value}` is not {wanted}"),
         line: None,
-        help: Some("give a number in SI units, such as 1e7, without its unit".into()),
-    })
+        help: Some(help.into()),
+    }
 }

@@ -326,6 +326,12 @@ pub struct TextHints {
     /// Name (or number, from 0) of the time column, or `none`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub time_column: Option<String>,
+    /// Unit of the time column, such as `us`, where the file does not say it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub time_unit: Option<String>,
+    /// Line of the first row of data, from 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub first_line: Option<usize>,
 }
 
 /// What stands between fields.
@@ -419,6 +425,7 @@ mod tests {
             let value = match (key.kind, *key.path.last().unwrap()) {
                 (KeyType::Number, "coverage_factor" | "degrees_of_freedom") => "2",
                 (KeyType::Number, _) => "1e-4",
+                (KeyType::Count, _) => "12",
                 (_, "kind") => "resistor",
                 (_, "separator") => "tab",
                 (_, "decimal") => "comma",

@@ -210,10 +210,14 @@ fn clock(cell: &str) -> Option<(f64, Option<i64>)> {
         Some((date, time)) => (Some(date.trim()), time),
         None => (None, cell),
     };
-    let mut parts = time.splitn(3, ':');
-    let hours: u32 = parts.next()?.parse().ok().filter(|n| *n < 24)?;
-    let minutes: u32 = parts.next()?.parse().ok().filter(|n| *n < 60)?;
-    let seconds = parts.next()?;
+    let mut parts: Vec<&str> = time.splitn(3, ':').collect();
+    // `08:32.3`: minutes and seconds.
+    if parts.len() == 2 && date.is_none() && parts.last().is_some_and(|part| part.contains('.')) {
+        parts.insert(0, "0");
+    }
+    let [hours, minutes, seconds] = parts.as_slice() else { return None };
+    let hours: u32 = hours.parse().ok().filter(|n| *n < 24)?;
+    let minutes: u32 = minutes.parse().ok().filter(|n| *n < 60)?;
     let (whole, fraction) = seconds.split_once(['.', ',']).unwrap_or((seconds, ""));
     let whole: u32 = whole.parse().ok().filter(|n| *n < 61)?;
     // Dots between the groups of a fraction say nothing.
@@ -281,6 +285,8 @@ mod tests {
             ("1,5", false, Cell::Text),
             ("12,34,5", false, Cell::Text),
             ("3 Feb", false, Cell::Text),
+            ("08:32.3", false, Cell::Clock(512.3, None)),
+            ("1:10", false, Cell::Text),
             ("13:10:34.255.812", false, Cell::Clock(47_434.255_812, None)),
             ("1970-01-02 00:00:01", false, Cell::Clock(1.0, Some(1))),
             ("2031-02-03T00:00:00.5", false, Cell::Clock(0.5, Some(22_313))),

@@ -4,6 +4,7 @@
 use super::cell::{self, Cell};
 use crate::ingest::sheet::{DecimalName, SeparatorName, TextHints};
 use crate::ingest::{IngestError, Place};
+use crate::units::Unit;
 use csv_core::ReadFieldResult;
 use std::cell::RefCell;
 use std::path::Path;
@@ -198,6 +199,7 @@ pub fn find(
         message,
         help: help.to_owned(),
     };
+    let from = hints.first_line.unwrap_or(1).saturating_sub(1);
     let mut candidates: Vec<(usize, Dialect)> = Separator::ALL
         .into_iter()
         .flat_map(|separator| [(separator, false), (separator, true)])
@@ -206,13 +208,17 @@ pub fn find(
             hints.separator.is_none_or(|hint| hint == separator.named())
                 && hints.decimal.is_none_or(|hint| hint == decimal)
         })
-        .filter_map(|(separator, comma)| candidate(lines, separator, comma, columns))
+        .filter_map(|(separator, comma)| candidate(lines, separator, comma, columns, from))
         .collect();
-    // Most numbers first, then most rows; a decimal point before a comma where both read the same
+    // Most numbers first, then most rows, then fewest cells between them that are none; a decimal point before a comma where both read the same
     // rows alike (no mark occurs in them).
     candidates.sort_by_key(|(rows, dialect)| {
         let numbers = rows * dialect.data.len();
-        (std::cmp::Reverse((numbers, *rows)), dialect.decimal_comma)
+        let left_out = dialect.fields - dialect.data.len();
+        // One column alone is read by any separator: one that stands above it cuts the labels.
+        let occurs = |(_, line): &Line| line.contains(char::from(dialect.separator.byte()));
+        let unused = !lines.iter().any(occurs);
+        (std::cmp::Reverse((numbers, *rows)), left_out, dialect.decimal_comma, unused)
     });
     let Some((rows, mut best)) = candidates.first().cloned() else {
         return Err(IngestError::Damaged {
@@ -297,6 +303,7 @@ fn candidate(
     separator: Separator,
     comma: bool,
     most: usize,
+    from: usize,
 ) -> Option<(usize, Dialect)> {
     if comma && separator == Separator::Comma && !lines.iter().any(|(_, line)| line.contains('"')) {
         return None;
@@ -304,7 +311,7 @@ fn candidate(
     let filled: Vec<(usize, Vec<Cell>)> = lines
         .iter()
         .enumerate()
-        .filter(|(_, (_, line))| !line.is_empty())
+        .filter(|(k, (_, line))| *k >= from && !line.is_empty())
         .map(|(k, (_, line))| (k, cells(line, separator, comma)))
         .collect();
     // Preambles may have rows alike too: the largest block holds the data.
@@ -326,10 +333,14 @@ fn candidate(
     // hide the rows before it.
     let first_of_kind =
         blocks.iter().find(|block| block.fields == largest.fields && block.data == largest.data)?;
-    let Block { fields, data, usable, .. } = first_of_kind.clone();
+    let Block { fields, mut data, usable, .. } = first_of_kind.clone();
     let rows = blocks.iter().filter(|block| block.fields == fields && block.data == data);
     let rows: usize = rows.map(|block| block.usable.len()).sum();
     let first = *usable.first()?;
+    let late = titled_but_empty(&filled, lines.get(..first)?, separator, fields, first);
+    data.extend(late.into_iter().filter(|_| separator != Separator::Space));
+    data.sort_unstable();
+    data.dedup();
     // One blank-separated number is the same as one number in any other dialect.
     if separator == Separator::Space && fields == 1 {
         return None;
@@ -398,6 +409,43 @@ fn block_at(filled: &[(usize, Vec<Cell>)], place: usize, most: usize) -> Option<
         .map(|(line, _)| *line)
         .collect();
     Some(Block { place, length: rows.len(), fields, data, usable })
+}
+
+/// Columns that have a title and stay empty all over the head: their channel begins later.
+fn titled_but_empty(
+    filled: &[(usize, Vec<Cell>)],
+    above: &[Line],
+    separator: Separator,
+    fields: usize,
+    first: usize,
+) -> Vec<usize> {
+    let rows = || filled.iter().filter(|(line, row)| *line >= first && row.len() == fields);
+    let titles: Vec<Vec<String>> = above
+        .iter()
+        .rev()
+        .take(3)
+        .map(|(_, line)| separator.split(line))
+        .filter(|titles| titles.len() >= fields)
+        .collect();
+    let stem = |title: &str| title.trim_end_matches(|c: char| c.is_ascii_digit()).to_owned();
+    // A channel has a unit, or is named like another one; `Start` over a separator at the end is none.
+    let titled = |column: usize| {
+        titles.iter().any(|row| {
+            let Some(title) = row.get(column).filter(|title| !title.is_empty()) else {
+                return false;
+            };
+            let (_, unit) = super::columns::name_and_unit(title);
+            let alike = (0..fields)
+                .filter(|other| *other != column)
+                .filter_map(|other| row.get(other))
+                .any(|other| stem(other) == stem(title));
+            let electrical = |unit: Unit| [Unit::Volt, Unit::Ampere].contains(&unit);
+            unit.or_else(|| Unit::parse(title)).is_some_and(|(unit, _)| electrical(unit))
+                || (alike && cell::read(title, false) == Cell::Text)
+        })
+    };
+    let empty = |column: &usize| rows().all(|(_, row)| row.get(*column) == Some(&Cell::Empty));
+    (0..fields).filter(empty).filter(|column| titled(*column)).collect()
 }
 
 /// The field at fault in a row right above the data that begins like one of them: it must not pass

@@ -1,8 +1,8 @@
 //! Names and units of the columns, and what else stands above or beside the numbers.
 
 use super::cell::Cell;
+use super::columns::{self, Body};
 use super::dialect::{Dialect, Line, Separator};
-use super::is_time;
 use super::preamble::{self, Facts, Interval, Row, Vertical};
 use crate::ingest::sheet::TextHints;
 use crate::ingest::{ChannelInfo, IngestError, Receipt};
@@ -23,9 +23,10 @@ pub struct Header {
     pub named: bool,
     /// What the preamble states.
     pub facts: Facts,
-    /// First cells of the rows above the data, and the rows of names and units whole: a row that
-    /// begins so in mid-file is a header again.
+    /// First cells of the rows above the data: a row that begins so in mid-file is a header again.
     pub labels: Vec<String>,
+    /// All cells of the rows of names and units.
+    pub titles: Vec<String>,
 }
 
 /// The rows of a head, cut into cells.
@@ -56,36 +57,33 @@ pub fn read(
     {
         facts.interval = Some(found);
     }
-    let body: Vec<Vec<Cell>> = lines
-        .iter()
-        .skip(dialect.first_line - 1)
-        .filter(|(_, line)| !line.is_empty())
-        .map(|(_, line)| dialect.separator.split(line).iter().map(|c| dialect.cell(c)).collect())
-        .collect();
+    let body = Body::of(lines, dialect);
     let mut described: Vec<ChannelInfo> =
-        (0..dialect.fields).map(|column| describe(column, names, units, &body)).collect();
-
-    let time = time_column(file, &body, dialect, hints, &described, names.is_some())?;
-    match time.and_then(|column| described.get(column).map(|info| (column, info))) {
+        (0..dialect.fields).map(|column| columns::describe(column, names, units, &body)).collect();
+    let interval = facts.interval.as_ref().map(|interval| interval.seconds);
+    let roles = columns::roles(file, &body, dialect, hints, &described, names.is_some(), interval)?;
+    match roles.time.and_then(|column| described.get(column).map(|info| (column, info))) {
         Some((column, info)) => receipt.note(
             "time column",
             format!("{} (column {}), in {}", info.name, column + 1, seconds(info.factor)),
         ),
         None => receipt.note("time column", "none"),
     }
-    let factor = |column: usize| described.get(column).map_or(1.0, |info| info.factor);
-    let is_data = |column: &usize| dialect.data.contains(column) && Some(*column) != time;
-    // One time column per channel in some layouts.
-    let more_times: Vec<(usize, f64)> = (0..dialect.fields)
-        .filter(is_data)
-        .filter(|k| described.get(*k).is_some_and(|info| is_time(&info.name, info.unit)))
-        .map(|column| (column, factor(column)))
-        .collect();
-    let columns: Vec<usize> = (0..dialect.fields)
-        .filter(is_data)
-        .filter(|column| !more_times.iter().any(|(time, _)| time == column))
-        .collect();
-    let time = time.map(|column| (column, factor(column)));
+    for column in &roles.index {
+        let name = described.get(*column).map_or("", |info| info.name.as_str());
+        receipt.note("left out", format!("{name} (column {}) counts the rows", column + 1));
+    }
+    let unit_factor = match hints.time_unit.as_deref().and_then(Unit::parse) {
+        Some((Unit::Second, factor)) => Some(factor),
+        _ => None,
+    };
+    let factor = |column: usize| {
+        unit_factor.unwrap_or_else(|| described.get(column).map_or(1.0, |info| info.factor))
+    };
+    let columns = roles.data;
+    let more_times: Vec<(usize, f64)> =
+        roles.more_times.iter().map(|column| (*column, factor(*column))).collect();
+    let time = roles.time.map(|column| (column, factor(column)));
     let mut channels = Vec::new();
     for (k, column) in columns.iter().enumerate() {
         let unit_cell = units.and_then(|row| row.cells.get(*column)).map_or("", String::as_str);
@@ -95,16 +93,25 @@ pub fn read(
             |info| std::mem::replace(info, ChannelInfo::named("")),
         );
         let stated = facts.units.get(k).or(facts.units.first());
+        let from_preamble = info.unit.is_none() && stated.is_some();
         if let (None, Some((unit, factor))) = (info.unit, stated) {
             info.unit = Some(*unit);
             info.factor = *factor;
         }
-        scale(&mut info, unit_cell, own, &body, *column, receipt);
+        // A unit that the preamble names is that of the scale as well as of the samples.
+        let looks_like_codes = if from_preamble {
+            body.is_whole(*column)
+        } else {
+            info.unit.is_none() && body.has_whole_values(*column)
+        };
+        scale(&mut info, unit_cell, own, looks_like_codes, receipt);
         note_channel(&info, receipt);
         channels.push(info);
     }
     let labels = labels(&rows.above, names, units);
-    Ok(Header { columns, channels, time, more_times, named: names.is_some(), facts, labels })
+    let titles = [names, units].into_iter().flatten().flat_map(|row| row.cells.clone()).collect();
+    let named = names.is_some();
+    Ok(Header { columns, channels, time, more_times, named, facts, labels, titles })
 }
 
 fn cut(lines: &[Line], dialect: &Dialect) -> Rows {
@@ -118,7 +125,7 @@ fn cut(lines: &[Line], dialect: &Dialect) -> Rows {
             if comment { line.trim_start_matches(';').trim() } else { line.trim() }
         })
         .filter(|line| !line.is_empty())
-        .map(|line| Row::new(cells(dialect, line)))
+        .map(|line| row(dialect, line))
         .collect();
     let beside = lines
         .iter()
@@ -133,7 +140,7 @@ fn cut(lines: &[Line], dialect: &Dialect) -> Rows {
     Rows { above, beside }
 }
 
-fn cells(dialect: &Dialect, line: &str) -> Vec<String> {
+fn row(dialect: &Dialect, line: &str) -> Row {
     let mut cells = dialect.separator.split(line);
     if dialect.separator == Separator::Space && cells.len() != dialect.fields {
         // `CH1 (V)` has a blank inside: join a bracketed unit to the name before it.
@@ -154,14 +161,16 @@ fn cells(dialect: &Dialect, line: &str) -> Vec<String> {
         cells.pop();
     }
     // `Date: 2031-02-03`, `Interval = 2 ns` where the separator is another.
-    if let [only] = cells.as_slice()
+    let mut told = cells.iter().filter(|cell| !cell.is_empty());
+    if let (Some(only), None) = (told.next(), told.next())
+        && (cells.len() == 1 || only.contains('='))
         && let Some((label, value)) = only.split_once([':', '='])
     {
         let mut apart = vec![label.trim().to_owned()];
         apart.extend(value.split_whitespace().map(str::to_owned));
-        return apart;
+        return Row::statement(apart);
     }
-    cells
+    Row::new(cells)
 }
 
 /// Words that stand alone above the data and name nothing.
@@ -170,24 +179,40 @@ const MARKERS: [&str; 6] = ["data", "begin", "start", "samples", "waveform", "va
 /// The rows of names and units: the last ones that have a cell for every column of data.
 fn names_and_units<'a>(above: &'a [Row], dialect: &Dialect) -> (Option<&'a Row>, Option<&'a Row>) {
     let last = dialect.data.last().copied().unwrap_or(0);
+    let is_wider = |row: &Row| row.cells.len() > dialect.fields;
+    // More cells than the data have: `CH1,CH2,Start,Increment`, and their values in the row below.
+    let wide = above.iter().position(|row| is_wider(row) && increment_cell(row).is_some());
+    let fits = |k: usize, row: &Row| {
+        row.cells.len() > last && (!is_wider(row) || wide.is_some_and(|at| k == at || k == at + 1))
+    };
+    let told = |row: &Row| row.cells.iter().filter(|cell| !cell.is_empty()).count();
     let fitting: Vec<&Row> = above
         .iter()
+        .enumerate()
         .rev()
         .take(8)
-        .filter(|row| row.cells.len() > last && row.cells.len() <= dialect.fields)
+        .filter(|(k, row)| fits(*k, row) && !row.stated)
+        .map(|(_, row)| row)
         .filter(|row| {
-            let alone = row.cells.len() == 1;
+            // A word alone above two columns or more names none of them, unless it stands over one.
+            let first = row.cells.first().map_or("", String::as_str);
+            let alone = told(row) == 1 && !first.is_empty();
             !(alone
-                && row.cells.iter().any(|cell| MARKERS.contains(&preamble::word(cell).as_str())))
+                && (dialect.data.len() > 1 || MARKERS.contains(&preamble::word(first).as_str())))
         })
         .collect();
     let of = |row: &&Row| -> Vec<String> {
         dialect.data.iter().filter_map(|k| row.cells.get(*k).cloned()).collect()
     };
     let is_unit = |cell: &String| Unit::parse(cell).is_some() || is_code_unit(cell);
+    // `Sequence,Volt,Volt`, `Second,Value,Value`.
+    let no_name =
+        |cell: &String| ["value", "values", "sequence"].contains(&preamble::word(cell).as_str());
     let units = fitting.iter().copied().find(|row| {
         let cells = of(row);
-        cells.iter().all(|cell| cell.is_empty() || is_unit(cell)) && cells.iter().any(is_unit)
+        !row.states_units()
+            && cells.iter().all(|cell| cell.is_empty() || is_unit(cell) || no_name(cell))
+            && cells.iter().any(is_unit)
     });
     let names = fitting.iter().copied().find(|row| {
         let cells = of(row);
@@ -202,9 +227,14 @@ fn names_and_units<'a>(above: &'a [Row], dialect: &Dialect) -> (Option<&'a Row>,
     (names, units)
 }
 
+/// The cell `Increment` of a row that also has others.
+fn increment_cell(row: &Row) -> Option<usize> {
+    row.cells.iter().position(|cell| preamble::word(cell) == "increment").filter(|at| *at > 0)
+}
+
 /// `Start,Increment` as columns of their own, their values in the row below the names.
 fn increment_column(above: &[Row], names: &Row, dialect: &Dialect) -> Option<Interval> {
-    let column = names.cells.iter().position(|cell| preamble::word(cell) == "increment")?;
+    let column = increment_cell(names)?;
     if dialect.data.contains(&column) {
         return None;
     }
@@ -212,7 +242,7 @@ fn increment_column(above: &[Row], names: &Row, dialect: &Dialect) -> Option<Int
     let cell = above.get(place + 1)?.cells.get(column)?;
     let seconds = dialect.number(cell)?;
     let from = format!("from the column `{}`, `{cell}` s", names.cells.get(column)?);
-    Some(Interval { seconds, is_rate: false, from })
+    Some(Interval { seconds, is_rate: false, from, unit: Some(Unit::Second) })
 }
 
 fn is_code_unit(cell: &str) -> bool {
@@ -233,65 +263,18 @@ fn is_code_unit(cell: &str) -> bool {
     .contains(&word.as_str())
 }
 
-/// Name and unit of a column, from the rows of names and units and from its cells.
-fn describe(
-    column: usize,
-    names: Option<&Row>,
-    units: Option<&Row>,
-    body: &[Vec<Cell>],
-) -> ChannelInfo {
-    let cell = names.and_then(|row| row.cells.get(column)).map_or("", String::as_str);
-    let (name, unit) = name_and_unit(cell);
-    let below = units.and_then(|row| Unit::parse(row.cells.get(column)?));
-    let written = body.iter().find_map(|row| match row.get(column) {
-        Some(Cell::Number(_, Some(unit))) => Some((*unit, 1.0)),
-        _ => None,
-    });
-    let by_name = quantity(&name).map(|unit| (unit, 1.0));
-    let unit = below.or(unit).or(written).or(by_name);
-    let mut info =
-        ChannelInfo::named(if name.is_empty() { format!("column {}", column + 1) } else { name });
-    info.unit = unit.map(|(unit, _)| unit);
-    info.factor = unit.map_or(1.0, |(_, factor)| factor);
-    let word = preamble::word(&info.name);
-    let computed = ["math", "fft", "ref", "spectrum", "magnitude"];
-    if computed.iter().any(|start| word.starts_with(start)) {
-        info.not_measured = Some("was computed or stored by the instrument, not measured");
-    }
-    info
-}
-
-/// Volt or ampere where a name can mean nothing else.
-pub fn quantity(name: &str) -> Option<Unit> {
-    let letters: String = name.trim_end_matches(|c: char| c.is_ascii_digit()).trim().to_lowercase();
-    match letters.as_str() {
-        "v" | "u" | "volt" | "volts" | "voltage" | "spannung" | "tension" | "tensión" => {
-            Some(Unit::Volt)
-        }
-        "i" | "current" | "strom" | "courant" | "corriente" | "ampere" | "amps" => {
-            Some(Unit::Ampere)
-        }
-        _ => None,
-    }
-}
-
 /// Applies what the preamble says of a channel's codes or divisions.
 fn scale(
     info: &mut ChannelInfo,
     unit_cell: &str,
     vertical: Vertical,
-    body: &[Vec<Cell>],
-    column: usize,
+    looks_like_codes: bool,
     receipt: &mut Receipt,
 ) {
     info.probe_factor = vertical.probe;
     if let Some(probe) = vertical.probe {
         receipt.note("probe factor", format!("{probe} for {}, from the preamble", info.name));
     }
-    let whole = body.iter().filter_map(|row| row.get(column)).all(|cell| match cell {
-        Cell::Number(value, unit) => value.fract() == 0.0 && unit.is_none(),
-        _ => true,
-    });
     let word = preamble::word(unit_cell);
     let divisions = word.starts_with("div");
     let codes = is_code_unit(unit_cell) && !divisions;
@@ -310,7 +293,7 @@ fn scale(
         }
         return;
     }
-    if info.unit.is_some() && !codes {
+    if info.unit.is_some() && !codes && !looks_like_codes {
         return;
     }
     if let Some(step) = vertical.per_code.filter(|step| *step != 0.0 && step.is_finite()) {
@@ -323,11 +306,11 @@ fn scale(
         receipt.note("vertical scale", format!("{step} V per code, from the preamble"));
     } else if codes {
         info.needs_scale = Some("its numbers are codes, and no volts per code are stated".into());
-    } else if whole && info.unit.is_none() {
+    } else if looks_like_codes {
         info.needs_scale = Some(match vertical.per_division {
             Some(scale) => format!(
-                "its numbers are whole and a vertical scale of {scale} stands in the preamble: \
-                 codes or divisions, and of how many volts is not told"
+                "its numbers are whole: codes of the converter? The preamble states a vertical scale \
+                 of {scale} per division, but not how many codes a division has"
             ),
             None => "its numbers are whole and have no unit: codes of the converter?".into(),
         });
@@ -348,81 +331,6 @@ fn note_channel(info: &ChannelInfo, receipt: &mut Receipt) {
 
 fn seconds(factor: f64) -> String {
     if factor == 1.0 { "s".into() } else { format!("units of {factor:e} s") }
-}
-
-/// `U1 [mV]` -> (`U1`, mV); `Volt(mV)`; `CH1_V`; a bracket that holds no unit stays in the name.
-pub fn name_and_unit(cell: &str) -> (String, Option<(Unit, f64)>) {
-    let cell = cell.trim();
-    let bracketed = cell.ends_with([')', ']']).then(|| cell.rfind(['(', '['])).flatten();
-    if let Some(at) = bracketed
-        && let (Some(name), Some(unit)) = (cell.get(..at), cell.get(at..).and_then(Unit::parse))
-    {
-        return (name.trim().to_owned(), Some(unit));
-    }
-    if let Some((name, symbol)) = cell.rsplit_once('_')
-        && let Some(unit) = Unit::parse(symbol)
-    {
-        // `CH_A` is channel A, `CH1_A` a current.
-        let numbered = name.ends_with(|c: char| c.is_ascii_digit());
-        if symbol != "A" || numbered || quantity(name) == Some(Unit::Ampere) {
-            return (name.trim().to_owned(), Some(unit));
-        }
-    }
-    (cell.to_owned(), None)
-}
-
-fn time_column(
-    file: &Path,
-    body: &[Vec<Cell>],
-    dialect: &Dialect,
-    hints: &TextHints,
-    described: &[ChannelInfo],
-    named: bool,
-) -> Result<Option<usize>, IngestError> {
-    if let Some(hint) = &hints.time_column {
-        if hint == "none" {
-            return Ok(None);
-        }
-        let found = described
-            .iter()
-            .position(|channel| channel.name == *hint)
-            .or_else(|| hint.parse().ok().filter(|k| *k < described.len()));
-        return found.map(Some).ok_or_else(|| {
-            let names: Vec<&str> = described.iter().map(|channel| channel.name.as_str()).collect();
-            IngestError::Ask {
-                file: file.to_owned(),
-                message: format!("there is no column `{hint}` for the time"),
-                help: format!("columns here: {}", names.join(", ")),
-            }
-        });
-    }
-    let by_name = dialect.data.iter().copied().find(|column| {
-        let clock = body.iter().any(|row| matches!(row.get(*column), Some(Cell::Clock(..))));
-        clock || described.get(*column).is_some_and(|info| is_time(&info.name, info.unit))
-    });
-    if by_name.is_some() || named || dialect.data.len() < 2 {
-        return Ok(by_name);
-    }
-    // Without names: a first column that climbs evenly is time.
-    let column = dialect.data.first().copied().unwrap_or(0);
-    let first: Vec<f64> = body
-        .iter()
-        .take(200)
-        .filter_map(|row| match row.get(column) {
-            Some(Cell::Number(value, _)) => Some(*value),
-            _ => None,
-        })
-        .collect();
-    let steps: Vec<f64> = first.array_windows().map(|[before, now]| now - before).collect();
-    let mean = crate::numeric::moments::mean(&steps).unwrap_or(0.0);
-    let mut sorted: Vec<f64> = steps.iter().copied().filter(|step| *step > 0.0).collect();
-    let usual = crate::numeric::order::median(&mut sorted).unwrap_or(0.0);
-    let near = steps.iter().filter(|step| (**step / usual - 1.0).abs() < 0.5).count();
-    // Stamps rounded so that some repeat climb in steps; a jump or a restart is no reason either.
-    let climbs = mean > 0.0 && steps.iter().all(|step| *step >= 0.0);
-    let even =
-        usual > 0.0 && (10 * near > 9 * steps.len() || (climbs && sorted.len() < steps.len()));
-    Ok(even.then_some(column))
 }
 
 /// What begins a row that repeats the header.

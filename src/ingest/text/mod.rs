@@ -6,6 +6,7 @@
 
 mod axis;
 mod cell;
+mod columns;
 mod dialect;
 mod encoding;
 mod header;
@@ -15,10 +16,10 @@ mod preamble;
 mod reader;
 mod rows;
 
-pub use encoding::decode;
 #[cfg(feature = "parquet")]
-pub use header::name_and_unit;
-pub use header::quantity;
+pub use columns::name_and_unit;
+pub use columns::quantity;
+pub use encoding::decode;
 pub use rows::finite;
 
 use super::{IngestError, Opening, Receipt, Source, TraceReader};
@@ -83,7 +84,12 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
                 .into(),
         });
     }
-    let layout = super::layout::describe(&dialect_of(&dialect), &header.labels, dialect.fields);
+    let layout = super::layout::describe(
+        &dialect_of(&dialect),
+        &header.labels,
+        &header.titles,
+        dialect.fields,
+    );
     if let Some(kept) = &opening.layout {
         kept.check(named.name(), &layout)?;
         receipt.note("layout", "as kept: its fingerprint agrees");
@@ -101,6 +107,8 @@ fn dialect_of(dialect: &Dialect) -> super::sheet::TextHints {
         separator: Some(dialect.separator.named()),
         decimal: Some(if dialect.decimal_comma { DecimalName::Comma } else { DecimalName::Point }),
         time_column: None,
+        time_unit: None,
+        first_line: None,
     }
 }
 
@@ -226,7 +234,7 @@ fn wrapped(
 
 /// Whether a column of this name or unit counts time.
 pub fn is_time(name: &str, unit: Option<Unit>) -> bool {
-    const NAMES: [&str; 17] = [
+    const NAMES: [&str; 24] = [
         "t",
         "time",
         "times",
@@ -235,20 +243,31 @@ pub fn is_time(name: &str, unit: Option<Unit>) -> bool {
         "tiempo",
         "tempo",
         "x",
-        "x-axis",
-        "second",
-        "seconds",
-        "sample time",
+        "xaxis",
+        "xvalue",
+        "xvalues",
+        "sampletime",
         "timestamp",
         "date",
         "datetime",
         "date/time",
         "clock",
+        "时间",
+        "時間",
+        "время",
+        "durée",
+        "hora",
+        "uhrzeit",
+        "elapsed",
     ];
-    let name = name.trim().to_lowercase();
+    let bare = name.trim();
+    let name: String =
+        bare.to_lowercase().chars().filter(|c| !matches!(c, ' ' | '_' | '-')).collect();
     // `t1, CH1, t2, CH2`
     let numbered = name.strip_prefix(['t']).is_some_and(|rest| {
         !rest.is_empty() && rest.len() <= 2 && rest.bytes().all(|byte| byte.is_ascii_digit())
     });
-    unit == Some(Unit::Second) || NAMES.contains(&name.as_str()) || numbered
+    // A unit as a name: `sec`, `Sekunden`; a capital S alone may be anything.
+    let by_unit = bare != "S" && Unit::parse(bare).is_some_and(|(unit, _)| unit == Unit::Second);
+    unit == Some(Unit::Second) || NAMES.contains(&name.as_str()) || numbered || by_unit
 }

@@ -51,6 +51,10 @@ impl TextReader {
         let trimmed = text.trim_end_matches(['\r', ' ']);
         let fields = self.dialect.separator.split(trimmed);
         let cells: Vec<Cell> = fields.iter().map(|cell| self.dialect.cell(cell)).collect();
+        // Separators alone are an empty row.
+        if (self.time.is_some() || last) && cells.iter().all(|cell| *cell == Cell::Empty) {
+            return Ok(next);
+        }
         if self.take_row(&cells, decoding.roles, rows) {
             return Ok(next);
         }
@@ -124,7 +128,8 @@ impl TextReader {
                 }
                 (Role::Time, _) => None,
                 (role, Cell::Number(value, Some(_))) => Some(value / self.factor(*role, roles)),
-                (_, Cell::Empty) if !some => None,
+                // A stamp without a value is a gap; without a stamp nothing tells where.
+                (_, Cell::Empty) if !some && self.time.is_none() => None,
                 (_, cell) => cell.value(),
             };
             let Some(value) = value else { return false };

@@ -13,6 +13,8 @@ pub struct Row {
     word: String,
     /// Unit in brackets behind the label.
     unit: Option<(Unit, f64)>,
+    /// Whether it is written as `label = value` or `label: value`.
+    pub stated: bool,
 }
 
 /// A statement about the sample interval.
@@ -24,6 +26,8 @@ pub struct Interval {
     pub is_rate: bool,
     /// Where it was found.
     pub from: String,
+    /// Unit that stands with it.
+    pub unit: Option<Unit>,
 }
 
 /// How a channel's numbers become volts.
@@ -76,9 +80,11 @@ const INTERVAL: &[&str] = &[
     "horizontalinterval",
     "horizontalincrement",
     "dt",
-    "timebase",
     "deltat",
     "deltax",
+    "hresolution",
+    "horizontalresolution",
+    "timeresolution",
 ];
 const RATE: &[&str] = &[
     "samplerate",
@@ -89,6 +95,12 @@ const RATE: &[&str] = &[
     "fs",
     "acquisitionrate",
     "clockfrequency",
+    "datafreq",
+    "datafrequency",
+    "datarate",
+    "samplespersecond",
+    "abtastrate",
+    "frequencedechantillonnage",
 ];
 const SAMPLES: &[&str] = &[
     "samples",
@@ -102,6 +114,8 @@ const SAMPLES: &[&str] = &[
     "nsamples",
     "recordsize",
     "datalength",
+    "nrofsamples",
+    "size",
 ];
 const MEMORY: &[&str] =
     &["memorydepth", "memorylength", "acquiredpoints", "acquisitionlength", "memory"];
@@ -153,7 +167,9 @@ const MODE: &[&str] = &[
     "decimation",
 ];
 const UNITS: &[&str] =
-    &["verticalunits", "verticalunit", "yunits", "yunit", "vunits", "channelunit"];
+    &["verticalunits", "verticalunit", "yunits", "yunit", "vunits", "vunit", "channelunit"];
+/// Unit of the time axis, where it stands in a row of its own.
+const TIME_UNITS: &[&str] = &["hunit", "hunits", "xunit", "xunits"];
 const AVERAGES: &[&str] = &["averages", "numberofaverages", "averagecount", "numavg"];
 
 /// The lower-case letters of a label.
@@ -165,15 +181,44 @@ impl Row {
     /// A row of cells.
     pub fn new(cells: Vec<String>) -> Self {
         let label = cells.first().map_or("", String::as_str).trim_end_matches(['=', ':', ' ']);
-        let (name, unit) = super::header::name_and_unit(label);
-        Self { word: word(&name), unit, cells }
+        let (name, unit) = super::columns::name_and_unit(label);
+        Self { word: word(&name), unit, cells, stated: false }
+    }
+
+    /// A row that is written as `label = value`.
+    pub fn statement(cells: Vec<String>) -> Self {
+        Self { stated: true, ..Self::new(cells) }
+    }
+
+    /// The same with `CH1:2.0 CH2:1.0` taken apart into the values.
+    fn without_names(&self) -> Self {
+        let named = |part: &str| {
+            let (name, value) = part.split_once(':')?;
+            let is_name = name.starts_with(|c: char| c.is_ascii_alphabetic())
+                && name.bytes().all(|byte| byte.is_ascii_alphanumeric());
+            (is_name && !value.is_empty()).then(|| value.to_owned())
+        };
+        let mut cells: Vec<String> = self.cells.iter().take(1).cloned().collect();
+        for cell in self.cells.iter().skip(1) {
+            let values: Option<Vec<String>> = cell.split_whitespace().map(named).collect();
+            match values {
+                Some(values) if !values.is_empty() => cells.extend(values),
+                _ => cells.push(cell.clone()),
+            }
+        }
+        Self { cells, ..self.clone() }
     }
 
     /// Whether its label is one that states a fact, so that it names no columns.
     pub fn states_a_fact(&self) -> bool {
         let lists = [INTERVAL, RATE, SAMPLES, MEMORY, SEGMENT, DIVISION, CODE, ORIGIN, REFERENCE];
-        lists.iter().chain(&[PROBE, MODE, AVERAGES, UNITS]).any(|list| self.is(list))
+        lists.iter().chain(&[PROBE, MODE, AVERAGES, UNITS, TIME_UNITS]).any(|list| self.is(list))
             && self.cells.len() > 1
+    }
+
+    /// Whether it states units under a label of its own, one per channel or for all.
+    pub fn states_units(&self) -> bool {
+        self.is(UNITS) || self.is(TIME_UNITS)
     }
 
     fn is(&self, words: &[&str]) -> bool {
@@ -182,7 +227,7 @@ impl Row {
 
     /// The number in cell `k`, in the unit behind it or after it.
     fn number(&self, k: usize, comma: bool) -> Option<(f64, Option<Unit>)> {
-        let text = self.cells.get(k)?;
+        let text = self.cells.get(k)?.trim_end_matches(';');
         // `10X`, `x10`, `1:10`, `10:1`.
         match cell::read(text, comma) {
             Cell::Number(value, Some(unit)) => Some((value, Some(unit))),
@@ -226,7 +271,9 @@ impl Row {
 /// Gathers the facts of the rows above the data.
 pub fn facts(rows: &[Row], comma: bool) -> Facts {
     let mut facts = Facts::default();
+    let mut of_time = None;
     for row in rows {
+        let row = &row.without_names();
         if row.is(INTERVAL) || row.is(RATE) {
             statement(row, comma, &mut facts);
         } else if row.is(SAMPLES) {
@@ -239,6 +286,8 @@ pub fn facts(rows: &[Row], comma: bool) -> Facts {
             put(&mut facts.vertical, &ratios, |vertical, x| vertical.probe = Some(x));
         } else if row.is(UNITS) && facts.units.is_empty() {
             facts.units = row.cells.iter().skip(1).filter_map(|cell| Unit::parse(cell)).collect();
+        } else if row.is(TIME_UNITS) {
+            of_time = row.cells.get(1).and_then(|cell| Unit::parse(cell));
         } else if row.is(MODE) && facts.mode.is_none() {
             facts.mode = row.cells.get(1).cloned();
         } else if row.is(AVERAGES) && row.count(comma).is_some_and(|count| count > 1) {
@@ -259,6 +308,11 @@ pub fn facts(rows: &[Row], comma: bool) -> Facts {
                 facts.segment = facts.segment.or(rest.count(comma));
             }
         }
+    }
+    if let (Some(interval), Some((Unit::Second, factor))) = (&mut facts.interval, of_time)
+        && interval.unit.is_none()
+    {
+        interval.seconds *= factor;
     }
     facts
 }
@@ -291,7 +345,7 @@ fn statement(row: &Row, comma: bool, facts: &mut Facts) {
     let from = format!("from the preamble row `{}`", row.cells.join(" ").trim());
     let seconds = if is_rate { 1.0 / value } else { value };
     let slot = if is_rate { &mut facts.rate } else { &mut facts.interval };
-    slot.get_or_insert(Interval { seconds, is_rate, from });
+    slot.get_or_insert(Interval { seconds, is_rate, from, unit });
 }
 
 #[cfg(test)]

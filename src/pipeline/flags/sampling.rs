@@ -18,6 +18,7 @@ const NOISE_DB: f64 = 30.0;
 
 pub(super) fn find(case: &Case<'_>, flags: &mut Vec<Flag>) -> Result<(), ReadFailure> {
     clipped(case, flags)?;
+    slow(case, flags);
     undersampled(case, flags);
     near_peaks(case, flags);
     unusual_carrier(case, flags);
@@ -25,6 +26,21 @@ pub(super) fn find(case: &Case<'_>, flags: &mut Vec<Flag>) -> Result<(), ReadFai
     uneven(case, flags);
     noisy(case, flags);
     Ok(())
+}
+
+/// A rate at which not even the lowest carrier has two samples a cycle.
+fn slow(case: &Case<'_>, flags: &mut Vec<Flag>) {
+    let rate = case.record.samples().rate().hertz();
+    if rate < 2.0 * CARRIERS_HZ.start() {
+        flags.push(Flag::new(
+            Code::RateLow,
+            format!(
+                "{} samples a second show no carrier of a generator: is the time axis in another \
+                 unit (`text.time_unit`), or was the export thinned out?",
+                for_people(rate, Unit::One)
+            ),
+        ));
+    }
 }
 
 fn unit(channel: Channel) -> Unit {
