@@ -10,10 +10,21 @@ impl Judged {
     /// A doubt that leaves no ground, or whose size is larger than the guard band, makes it `not
     /// measured`; any other turns a pass or a fail into a conditional one.
     #[must_use]
-    pub fn doubted(mut self, measure: &str, part: Part, flags: &[Flag]) -> Self {
+    pub fn doubted(self, measure: &str, part: Part, flags: &[Flag]) -> Self {
+        self.weighed(measure, part, flags, true)
+    }
+
+    /// The same of a value that follows from `measure` of several captures, such as a difference: what
+    /// the size of a doubt does to it is not known.
+    #[must_use]
+    pub fn doubted_from(self, measure: &str, part: Part, flags: &[Flag]) -> Self {
+        self.weighed(measure, part, flags, false)
+    }
+
+    fn weighed(mut self, measure: &str, part: Part, flags: &[Flag], sized: bool) -> Self {
         let Some(value) = self.value else { return self };
         for flag in flags.iter().filter(|flag| concerns(flag, measure, part)) {
-            let blocks = match (flag.code.row().effect, flag.relative_size) {
+            let blocks = match (flag.code.row().effect, flag.relative_size.filter(|_| sized)) {
                 (Effect::Notes, _) => continue,
                 (Effect::Blocks, _) => true,
                 (Effect::Limits, None) => false,

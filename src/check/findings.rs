@@ -2,11 +2,13 @@
 
 use super::doubts::concerns;
 use super::{LimitResult, Verdict, judge};
+use crate::estimate::Estimate;
 use crate::flag::{Code, Effect, Flag, PHASES};
+use crate::measures::catalog;
 use crate::profile::{Decision, Limit, Profile, Rule, Setting};
 use crate::result::{Measurement, Part, PhaseResult};
 use crate::trace::Kind;
-use crate::units::day_of;
+use crate::units::{Unit, day_of, for_people};
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 use std::collections::BTreeSet;
@@ -30,8 +32,7 @@ const LOAD_SHARE: f64 = 0.03;
 /// Compares sequence, load and unit with the setting.
 #[must_use]
 pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting) -> Vec<Finding> {
-    let mut found = Vec::new();
-    sequence(measurement, profile, setting, &mut found);
+    let mut found = sequence(measurement, profile, setting);
     if let (Some(wanted), Some(used)) = (setting.load_ohm, measurement.capture.load_ohm)
         && (used / wanted - 1.0).abs() > LOAD_SHARE
     {
@@ -142,14 +143,53 @@ pub(super) fn coarse(limit: &LimitResult) -> Option<Finding> {
     })
 }
 
-fn sequence(
-    measurement: &Measurement,
-    profile: &Profile,
-    setting: &Setting,
-    found: &mut Vec<Finding>,
-) {
+/// A mean over phases that lies within its limits though single ones lie outside: activations that
+/// scatter water each other down.
+pub(super) fn scattered(limit: &LimitResult, measurement: &Measurement) -> Option<Finding> {
+    let kind = limit.part.kind()?;
+    let judged = &limit.judged;
+    if !matches!(judged.verdict, Verdict::Pass | Verdict::ConditionalPass) {
+        return None;
+    }
+    let values: Vec<&Estimate> = measurement
+        .phases
+        .iter()
+        .filter(|phase| phase.kind == kind && !phase.cut_off)
+        .filter_map(|phase| phase.measures.get(&limit.measure))
+        .collect();
+    let outside = |found: &&&Estimate| {
+        let u = found.expanded().unwrap_or(0.0);
+        judged.upper.is_some_and(|upper| found.value - u > upper)
+            || judged.lower.is_some_and(|lower| found.value + u < lower)
+    };
+    let count = values.iter().filter(outside).count();
+    if values.len() < 2 || count == 0 {
+        return None;
+    }
+    let ends = values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), found| {
+        (low.min(found.value), high.max(found.value))
+    });
+    let unit = catalog::find(&limit.measure).map_or(Unit::One, |measure| measure.unit);
+    Some(Finding {
+        code: "phases_scatter".into(),
+        message: format!(
+            "{count} of {} {} phases lie outside the limits of {} ({} to {}), though their mean does not",
+            values.len(),
+            kind.name(),
+            limit.measure,
+            for_people(ends.0, unit),
+            for_people(ends.1, unit)
+        ),
+        at_best: Some(Verdict::ConditionalFail),
+    })
+}
+
+/// Compares the phases with the sequence that the setting puts out.
+#[must_use]
+pub fn sequence(measurement: &Measurement, profile: &Profile, setting: &Setting) -> Vec<Finding> {
+    let mut found = Vec::new();
     if setting.sequence.is_empty() {
-        return;
+        return found;
     }
     let measured: Vec<Seen> = measurement.phases.iter().map(Seen::of).collect();
     let list = |kinds: &[Kind]| kinds.iter().map(|kind| kind.name()).collect::<Vec<_>>().join(", ");
@@ -161,10 +201,10 @@ fn sequence(
                 .into(),
             at_best: Some(Verdict::NotMeasured),
         });
-        return;
+        return found;
     }
     if fits(&measured, &setting.sequence) {
-        return;
+        return found;
     }
     let swapped = |kind: &Kind| match kind {
         Kind::Cut => Kind::Coag,
@@ -217,6 +257,7 @@ fn sequence(
         message.push_str(&format!("; it fits the setting(s) {}", alike.join(", ")));
     }
     found.push(Finding { code: code.into(), message, at_best: Some(Verdict::Fail) });
+    found
 }
 
 /// Where the measures of phases stand that measure as `part`, but were named by the setting.

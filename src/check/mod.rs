@@ -4,7 +4,7 @@ pub mod conformance;
 mod doubts;
 mod findings;
 
-pub use findings::{Finding, findings, other_unit};
+pub use findings::{Finding, findings, other_unit, sequence};
 
 use crate::estimate::Estimate;
 use crate::flag::Code;
@@ -137,6 +137,7 @@ pub fn check(measurement: Measurement, profile: &Profile, setting: &Setting) -> 
         setting.limit.iter().map(|limit| judge(&measurement, limit, rule)).collect();
     let mut findings = findings(&measurement, profile, setting);
     findings.extend(limits.iter().filter_map(findings::coarse));
+    findings.extend(limits.iter().filter_map(|limit| findings::scattered(limit, &measurement)));
     let verdicts = limits.iter().map(|limit| limit.judged.verdict);
     let worst = verdicts.chain(findings.iter().filter_map(|finding| finding.at_best)).max();
     CheckResult {

@@ -82,7 +82,7 @@ pub fn lay_out(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
     write_whole(&sheet, text.replace("nominal_ohm = 500.0", "nominal_ohm = 487.0").as_bytes())?;
     for (step, value, unit) in [
         ("visual", "yes", None),
-        ("earth", "231", Some("mohm")),
+        ("earth", "331", Some("mohm")),
         ("pedals", "yes", None),
         ("tone", "62", Some("dB(A)")),
         ("contact-trip", "112", Some("ohm")),

@@ -96,7 +96,11 @@ pub fn recipe(step: &Step, weak: bool) -> Recipe {
     };
     match step.kind {
         StepKind::OpenCircuit => {
-            let peak = 600.0 * (step.dial.unwrap_or(80.0) / 80.0).sqrt();
+            // Desiccation is held below 200 V, so that it does not spark.
+            let peak = match step.setting.as_deref() {
+                Some("soft-20") => 180.0,
+                _ => 600.0 * (step.dial.unwrap_or(80.0) / 80.0).sqrt(),
+            };
             scaled(recipe, peak / 100.0)
         }
         StepKind::HfLeakage => {

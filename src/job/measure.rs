@@ -9,7 +9,10 @@ use crate::pipeline::{self, Capture, Observer, PipelineError, Reading, Run, Sett
 use crate::profile::Setting;
 use crate::report::picture;
 use crate::uncertainty::Wish;
-use crate::verification::{CaptureOutcome, Drift, Load, Step, StepKind, SwitchTimes};
+use crate::units::SampleRate;
+use crate::verification::{
+    CaptureOutcome, Correlated, Drift, Step, StepKind, Stretch, SwitchTimes, fit, times,
+};
 
 /// Why a capture can't be used.
 pub enum Refused {
@@ -132,15 +135,12 @@ fn outcome(
         let result = check(measurement.clone(), &job.profile, setting);
         (result.findings, result.limits)
     } else {
-        // Output into other loads and from other numbers on the dial may be of another kind, and
-        // a curve is judged at whatever load was measured.
-        let load_ohm = match step.load {
-            Some(Load::Ohm(ohm)) if step.kind != StepKind::Curve => Some(ohm),
-            _ => None,
-        };
-        let own = Setting { load_ohm, sequence: Vec::new(), limit: Vec::new(), ..setting.clone() };
+        let own =
+            Setting { load_ohm: None, sequence: Vec::new(), limit: Vec::new(), ..setting.clone() };
         (findings(measurement, &job.profile, &own), Vec::new())
     };
+    let own = fit(step, setting, measurement, &capture.sheet, &job.profile);
+    let findings = [findings, own].concat();
     let drift = (step.kind == StepKind::Repeat).then(|| run.drift()).flatten();
     let drift = drift.map(|([relative, standard_uncertainty, degrees_of_freedom], duration_s)| {
         Drift { relative, standard_uncertainty, degrees_of_freedom, duration_s }
@@ -165,6 +165,9 @@ fn outcome(
         load_ohm: facts.load_ohm,
         bench: facts.bench.clone(),
         instrument: facts.instrument.clone(),
+        instruments_key: instruments_key(&capture.sheet),
+        load_key: key_of(&capture.sheet.load),
+        correlated: correlated(&capture.sheet),
         numbers,
         missing,
         flags: measurement.flags.clone(),
@@ -174,6 +177,25 @@ fn outcome(
         switch,
         picture,
     })
+}
+
+/// What two captures must have in common to share the errors of their instruments.
+fn instruments_key(sheet: &Sheet) -> String {
+    let Sheet { voltage, current, timebase, instrument, correlation, .. } = sheet;
+    key_of(&(voltage, current, timebase, instrument, correlation))
+}
+
+fn key_of(of: &impl std::fmt::Debug) -> String {
+    pin::sha256(format!("{of:?}").as_bytes())
+}
+
+fn correlated(sheet: &Sheet) -> Correlated {
+    let Some(stated) = &sheet.correlation else { return Correlated::default() };
+    Correlated {
+        voltage_current: stated.voltage_current.unwrap_or(0.0),
+        voltage_load: stated.voltage_load.unwrap_or(0.0),
+        current_load: stated.current_load.unwrap_or(0.0),
+    }
 }
 
 /// Hands on the wish to stop, and nothing else: notes and progress are those of the job.
@@ -192,32 +214,47 @@ fn draw(step: &Step, run: &Run) -> Result<String, Refused> {
         .map_err(|error| Refused::Because(format!("no picture: {error}")))
 }
 
-/// Times between the first press and the output.
+/// Times between each press and its output.
 fn switch(
     capture: &Capture,
     settings: &Settings,
     run: &Run,
     observer: &dyn Observer,
 ) -> Result<Option<SwitchTimes>, Refused> {
-    let Some(press) = pipeline::first_press(capture, settings, observer)? else { return Ok(None) };
-    let rate = run.measurement.capture.sample_rate_hz;
-    let powered: Vec<_> =
-        run.measurement.phases.iter().filter(|phase| phase.kind.powered()).collect();
-    let last = run.measurement.phases.last().map_or(0.0, |phase| phase.end_s);
-    let pressed = press.pressed / rate;
-    // Output that the record begins or ends in has no edge there.
-    let start = powered.first().filter(|phase| phase.start_s > 0.0);
-    let end = powered.last().filter(|phase| phase.end_s < last);
-    let edge = powered
+    let hertz = run.measurement.capture.sample_rate_hz;
+    let Some(rate) = SampleRate::new(hertz) else { return Ok(None) };
+    let presses = pipeline::presses(capture, rate, settings, observer)?;
+    if presses.is_empty() {
+        return Ok(None);
+    }
+    let phases = &run.measurement.phases;
+    let last = phases.last().map_or(0.0, |phase| phase.end_s);
+    // Output of several kinds without a rest between is one activation; where the record begins or
+    // ends in it, it has no edge there.
+    let mut outputs: Vec<Stretch> = Vec::new();
+    for (k, phase) in phases.iter().enumerate().filter(|(_, phase)| phase.kind.powered()) {
+        let end_s = Some(phase.end_s).filter(|end| *end < last);
+        match outputs.last_mut() {
+            Some(before) if k > 0 && phases[k - 1].kind.powered() => before.end_s = end_s,
+            _ => {
+                let start_s = Some(phase.start_s).filter(|start| *start > 0.0);
+                outputs.push(Stretch { start_s, end_s });
+            }
+        }
+    }
+    let edge = phases
         .iter()
+        .filter(|phase| phase.kind.powered())
         .filter_map(|phase| phase.measures.get("duration_s")?.standard_uncertainty)
         .fold(0.0, f64::max)
         / std::f64::consts::SQRT_2;
-    let released = press.released.map(|released| released / rate);
-    Ok(Some(SwitchTimes {
-        start_s: start.map(|phase| phase.start_s - pressed),
-        end_s: end.zip(released).map(|(phase, released)| phase.end_s - released),
-        // The edge of the output, and the switch between two samples (rectangular).
-        standard_uncertainty_s: edge.hypot(1.0 / rate / 12_f64.sqrt()),
-    }))
+    let presses: Vec<Stretch> = presses
+        .iter()
+        .map(|press| Stretch {
+            start_s: Some(press.pressed / hertz),
+            end_s: press.released.map(|released| released / hertz),
+        })
+        .collect();
+    // The edge of the output, and the switch between two samples (rectangular).
+    Ok(Some(times(&presses, &outputs, edge.hypot(1.0 / hertz / 12_f64.sqrt()))))
 }

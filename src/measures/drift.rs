@@ -6,12 +6,11 @@ pub const WINDOWS: usize = 20;
 /// Relative change of a power from start to end by a straight line through the means of even
 /// windows, its standard uncertainty from their scatter, and the degrees of freedom.
 ///
-/// The first window is left out: output settles there. `None` with fewer than three others, or
-/// where the mean is not above 0.
+/// `None` with fewer than four windows, or where the mean is not above 0.
 #[must_use]
 pub fn drift(windows: &[f64]) -> Option<(f64, f64, f64)> {
-    let kept = windows.get(1..)?;
-    if kept.len() < 3 {
+    let kept = windows;
+    if kept.len() < 4 {
         return None;
     }
     let n = kept.len() as f64;
@@ -31,14 +30,13 @@ pub fn drift(windows: &[f64]) -> Option<(f64, f64, f64)> {
 mod tests {
     use super::*;
 
-    /// 100 W falling by 1 W per window of 10: from 100 to 90 over the whole; the mean of the last
-    /// nine windows (98.5 ... 90.5 at their middles) is 94.5, so -10 / 94.5.
+    /// 100 W falling by 1 W per window of 10: from 100 to 90 over the whole, 95 on average.
     #[test]
     fn a_straight_line_is_found_again() {
         let windows: Vec<f64> = (0..10).map(|k| 99.5 - f64::from(k)).collect();
         let (relative, u, freedom) = drift(&windows).unwrap();
-        assert!((relative + 10.0 / 94.5).abs() < 1e-12);
-        assert!(u < 1e-12 && freedom == 7.0);
+        assert!((relative + 10.0 / 95.0).abs() < 1e-12);
+        assert!(u < 1e-12 && freedom == 8.0);
         assert!(drift(&windows[..3]).is_none());
         assert!(drift(&[0.0; 10]).is_none());
     }

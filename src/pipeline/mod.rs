@@ -20,7 +20,7 @@ pub use convert::{Converted, convert};
 pub use delay::{DelayRefusal, estimate_delay};
 pub use reading::{Reading, open_reader};
 pub use record::Record;
-pub use switch::{Press, first_press};
+pub use switch::{Press, presses};
 
 use crate::ingest::{IngestError, Limits};
 use crate::keyfile::KeyfileError;

@@ -4,9 +4,10 @@ use super::select::find;
 use super::{Capture, CaptureError, Observer, PipelineError, Settings, open_reader};
 use crate::ingest::sheet::SideName;
 use crate::ingest::{Selection, stream};
+use crate::units::SampleRate;
 use std::ops::ControlFlow;
 
-/// The first time a switch was pressed, in samples from the start of the file, between samples.
+/// One time that a switch was pressed, in samples from the start of the file, between samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Press {
     /// When it was pressed.
@@ -15,17 +16,23 @@ pub struct Press {
     pub released: Option<f64>,
 }
 
-/// The first press in a capture whose sheet names a switch channel; `None` where it names none, or
-/// the switch was never pressed inside the record.
+/// Contacts bounce for a few milliseconds: edges closer than this, s, are one (common practice, no
+/// source).
+const BOUNCE_S: f64 = 5e-3;
+
+/// Every press in a capture whose sheet names a switch channel; none where it names none, or where
+/// the switch was never pressed inside the record. A contact that bounces is pressed when it first
+/// closes, and let go when it last opens.
 ///
 /// # Errors
 /// Where the channel is not there, the threshold is not stated, or the data can't be read.
-pub fn first_press(
+pub fn presses(
     capture: &Capture,
+    rate: SampleRate,
     settings: &Settings,
     observer: &dyn Observer,
-) -> Result<Option<Press>, PipelineError> {
-    let Some(switch) = &capture.sheet.switch else { return Ok(None) };
+) -> Result<Vec<Press>, PipelineError> {
+    let Some(switch) = &capture.sheet.switch else { return Ok(Vec::new()) };
     let fail = |message: &str, help: &str| CaptureError {
         file: capture.data.clone(),
         message: message.into(),
@@ -45,7 +52,8 @@ pub fn first_press(
     let sign = if side == SideName::Above { 1.0 } else { -1.0 };
     let wanted = Selection { voltage: Some(channel), current: None };
     let (mut before, mut at) = (None, 0_u64);
-    let (mut pressed, mut released) = (None, None);
+    let bounce = rate.samples(BOUNCE_S);
+    let mut all: Vec<Press> = Vec::new();
     stream(reader.as_ref(), 0..reader.pieces(), wanted, settings.threads, |_, piece| {
         for (k, value) in piece.v.iter().enumerate() {
             let height = sign * (value - level);
@@ -54,13 +62,10 @@ pub fn first_press(
             {
                 // Between the two samples, where a straight line meets the level.
                 let place = (at + k as u64) as f64 - height / (height - last);
-                match (pressed, height >= 0.0) {
-                    (None, true) => pressed = Some(place),
-                    (Some(_), false) => released = Some(place),
-                    _ => {}
-                }
-                if released.is_some() {
-                    return ControlFlow::Break(());
+                if height >= 0.0 {
+                    press(&mut all, place, bounce);
+                } else if let Some(last) = all.last_mut() {
+                    last.released = Some(place);
                 }
             }
             before = Some(height);
@@ -71,5 +76,33 @@ pub fn first_press(
     if observer.stop() {
         return Err(PipelineError::Interrupted);
     }
-    Ok(pressed.map(|pressed| Press { pressed, released }))
+    Ok(all)
+}
+
+/// Takes in an edge at which the contact closes.
+fn press(all: &mut Vec<Press>, place: f64, bounce: f64) {
+    match all.last_mut() {
+        // It bounces: not let go yet.
+        Some(last) if last.released.is_some_and(|released| place - released < bounce) => {
+            last.released = None;
+        }
+        _ => all.push(Press { pressed: place, released: None }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bounce_is_no_press_of_its_own() {
+        let mut all = Vec::new();
+        for (pressed, released) in [(1000.0, 1020.0), (1030.0, 9000.0), (20_000.0, 25_000.0)] {
+            press(&mut all, pressed, 500.0);
+            all.last_mut().unwrap().released = Some(released);
+        }
+        let wanted = [(1000.0, 9000.0), (20_000.0, 25_000.0)];
+        let wanted = wanted.map(|(pressed, released)| Press { pressed, released: Some(released) });
+        assert_eq!(all, wanted);
+    }
 }

@@ -53,6 +53,8 @@ pub struct Curve {
     pub applies_from_w: Option<f64>,
     /// Load at which the unit is to put out most, ohm.
     pub rated_load_ohm: Option<f64>,
+    /// Share by which another load may take more power than the rated one; 5 % unless stated.
+    pub rated_load_tolerance: Option<f64>,
     /// Flatness: `max / min - 1` of the power between `flat_from_ohm` and `flat_to_ohm` is at most
     /// this.
     pub flatness: Option<f64>,
@@ -97,6 +99,22 @@ pub struct Ladder {
     pub monotonic: Option<bool>,
     /// Largest power at the lowest number, W.
     pub lowest_max_w: Option<f64>,
+    /// The same as a share of `rated_w`; the smaller of both counts.
+    pub lowest_share: Option<f64>,
+    /// Rated power, W.
+    pub rated_w: Option<f64>,
+}
+
+impl Ladder {
+    /// Most power at the lowest number, W.
+    #[must_use]
+    pub fn lowest_limit_w(&self) -> Option<f64> {
+        let share = self.lowest_share.zip(self.rated_w).map(|(share, rated)| share * rated);
+        match (self.lowest_max_w, share) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        }
+    }
 }
 
 /// `[[open_circuit]]`: highest voltage over the dial with nothing connected.

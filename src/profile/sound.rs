@@ -43,6 +43,7 @@ pub(super) fn check(file: &Path, text: &str, profile: &Profile) -> Result<(), Ke
             at.positive("applies_from_w", curve.applies_from_w)?;
             at.positive("flatness", curve.flatness)?;
             at.positive("rated_load_ohm", curve.rated_load_ohm)?;
+            at.positive("rated_load_tolerance", curve.rated_load_tolerance)?;
             if curve.rated_load_ohm.is_some_and(|ohm| !curve.loads_ohm.contains(&ohm)) {
                 return at.fault("rated_load_ohm", "the rated load is not one of loads_ohm");
             }
@@ -63,6 +64,17 @@ pub(super) fn check(file: &Path, text: &str, profile: &Profile) -> Result<(), Ke
             let (expected, tolerance) = (&ladder.expected_w, &ladder.tolerance);
             at.expected("expected_w", expected.as_deref(), tolerance, &ladder.dials, Unit::Watt)?;
             at.positive("lowest_max_w", ladder.lowest_max_w)?;
+            at.positive("lowest_share", ladder.lowest_share)?;
+            at.positive("rated_w", ladder.rated_w)?;
+            if ladder.lowest_share.is_some() != ladder.rated_w.is_some() {
+                return at.fault("lowest_share", "give lowest_share and rated_w together");
+            }
+            if expected.is_none()
+                && ladder.monotonic == Some(false)
+                && ladder.lowest_limit_w().is_none()
+            {
+                return at.fault("id", "nothing is judged: give expected_w, a limit, or monotonic");
+            }
         }
         for (k, open) in profile.open_circuit.iter().enumerate() {
             let at = Table { name: "open_circuit", index: k.to_string() };

@@ -1,8 +1,9 @@
 //! Power over load: the expected curve at the load as measured, flatness, the rated load, and the
 //! source that the curve looks like.
 
-use super::estimate;
+use super::outcome::{Correlated, Number};
 use super::result::SourceFit;
+use super::{Term, estimate, estimate_of_several};
 use crate::estimate::Estimate;
 
 /// A measured point of a curve.
@@ -10,12 +11,15 @@ use crate::estimate::Estimate;
 pub struct Point {
     /// Load as measured, ohm.
     pub ohm: f64,
-    /// Standard uncertainty of it, ohm.
+    /// Standard uncertainty of it that other points do not share, ohm.
     pub u_ohm: f64,
+    /// Standard uncertainty of it that all points share, as a share of the load: that of the scales
+    /// where the load is V / I.
+    pub shared_ohm: f64,
     /// Power, W.
     pub watt: f64,
-    /// Standard uncertainty of it that other points do not share, W; `None` where it is not known.
-    pub u_own: Option<f64>,
+    /// Uncertainty of it that other points do not share, W; `None` where it is not known.
+    pub own: Option<Term>,
     /// Whether something is missing that would rule the uncertainty.
     pub partial: bool,
 }
@@ -47,8 +51,60 @@ pub fn expected(loads: &[f64], powers: &[f64], ohm: f64) -> Option<(f64, f64)> {
     Some((powers[k - 1] * (ohm / loads[k - 1]).powf(slope), slope))
 }
 
-/// Flatness max / min - 1 of some powers, each with the standard uncertainty that others do not
-/// share.
+/// Standard uncertainty of ln P - ln E(R): how well a measured power is known against the expected one
+/// at the load. Both come from the same channels, so that the scale of the voltage counts 1 - s times
+/// and that of the current 1 + s times, s being the slope d ln E / d ln R. With one channel P hangs on
+/// the nominal load as -1 (V^2 / R) or +1 (I^2 R), and E on it as s.
+///
+/// `load` is the load as measured, where it was.
+#[must_use]
+pub fn against(
+    power: &Number,
+    load: Option<&Number>,
+    slope: f64,
+    correlated: Correlated,
+) -> Option<f64> {
+    let of = |number: &Number, u: Option<f64>| Some(u? / number.estimate.value.abs());
+    let whole = of(power, power.estimate.standard_uncertainty)?;
+    let parts = (
+        of(power, power.voltage_uncertainty),
+        of(power, power.current_uncertainty),
+        of(power, power.load_uncertainty),
+    );
+    let (Some(v), Some(i), Some(ohm)) = parts else {
+        // Without budgets nothing is known to be common.
+        let own = load.and_then(|load| of(load, load.estimate.standard_uncertainty));
+        return Some(whole.hypot(slope * own.unwrap_or(0.0)));
+    };
+    let square = match load {
+        Some(load) => {
+            let own = of(load, load.own_uncertainty).unwrap_or(0.0);
+            let r = correlated.voltage_current;
+            let here = v * v + i * i + 2.0 * r * v * i;
+            let (down, up) = ((1.0 - slope) * v, (1.0 + slope) * i);
+            whole * whole - here
+                + down * down
+                + up * up
+                + 2.0 * r * down * up
+                + (slope * own).powi(2)
+        }
+        None => {
+            // The one channel that was captured, and the sign with which the load goes into P.
+            let (channel, sign, r) = if v >= i {
+                (v, -1.0, correlated.voltage_load)
+            } else {
+                (i, 1.0, correlated.current_load)
+            };
+            let here = ohm * ohm + 2.0 * sign * r * channel * ohm;
+            let load = sign - slope;
+            whole * whole - here + (load * ohm).powi(2) + 2.0 * load * r * channel * ohm
+        }
+    };
+    Some(square.max(0.0).sqrt())
+}
+
+/// Flatness max / min - 1 of some powers, each with the uncertainty that others do not share. U holds
+/// for every pair that could be the largest and the smallest at once.
 #[must_use]
 pub fn flatness(points: &[Point]) -> Option<Estimate> {
     let top = points.iter().max_by(|a, b| a.watt.total_cmp(&b.watt))?;
@@ -57,30 +113,45 @@ pub fn flatness(points: &[Point]) -> Option<Estimate> {
         return None;
     }
     let ratio = top.watt / low.watt;
-    let u = |(top_u, low_u): (f64, f64)| ratio * (top_u / top.watt).hypot(low_u / low.watt);
-    told(ratio - 1.0, top.u_own.zip(low.u_own).map(u), points)
+    let term = top
+        .own
+        .zip(low.own)
+        .map(|(a, b)| a.times(1.0 / top.watt).and(b.times(1.0 / low.watt)).times(ratio));
+    let pairs = close_to(points, top) * close_to(points, low);
+    told(ratio - 1.0, term, pairs, points)
 }
 
-/// A value of several points with its standard uncertainty, as far as that is known.
+/// How many points could as well be the one given: less than three standard uncertainties away.
+fn close_to(points: &[Point], one: &Point) -> usize {
+    let near = |other: &&Point| match (one.own, other.own) {
+        (Some(a), Some(b)) => (one.watt - other.watt).abs() <= 3.0 * a.u.hypot(b.u),
+        _ => false,
+    };
+    points.iter().filter(near).count().max(1)
+}
+
+/// A value of several points with its uncertainty, as far as that is known.
 fn told<'a>(
     value: f64,
-    u: Option<f64>,
+    term: Option<Term>,
+    comparisons: usize,
     points: impl IntoIterator<Item = &'a Point>,
 ) -> Option<Estimate> {
-    let mut found = match u {
-        Some(u) => estimate(value, u, f64::INFINITY)?,
+    let mut found = match term {
+        Some(term) => estimate_of_several(value, term, comparisons)?,
         None => Estimate::new(value)?,
     };
     found.partial = points.into_iter().any(|point| point.partial);
     Some(found)
 }
 
-/// How much more the unit puts out at `rated` than at the strongest other load, W.
+/// How much more the unit puts out at `rated` than at the strongest other load, W. U holds for every
+/// load that could be that one.
 #[must_use]
 pub fn lead(rated: &Point, others: &[Point]) -> Option<Estimate> {
     let next = others.iter().max_by(|a, b| a.watt.total_cmp(&b.watt))?;
-    let u = rated.u_own.zip(next.u_own).map(|(a, b)| a.hypot(b));
-    told(rated.watt - next.watt, u, others.iter().chain([rated]))
+    let term = rated.own.zip(next.own).map(|(a, b)| a.and(b));
+    told(rated.watt - next.watt, term, close_to(others, next), others.iter().chain([rated]))
 }
 
 /// A curve whose every power lies this close to that of a source behind a resistance is called one
@@ -95,7 +166,7 @@ const LIKENESS: f64 = 0.05;
 /// does not rise.
 #[must_use]
 pub fn source(points: &[Point]) -> Option<(SourceFit, Estimate)> {
-    if points.iter().any(|point| point.u_own.is_none())
+    if points.iter().any(|point| point.own.is_none())
         || points.len() < 3
         || points.iter().any(|p| p.watt <= 0.0 || p.ohm <= 0.0)
     {
@@ -103,7 +174,7 @@ pub fn source(points: &[Point]) -> Option<(SourceFit, Estimate)> {
     }
     let y = |p: &Point| (p.ohm / p.watt).sqrt();
     // The shares of R and of P in ln y are one half each. Nothing is known better than to 1e-6.
-    let share = |p: &Point| (p.u_own.unwrap_or(0.0) / p.watt).hypot(p.u_ohm / p.ohm);
+    let share = |p: &Point| (p.own.map_or(0.0, |own| own.u) / p.watt).hypot(p.u_ohm / p.ohm);
     let u = |p: &Point| y(p) * (0.5 * share(p)).max(1e-6);
     let (mut s, mut sx, mut sy) = (0.0, 0.0, 0.0);
     for p in points {
@@ -134,7 +205,10 @@ pub fn source(points: &[Point]) -> Option<(SourceFit, Estimate)> {
     let u_voltage = u_slope / (slope * slope);
     // Widened by what was seen, it is known no better than from the points.
     let freedom = if birge > 1.0 { freedom } else { f64::INFINITY };
-    let mut found = estimate(resistance, u_resistance, freedom)?;
+    // A scale error stretches all loads alike, and the resistance with them.
+    let scale = points.iter().map(|p| p.shared_ohm).fold(0.0, f64::max);
+    let term = Term { u: u_resistance, freedom }.and(Term::normal(resistance * scale));
+    let mut found = estimate(resistance, term.u, term.freedom)?;
     found.partial = points.iter().any(|point| point.partial);
     let k = found.coverage?.coverage_factor;
     let power = |ohm: f64| voltage * voltage * ohm / (ohm + resistance).powi(2);
@@ -143,7 +217,7 @@ pub fn source(points: &[Point]) -> Option<(SourceFit, Estimate)> {
         voltage_v: voltage,
         voltage_expanded_uncertainty_v: k * u_voltage,
         resistance_ohm: resistance,
-        resistance_expanded_uncertainty_ohm: k * u_resistance,
+        resistance_expanded_uncertainty_ohm: found.expanded()?,
         worst_residual: worst,
         fits: worst <= LIKENESS,
     };
@@ -160,7 +234,8 @@ mod tests {
     }
 
     fn point(ohm: f64, watt: f64) -> Point {
-        Point { ohm, u_ohm: 1e-3 * ohm, watt, u_own: Some(1e-3 * watt), partial: false }
+        let own = Some(Term::normal(1e-3 * watt));
+        Point { ohm, u_ohm: 1e-3 * ohm, shared_ohm: 0.0, watt, own, partial: false }
     }
 
     #[test]
@@ -207,7 +282,7 @@ mod tests {
         let u = found.standard_uncertainty.unwrap();
         assert!((u - 1.1 * 2_f64.sqrt() * 1e-3).abs() < 1e-12);
         // What is not known of one point is not known of all.
-        let unknown = [Point { u_own: None, ..points[0] }, points[1], points[2]];
+        let unknown = [Point { own: None, ..points[0] }, points[1], points[2]];
         assert_eq!(flatness(&unknown).unwrap().expanded(), None);
         assert!(source(&unknown).is_none());
         let partial = [points[0], Point { partial: true, ..points[1] }, points[2]];

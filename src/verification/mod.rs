@@ -4,6 +4,7 @@
 
 mod compare;
 mod curve;
+mod fit;
 mod judge;
 mod ladder;
 mod manual;
@@ -12,19 +13,69 @@ mod result;
 mod single;
 mod spread;
 mod step;
+mod timing;
 
 pub use compare::{Change, ChangeRow, changes};
+pub use fit::fit;
 pub use judge::{Evidence, Found, judge};
 pub use manual::{Reading, ReadingFault, Settled, settle};
-pub use outcome::{CaptureOutcome, Drift, Number, SwitchTimes};
+pub use outcome::{CaptureOutcome, Correlated, Drift, Number, SwitchTimes};
 pub use result::{
     Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, Person, PlanFacts,
     Series, SourceFit, StepResult, StepState, UnitFacts, Waveform,
 };
 pub use step::{Load, Step, StepKind, order_of_work, part_of, steps};
+pub use timing::{Stretch, times};
 
 use crate::estimate::{Coverage, Estimate};
 use crate::numeric::student;
+
+/// A standard uncertainty and its degrees of freedom.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Term {
+    /// Standard uncertainty.
+    pub u: f64,
+    /// Degrees of freedom; infinity for a normal distribution.
+    pub freedom: f64,
+}
+
+impl Term {
+    /// One of a normal distribution.
+    #[must_use]
+    pub fn normal(u: f64) -> Self {
+        Self { u, freedom: f64::INFINITY }
+    }
+
+    /// Both together, degrees of freedom by Welch-Satterthwaite (JCGM 100, G.4).
+    #[must_use]
+    pub fn and(self, other: Self) -> Self {
+        let square = self.u * self.u + other.u * other.u;
+        let quartic = self.u.powi(4) / self.freedom + other.u.powi(4) / other.freedom;
+        let freedom = if quartic > 0.0 { square * square / quartic } else { f64::INFINITY };
+        Self { u: square.sqrt(), freedom }
+    }
+
+    /// The same times a factor.
+    #[must_use]
+    pub fn times(self, factor: f64) -> Self {
+        Self { u: self.u * factor.abs(), ..self }
+    }
+}
+
+/// A value that is the largest or smallest of several comparisons: U holds for all `count` of them at
+/// once (Bonferroni), so that it also holds where their values lie close together.
+#[must_use]
+pub fn estimate_of_several(value: f64, term: Term, count: usize) -> Option<Estimate> {
+    let mut found = estimate(value, term.u, term.freedom)?;
+    let level = 1.0 - 0.05 / count.max(1) as f64;
+    let k = student::coverage_factor(level, term.freedom)?;
+    found.coverage = found.coverage.map(|coverage| Coverage {
+        expanded_uncertainty: k * term.u,
+        coverage_factor: k,
+        ..coverage
+    });
+    Some(found)
+}
 
 /// A value with a standard uncertainty and its degrees of freedom, stated at 95 %; `None` where it
 /// is not a finite number.

@@ -24,9 +24,29 @@ pub struct Number {
     /// scales, load, delay, bandwidth, clock and their temperature.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub own_uncertainty: Option<f64>,
+    /// Degrees of freedom of that; left out where there is no end to them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub own_freedom: Option<f64>,
     /// The part of it that the load brings.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub load_uncertainty: Option<f64>,
+    /// The part that scale, bandwidth and temperature of the voltage channel bring.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub voltage_uncertainty: Option<f64>,
+    /// The same of the current channel.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub current_uncertainty: Option<f64>,
+}
+
+/// Correlations that the sheet states.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Correlated {
+    /// Of the scales of voltage and current.
+    pub voltage_current: f64,
+    /// Of the scale of the voltage and the load.
+    pub voltage_load: f64,
+    /// Of the scale of the current and the load.
+    pub current_load: f64,
 }
 
 impl Number {
@@ -37,6 +57,24 @@ impl Number {
         match (self.own_uncertainty, self.load_uncertainty) {
             (Some(own), Some(load)) => Some(if same_load { own } else { own.hypot(load) }),
             _ => self.estimate.standard_uncertainty,
+        }
+    }
+
+    /// Standard uncertainty and degrees of freedom of what is its own: with `shared`, what captures by
+    /// the same instruments do not share, else all of it.
+    #[must_use]
+    pub fn term(&self, shared: bool, same_load: bool) -> Option<super::Term> {
+        use super::Term;
+        let all = || Some(Term { u: self.estimate.standard_uncertainty?, freedom: self.freedom() });
+        if !shared {
+            return all();
+        }
+        match (self.own_uncertainty, self.load_uncertainty) {
+            (Some(own), Some(load)) => {
+                let own = Term { u: own, freedom: self.own_freedom.unwrap_or(f64::INFINITY) };
+                Some(if same_load { own } else { own.and(Term::normal(load)) })
+            }
+            _ => all(),
         }
     }
 
@@ -60,12 +98,18 @@ pub struct Drift {
     pub duration_s: f64,
 }
 
-/// Times between switch and output.
+/// Times between switch and output, over every press of the record.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SwitchTimes {
-    /// From pressing to the start of output, s.
+    /// Presses.
+    pub presses: usize,
+    /// Presses without output, and output without a press.
+    pub unpaired: usize,
+    /// From pressing to the start of its output, s: the longest time.
     pub start_s: Option<f64>,
-    /// From letting go to the end of output, s.
+    /// The shortest of them; below zero where output came before the press.
+    pub earliest_s: Option<f64>,
+    /// From letting go to the end of output, s: the longest time.
     pub end_s: Option<f64>,
     /// Standard uncertainty of each, s.
     pub standard_uncertainty_s: f64,
@@ -95,6 +139,16 @@ pub struct CaptureOutcome {
     /// Instruments.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub instrument: Vec<InstrumentSheet>,
+    /// SHA-256 of all that the sheet says of instruments, channels and sample rate: captures of one
+    /// key share the errors of their scales.
+    #[serde(default)]
+    pub instruments_key: String,
+    /// SHA-256 of all that the sheet says of the load.
+    #[serde(default)]
+    pub load_key: String,
+    /// Correlations that the sheet states.
+    #[serde(default)]
+    pub correlated: Correlated,
     /// Every measure of every part.
     pub numbers: Vec<Number>,
     /// Parts or measures that can't be had, with the reason: `power_w in cut`.
@@ -134,21 +188,43 @@ const SHARED: [Term; 8] = [
 /// And those that belong to the load.
 const OF_LOAD: [Term; 2] = [Term::Load, Term::TemperatureLoad];
 
-/// The shares of an uncertainty that are a capture's own and the load's; needs the lines of its
-/// budget.
-fn own(estimate: &Estimate) -> Option<(f64, f64)> {
+/// What the channels themselves bring.
+const OF_VOLTAGE: [Term; 3] = [Term::GainV, Term::ResponseV, Term::TemperatureV];
+const OF_CURRENT: [Term; 3] = [Term::GainI, Term::ResponseI, Term::TemperatureI];
+
+/// Where an uncertainty comes from; needs the lines of its budget.
+struct Shares {
+    own: super::Term,
+    load: f64,
+    voltage: f64,
+    current: f64,
+}
+
+fn shares(estimate: &Estimate) -> Option<Shares> {
     let among =
         |terms: &[Term], name: &str| terms.iter().any(|term| TERMS[*term as usize].1 == name);
-    let (mut own, mut load) = (0.0, 0.0);
+    let (mut own, mut quartic) = (0.0_f64, 0.0_f64);
+    let (mut load, mut voltage, mut current) = (0.0_f64, 0.0_f64, 0.0_f64);
     for line in estimate.budget.as_ref()? {
         let square = line.contribution * line.contribution;
         if among(&OF_LOAD, line.input) {
             load += square;
+        } else if among(&OF_VOLTAGE, line.input) {
+            voltage += square;
+        } else if among(&OF_CURRENT, line.input) {
+            current += square;
         } else if !among(&SHARED, line.input) {
             own += square;
+            quartic += line.degrees_of_freedom.map_or(0.0, |freedom| square * square / freedom);
         }
     }
-    Some((f64::sqrt(own), f64::sqrt(load)))
+    let freedom = if quartic > 0.0 { own * own / quartic } else { f64::INFINITY };
+    Some(Shares {
+        own: super::Term { u: own.sqrt(), freedom },
+        load: load.sqrt(),
+        voltage: voltage.sqrt(),
+        current: current.sqrt(),
+    })
 }
 
 impl CaptureOutcome {
@@ -168,13 +244,17 @@ impl CaptureOutcome {
                 let mut kept = estimate.clone();
                 kept.budget = None;
                 kept.monte_carlo = None;
-                let shares = own(estimate);
+                let shares = shares(estimate);
+                let of = |share: fn(&Shares) -> f64| shares.as_ref().map(share);
                 numbers.push(Number {
                     measure: key.to_owned(),
                     part,
                     estimate: kept,
-                    own_uncertainty: shares.map(|(own, _)| own),
-                    load_uncertainty: shares.map(|(_, load)| load),
+                    own_uncertainty: of(|s| s.own.u),
+                    own_freedom: of(|s| s.own.freedom).filter(|freedom| freedom.is_finite()),
+                    load_uncertainty: of(|s| s.load),
+                    voltage_uncertainty: of(|s| s.voltage),
+                    current_uncertainty: of(|s| s.current),
                 });
             }
             for measure in crate::measures::catalog::MEASURES {

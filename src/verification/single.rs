@@ -6,7 +6,8 @@ use crate::estimate::Estimate;
 use crate::result::Part;
 
 /// RMS current, A: as measured, or P / V where only the voltage across the resistance was captured.
-/// There P = V^2 / R, so that u(I)^2 = u(P)^2 - 3 u(V)^2 in relative terms.
+/// There P = V^2 / R, so that u(I)^2 = u(P)^2 - 3 u(V)^2 + 2 r u(V) u(R) in relative terms, r being the
+/// correlation of the voltage's scale and the load.
 ///
 /// # Errors
 /// Why it can't be had.
@@ -27,7 +28,10 @@ pub fn current(outcome: &CaptureOutcome, part: Part) -> Result<Estimate, String>
     };
     let mut found = match (relative(power), relative(voltage)) {
         (Some(p_u), Some(v_u)) => {
-            let u = (p_u * p_u - 3.0 * v_u * v_u).max(0.0).sqrt() * p / v;
+            let load = power.load_uncertainty.map_or(0.0, |u| u / p.abs());
+            let channel = voltage.voltage_uncertainty.map_or(v_u, |u| u / v);
+            let common = 2.0 * outcome.correlated.voltage_load * channel * load;
+            let u = (p_u * p_u - 3.0 * v_u * v_u + common).max(0.0).sqrt() * p / v;
             estimate(p / v, u, power.freedom()).ok_or(reason)?
         }
         _ => Estimate::new(p / v).ok_or(reason)?,
@@ -37,19 +41,36 @@ pub fn current(outcome: &CaptureOutcome, part: Part) -> Result<Estimate, String>
     Ok(found)
 }
 
-/// The largest power averaged over 1 s that a capture vouches for, W, and whether the record was
-/// shorter than that: then its strongest part is taken as if it went on.
+/// Power averaged over 1 s, as far as a capture tells it.
+#[derive(Clone, Debug, PartialEq)]
+pub enum OverOneSecond {
+    /// From a record that is long enough.
+    Measured(Estimate),
+    /// The record is shorter: its cycle or its only kind of output, taken as if it went on.
+    GoesOn(Estimate),
+    /// The record is shorter, and holds only a part of what the setting repeats: it can't be more than
+    /// this, but may be less.
+    AtMost(Estimate),
+}
+
+/// The largest power averaged over 1 s that a capture vouches for, W; `mixed` where the setting
+/// repeats more than one kind of output or rests between.
 #[must_use]
-pub fn largest_1s(outcome: &CaptureOutcome) -> Option<(Estimate, bool)> {
-    let parts = [Part::Whole, Part::Cut, Part::Coag];
-    let best = |measure: &str| {
+pub fn over_1s(outcome: &CaptureOutcome, mixed: bool) -> Option<OverOneSecond> {
+    let best = |measure: &str, parts: &[Part]| {
         parts
             .iter()
             .filter_map(|part| outcome.number(measure, *part).ok())
             .max_by(|a, b| a.estimate.value.total_cmp(&b.estimate.value))
             .map(|number| number.estimate.clone())
     };
-    best("power_1s_max_w")
-        .map(|found| (found, false))
-        .or_else(|| best("power_w").map(|found| (found, true)))
+    let kinds = [Part::Cut, Part::Coag];
+    if let Some(found) = best("power_1s_max_w", &[Part::Whole, Part::Cut, Part::Coag]) {
+        return Some(OverOneSecond::Measured(found));
+    }
+    if mixed {
+        let cycle = best("power_w", &[Part::Cycle]).map(OverOneSecond::GoesOn);
+        return cycle.or_else(|| best("power_w", &kinds).map(OverOneSecond::AtMost));
+    }
+    best("power_w", &kinds).or_else(|| best("power_w", &[Part::Whole])).map(OverOneSecond::GoesOn)
 }

@@ -231,10 +231,10 @@ fn repeated_activations() {
     let result = verify(&plan, |step| ((powers[step.index] * 500.0).sqrt(), None));
     let group = &result.groups[0];
     close("spread", line(group, "spread").judged.value.unwrap(), 0.02, 1e-5);
-    // Nothing moves; what is left are carrier cycles cut by the windows' ends, 1 in about 50.
+    // A few milliseconds of output say nothing of a unit that warms up.
     let drift = &line(group, "drift").judged;
-    assert!(drift.value.unwrap().abs() < 2e-3 + drift.expanded_uncertainty.unwrap(), "{drift:?}");
-    assert!(drift.value.unwrap().abs() < 5e-3, "{drift:?}");
+    assert_eq!(drift.verdict, Verdict::NotMeasured);
+    assert!(drift.reason.as_ref().unwrap().contains("5 s of output"), "{drift:?}");
     // The strongest over 1 s: 102 W against 101 W, as if the short record went on.
     let strongest = &result.groups[1];
     close("strongest", strongest.lines[0].judged.value.unwrap(), 102.0, 1e-5);

@@ -7,48 +7,62 @@ use crate::measures::catalog;
 use crate::profile::{Bounds, Curve, Tolerance};
 use crate::result::Part;
 use crate::units::{Unit, for_people};
-use crate::verification::outcome::Number;
+use crate::verification::outcome::{Correlated, Number};
 use crate::verification::result::{CurvePoint, GroupResult, Line, Series};
 use crate::verification::step::{Load, Step, StepKind};
 use crate::verification::{curve, estimate, ladder};
 
 impl Bench<'_> {
     pub(super) fn curve(&self, curve: &Curve) -> GroupResult {
-        let part = self.part(&curve.setting, curve.part);
+        let planned = self.part(&curve.setting, curve.part);
         let tolerance = Tolerance::parse(&curve.tolerance, Unit::Watt).unwrap_or_default();
         let around = |power: f64| {
             (Some(power - tolerance.around(power)), Some(power + tolerance.around(power)))
         };
+        let steps: Vec<&Step> = self.steps_of(&curve.id).collect();
+        let (shared, _) = self.shared(&steps);
         let (mut lines, mut points, mut drawn) = (Vec::new(), Vec::new(), Vec::new());
-        for step in self.steps_of(&curve.id) {
-            let Some(Load::Ohm(planned)) = step.load else { continue };
+        for step in &steps {
+            let Some(Load::Ohm(ohm)) = step.load else { continue };
             let nominal_w = curve.expected_w.get(step.index).copied();
-            let power = self.number(&step.id, "power_w", part);
-            let Ok(power) = power else {
+            let part = self.output_of(&step.id, planned);
+            let Ok(power) = self.number(&step.id, "power_w", part) else {
                 let bounds = nominal_w.map_or((None, None), around);
-                let judged = Judged::of(power.map(|n| &n.estimate), nominal_w, bounds, self.rule());
-                let what = format!("power at {planned} Ω");
+                let judged = self.judge_one(&step.id, ("power_w", part), nominal_w, bounds);
+                let what = format!("power at {ohm} Ω");
                 lines.push(line(Some(&step.id), "power_w", what, "W", judged));
                 continue;
             };
             let load = self.number(&step.id, "load_ohm", part).ok();
-            let measured = load.map_or(planned, |load| load.estimate.value);
-            let u_ohm = load.and_then(|load| load.estimate.standard_uncertainty).unwrap_or(0.0);
+            let measured = load.map_or(ohm, |load| load.estimate.value);
             let wanted = curve::expected(&curve.loads_ohm, &curve.expected_w, measured);
-            let (judged, what) = self.curve_point(curve, power, (measured, u_ohm), wanted, around);
+            let correlated =
+                self.outcome(&step.id).map_or_else(|_| Correlated::default(), |o| o.correlated);
+            let slope = wanted.map_or(0.0, |(_, slope)| slope);
+            let u = curve::against(power, load, slope, correlated);
+            let (judged, what) = self.curve_point(curve, power, (measured, u), wanted, around);
+            let judged = match self.outcome(&step.id) {
+                Ok(outcome) => judged.doubted("power_w", part, &outcome.flags),
+                Err(_) => judged,
+            };
+            let own_ohm = load.and_then(|load| load.term(shared, false)).map_or(0.0, |own| own.u);
+            let whole_ohm = load.and_then(|load| load.estimate.standard_uncertainty).unwrap_or(0.0);
             points.push((
-                planned,
+                ohm,
                 curve::Point {
                     ohm: measured,
-                    u_ohm: load.and_then(|load| load.apart(false)).unwrap_or(0.0),
+                    u_ohm: own_ohm,
+                    shared_ohm: (whole_ohm * whole_ohm - own_ohm * own_ohm).max(0.0).sqrt()
+                        / measured,
                     watt: power.estimate.value,
-                    u_own: power.apart(false),
+                    own: power.term(shared, false),
                     partial: power.estimate.partial,
                 },
             ));
             drawn.push(point(measured, &power.estimate, judged.verdict, &step.id));
             lines.push(line(Some(&step.id), "power_w", what, "W", judged));
         }
+        let first = lines.len();
         let mut notes = Vec::new();
         let complete = points.len() == curve.loads_ohm.len();
         self.curve_shape(curve, &points, complete, &mut lines);
@@ -58,7 +72,7 @@ impl Bench<'_> {
         if bounds != (None, None) {
             let found = match &source {
                 _ if !complete => Err("loads are missing".to_owned()),
-                None if bare.iter().any(|point| point.u_own.is_none()) => {
+                None if bare.iter().any(|point| point.own.is_none()) => {
                     Err("the uncertainty of the powers is not known".to_owned())
                 }
                 None => Err("no source behind a resistance gives such a curve".to_owned()),
@@ -80,6 +94,12 @@ impl Bench<'_> {
                 100.0 * fit.worst_residual
             ));
         }
+        // What follows from all points is in doubt with any of them.
+        for line in lines.iter_mut().skip(first) {
+            let judged =
+                std::mem::replace(&mut line.judged, Judged::answered(Verdict::NotMeasured));
+            line.judged = self.in_doubt(judged, &steps, "power_w", planned);
+        }
         let series = self.curve_series(curve, drawn, &tolerance);
         let dial =
             curve.dial.or(self.evidence.profile.setting(&curve.setting).and_then(|s| s.dial));
@@ -93,34 +113,42 @@ impl Bench<'_> {
         }
     }
 
-    /// One point against the curve at the load as measured.
+    /// One point against the curve at the load as measured; `u` is what is not known of the power
+    /// against the expected one there, as a share.
     fn curve_point(
         &self,
         curve: &Curve,
         power: &Number,
-        (measured, u_ohm): (f64, f64),
+        (measured, u): (f64, Option<f64>),
         wanted: Option<(f64, f64)>,
         around: impl Fn(f64) -> Bounds,
     ) -> (Judged, String) {
         let ohm = for_people(measured, Unit::Ohm);
         let what = format!("power at {ohm}");
-        let Some((nominal, slope)) = wanted else {
+        let Some((nominal, _)) = wanted else {
             let reason = format!("the measured load of {ohm} lies beyond the expected curve");
             return (Judged::of(Err(reason), None, (None, None), self.rule()), what);
         };
-        // What the load is not known to is not known of the expected power either.
-        let u_expected = slope.abs() * nominal * u_ohm / measured;
         let mut found = power.estimate.clone();
-        if let Some(u) = found.standard_uncertainty
-            && let Some(wider) = estimate(found.value, u.hypot(u_expected), power.freedom())
+        if let Some(against) =
+            u.and_then(|u| estimate(found.value, u * found.value.abs(), power.freedom()))
         {
-            found.standard_uncertainty = wider.standard_uncertainty;
-            found.coverage = wider.coverage;
+            // The same k, where its distribution is that of the power alone.
+            let same = found.standard_uncertainty.is_some_and(|own| {
+                against.standard_uncertainty.is_some_and(|u| (u / own - 1.0).abs() < 1e-9)
+            });
+            if !same {
+                found.standard_uncertainty = against.standard_uncertainty;
+                found.coverage = against.coverage;
+            }
         }
-        if curve.applies_from_w.is_some_and(|from| nominal < from) {
-            let mut judged = Judged::of(Ok(&found), Some(nominal), (None, None), self.rule());
-            judged.verdict = Verdict::Pass;
-            judged.reason = Some("below the power from which the tolerance applies".into());
+        if let Some(from) = curve.applies_from_w.filter(|from| nominal < *from) {
+            // Little power has no tolerance, but it must stay below what the tolerance allows there.
+            let mut judged =
+                Judged::of(Ok(&found), Some(nominal), (None, around(from).1), self.rule());
+            let note = "below the power from which the tolerance applies: only held against the most \
+                        that is allowed there";
+            judged.reason.get_or_insert_with(|| note.into());
             return (judged, what);
         }
         (Judged::of(Ok(&found), Some(nominal), around(nominal), self.rule()), what)
@@ -155,8 +183,15 @@ impl Bench<'_> {
             let found = own.first().and_then(|(_, own)| curve::lead(own, &others));
             let found = found.filter(|_| complete);
             let found = found.as_ref().ok_or_else(|| MISSING.to_owned());
-            let judged = Judged::of(found, None, (Some(0.0), None), self.rule());
-            let what = format!("rated load {rated} Ω: power above that at any other load");
+            // The load with the most power is the rated one by definition; how far another may lie above
+            // it is a tolerance.
+            let share = curve.rated_load_tolerance.unwrap_or(RATED_SHARE);
+            let power = own.first().map_or(0.0, |(_, own)| own.watt);
+            let judged = Judged::of(found, None, (Some(-share * power), None), self.rule());
+            let what = format!(
+                "rated load {rated} Ω: power above that at any other load, {} % less at most",
+                100.0 * share
+            );
             lines.push(line(None, "rated_load", what, "W", judged));
         }
     }
@@ -187,22 +222,25 @@ impl Bench<'_> {
         if ladder.monotonic.unwrap_or(true) {
             for pair in steps.windows(2) {
                 let [low, high] = pair else { continue };
-                let of = |step: &Step| self.number(&step.id, "power_w", part);
+                let of =
+                    |step: &Step| self.number(&step.id, "power_w", self.output_of(&step.id, part));
+                let (shared, same_load) = self.shared(pair);
                 let found = of(low).and_then(|low| {
-                    ladder::rise(low, of(high)?)
+                    ladder::rise(low, of(high)?, shared, same_load)
                         .ok_or_else(|| "the uncertainty is not known".into())
                 });
                 let found = found.as_ref().map_err(Clone::clone);
                 let judged = Judged::of(found, None, (Some(0.0), None), self.rule());
+                let judged = self.in_doubt(judged, pair, "power_w", part);
                 let dial = |step: &Step| step.dial.unwrap_or_default();
                 let what = format!("rise from {} to {}", dial(low), dial(high));
                 let measure = format!("rise to {}", dial(high));
                 lines.push(line(None, &measure, what, "W", judged));
             }
         }
-        if let (Some(limit), Some(step)) = (ladder.lowest_max_w, steps.first()) {
-            let found = self.number(&step.id, "power_w", part).map(|number| &number.estimate);
-            let judged = Judged::of(found, None, (None, Some(limit)), self.rule());
+        if let (Some(limit), Some(step)) = (ladder.lowest_limit_w(), steps.first()) {
+            let part = self.output_of(&step.id, part);
+            let judged = self.judge_one(&step.id, ("power_w", part), None, (None, Some(limit)));
             let what = format!("power at the lowest number, {}", step.dial.unwrap_or_default());
             lines.push(line(Some(&step.id), "lowest_w", what, "W", judged));
         }
@@ -228,6 +266,7 @@ impl Bench<'_> {
         let (mut lines, mut points, mut band) = (Vec::new(), Vec::new(), Vec::new());
         for step in steps {
             let dial = step.dial.unwrap_or_default();
+            let part = self.output_of(&step.id, part);
             let found = self.number(&step.id, measure, part).map(|number| &number.estimate);
             let nominal = expected.and_then(|values| values.get(step.index)).copied();
             let mut verdict = Verdict::Pass;
@@ -235,7 +274,7 @@ impl Bench<'_> {
                 let width = tolerance.around(nominal);
                 band.push([dial, nominal, nominal - width, nominal + width]);
                 let bounds = (Some(nominal - width), Some(nominal + width));
-                let judged = Judged::of(found.clone(), Some(nominal), bounds, self.rule());
+                let judged = self.judge_one(&step.id, (measure, part), Some(nominal), bounds);
                 verdict = judged.verdict;
                 let title = catalog::find(measure).map_or(measure, |measure| measure.title);
                 let what = format!("{title} at {dial}");
@@ -256,8 +295,9 @@ impl Bench<'_> {
             self.over_dial(&steps, ("voltage_peak_v", part, Unit::Volt), expected, &open.tolerance);
         if let Some(limit) = open.max_v {
             for step in &steps {
-                let found = self.number(&step.id, "voltage_peak_v", part).map(|n| &n.estimate);
-                let judged = Judged::of(found, None, (None, Some(limit)), self.rule());
+                let part = self.output_of(&step.id, part);
+                let bounds = (None, Some(limit));
+                let judged = self.judge_one(&step.id, ("voltage_peak_v", part), None, bounds);
                 if let Some(point) = points.iter_mut().find(|point| point.step == step.id) {
                     point.verdict = point.verdict.max(judged.verdict);
                 }
@@ -270,6 +310,10 @@ impl Bench<'_> {
         group(&open.id, StepKind::OpenCircuit, title, lines, Some(series))
     }
 }
+
+/// Share by which another load may take more power than the rated one, unless the plan says otherwise
+/// (common practice, no source).
+const RATED_SHARE: f64 = 0.05;
 
 pub(super) fn point(x: f64, found: &Estimate, verdict: Verdict, step: &str) -> CurvePoint {
     let expanded_uncertainty = found.expanded();

@@ -3,12 +3,13 @@
 use super::curves::{point, series};
 use super::{Bench, group, line};
 use crate::check::{Judged, Verdict};
-use crate::estimate::Estimate;
 use crate::measures::catalog;
+use crate::result::Part;
 use crate::units::{Unit, for_people};
 use crate::verification::manual::{Settled, settle};
 use crate::verification::outcome::Number;
 use crate::verification::result::{GroupKind, GroupResult, JobWide};
+use crate::verification::single::OverOneSecond;
 use crate::verification::step::{Step, StepKind};
 use crate::verification::{estimate, single, spread};
 
@@ -42,12 +43,13 @@ impl Bench<'_> {
 
     pub(super) fn setting(&self, setting: &crate::profile::Setting) -> GroupResult {
         let outcome = self.outcome(&setting.id);
-        let lines = setting.limit.iter().map(|limit| {
+        let lines = setting.limit.iter().enumerate().map(|(k, limit)| {
             let of = catalog::find(&limit.measure);
             let unit = of.map_or(Unit::One, |measure| measure.unit);
+            // They were judged in the order of the plan; one measure may have several limits.
             let kept = outcome.as_ref().ok().and_then(|outcome| {
-                let mut kept = outcome.limits.iter();
-                kept.find(|kept| kept.measure == limit.measure && kept.part == limit.part)
+                let kept = outcome.limits.get(k)?;
+                (kept.measure == limit.measure && kept.part == limit.part).then_some(kept)
             });
             let judged = kept.map(|kept| kept.judged.clone()).unwrap_or_else(|| {
                 let reason = outcome.as_ref().err().cloned().unwrap_or_else(|| "not told".into());
@@ -65,10 +67,25 @@ impl Bench<'_> {
     }
 
     pub(super) fn leakage(&self, leakage: &crate::profile::HfLeakage) -> GroupResult {
-        let part = self.part(&leakage.setting, None);
-        let found = self.outcome(&leakage.id).and_then(|outcome| single::current(outcome, part));
-        let found = found.as_ref().map_err(Clone::clone);
+        // The largest current while there is output: rest between would water it down.
+        let outcome = self.outcome(&leakage.id);
+        let parts = [Part::Cut, Part::Coag, Part::Whole];
+        let of = |part: Part| {
+            let outcome = outcome.clone()?;
+            single::current(outcome, part).map(|found| (found, part))
+        };
+        let largest = parts[..2]
+            .iter()
+            .filter_map(|part| of(*part).ok())
+            .max_by(|a, b| a.0.value.total_cmp(&b.0.value));
+        let found = largest.map_or_else(|| of(Part::Whole), Ok);
+        let part = found.as_ref().map_or(Part::Whole, |(_, part)| *part);
+        let found = found.as_ref().map(|(found, _)| found).map_err(Clone::clone);
         let judged = Judged::of(found, None, (None, leakage.limit_a()), self.rule());
+        let judged = match &outcome {
+            Ok(outcome) => judged.doubted("current_rms_a", part, &outcome.flags),
+            Err(_) => judged,
+        };
         let what = format!("HF current, {}", leakage.path);
         let row = line(Some(&leakage.id), "current_rms_a", what, "A", judged);
         let title = format!("HF leakage, {}", leakage.path);
@@ -86,8 +103,8 @@ impl Bench<'_> {
     pub(super) fn repeat(&self, repeat: &crate::profile::Repeat) -> GroupResult {
         let part = self.part(&repeat.setting, repeat.part);
         let steps: Vec<&Step> = self.steps_of(&repeat.id).collect();
-        let powers: Result<Vec<&Number>, String> =
-            steps.iter().map(|step| self.number(&step.id, "power_w", part)).collect();
+        let power = |step: &Step| self.number(&step.id, "power_w", self.output_of(&step.id, part));
+        let powers: Result<Vec<&Number>, String> = steps.iter().map(|step| power(step)).collect();
         let mut lines = Vec::new();
         if let Some(limit) = repeat.spread {
             let found = powers.as_ref().map_err(Clone::clone).and_then(|powers| {
@@ -96,13 +113,16 @@ impl Bench<'_> {
             });
             let found = found.as_ref().map_err(Clone::clone);
             let judged = Judged::of(found, None, (None, Some(limit)), self.rule());
+            let judged = self.in_doubt(judged, &steps, "power_w", part);
             let what = format!("relative standard deviation of {} activations", steps.len());
             lines.push(line(None, "spread", what, "", judged));
         }
         if let Some(limit) = repeat.drift {
             for step in &steps {
                 let drift = self.outcome(&step.id).and_then(|outcome| {
-                    outcome.drift.ok_or_else(|| "the output is too short to tell a drift".into())
+                    outcome.drift.filter(|drift| drift.duration_s >= DRIFT_S).ok_or_else(|| {
+                        format!("{DRIFT_S} s of output at least tell a drift, as the unit warms up")
+                    })
                 });
                 let found = drift.as_ref().map_err(Clone::clone).and_then(|drift| {
                     estimate(drift.relative, drift.standard_uncertainty, drift.degrees_of_freedom)
@@ -110,6 +130,7 @@ impl Bench<'_> {
                 });
                 let found = found.as_ref().map_err(Clone::clone);
                 let judged = Judged::of(found, None, (Some(-limit), Some(limit)), self.rule());
+                let judged = self.in_doubt(judged, &[step], "power_w", part);
                 let over = drift.map_or(String::new(), |drift| {
                     format!(" over {}", for_people(drift.duration_s, Unit::Second))
                 });
@@ -118,7 +139,7 @@ impl Bench<'_> {
             }
         }
         let points = steps.iter().filter_map(|step| {
-            let number = self.number(&step.id, "power_w", part).ok()?;
+            let number = power(step).ok()?;
             Some(point(step.index as f64 + 1.0, &number.estimate, Verdict::Pass, &step.id))
         });
         let series = series(("activation", ""), ("power", "W"), Vec::new(), None, points.collect());
@@ -134,17 +155,29 @@ impl Bench<'_> {
             (timing.end_max_s, false, "from letting go to the end of output"),
         ] {
             let Some(limit) = limit else { continue };
+            // Output before the press is as wrong as output long after it.
+            let mut bounds = (None, Some(limit));
             let found = outcome.as_ref().map_err(Clone::clone).and_then(|outcome| {
                 let Some(times) = outcome.switch else {
                     return Err("the sheet names no switch channel, or it never moved".to_owned());
                 };
-                let time = if start { times.start_s } else { times.end_s };
+                if times.unpaired > 0 {
+                    return Err(format!(
+                        "{} time(s) there is a press without output, or output without a press",
+                        times.unpaired
+                    ));
+                }
+                let mut time = if start { times.start_s } else { times.end_s };
+                let u = times.standard_uncertainty_s;
+                if let Some(early) = times.earliest_s.filter(|early| start && *early < -3.0 * u) {
+                    (time, bounds.0) = (Some(early), Some(0.0));
+                }
                 let time = time.ok_or("the switch or the output has no such edge in the record")?;
-                estimate(time, times.standard_uncertainty_s, f64::INFINITY)
+                estimate(time, u, f64::INFINITY)
                     .ok_or_else(|| "the time is not a finite number".into())
             });
             let found = found.as_ref().map_err(Clone::clone);
-            let judged = Judged::of(found, None, (None, Some(limit)), self.rule());
+            let judged = Judged::of(found, None, bounds, self.rule());
             let measure = if start { "start_s" } else { "end_s" };
             lines.push(line(Some(&timing.id), measure, what, "s", judged));
         }
@@ -154,32 +187,71 @@ impl Bench<'_> {
 
     /// The largest power averaged over 1 s, over all captures.
     pub(super) fn strongest(&self, limit: f64) -> GroupResult {
-        let all = self
+        let rated = |step: &Step| {
+            let setting = self.evidence.profile.setting(step.setting.as_deref()?)?;
+            let mixed = setting.sequence.len() > 1;
+            let found = single::over_1s(self.outcome(&step.id).ok()?, mixed)?;
+            Some((step.id.clone(), found))
+        };
+        // Each capture is judged; the one that is nearest to failing stands for all.
+        let judged = |(step, found): (String, OverOneSecond)| {
+            let (estimate, how) = match found {
+                OverOneSecond::Measured(estimate) => (estimate, How::Measured),
+                OverOneSecond::GoesOn(estimate) => (estimate, How::GoesOn),
+                OverOneSecond::AtMost(estimate) => (estimate, How::AtMost),
+            };
+            let mut judged = Judged::of(Ok(&estimate), None, (None, Some(limit)), self.rule());
+            // Of a part of what repeats only a pass tells anything.
+            if how == How::AtMost && judged.verdict != Verdict::Pass {
+                judged.verdict = Verdict::NotMeasured;
+                judged.reason = Some(
+                    "the record holds a part of what the setting repeats: capture 1 s or a cycle"
+                        .into(),
+                );
+            }
+            let reach = estimate.value + estimate.expanded().unwrap_or(0.0);
+            (step, judged, how, reach)
+        };
+        let worst = self
             .evidence
             .steps
             .iter()
-            .filter_map(|step| Some((step, single::largest_1s(self.outcome(&step.id).ok()?)?)));
-        let found: Option<(&Step, (Estimate, bool))> =
-            all.max_by(|a, b| a.1.0.value.total_cmp(&b.1.0.value));
-        let judged = match &found {
-            None => Err("nothing was captured".to_owned()),
-            Some((_, (estimate, _))) => Ok(estimate),
-        };
-        let judged = Judged::of(judged, None, (None, Some(limit)), self.rule());
-        let what = found.as_ref().map_or_else(
+            .filter(|step| step.kind != StepKind::HfLeakage && step.kind != StepKind::OpenCircuit)
+            .filter_map(rated)
+            .map(judged)
+            .max_by(|a, b| a.1.verdict.cmp(&b.1.verdict).then(a.3.total_cmp(&b.3)));
+        let what = worst.as_ref().map_or_else(
             || "largest power over 1 s".to_owned(),
-            |(step, _)| format!("largest power over 1 s, in {}", step.id),
+            |(step, ..)| format!("power over 1 s, nearest to the limit in {step}"),
+        );
+        let goes_on = worst.as_ref().is_some_and(|(_, _, how, _)| *how != How::Measured);
+        let judged = worst.map_or_else(
+            || {
+                let nothing = Err("nothing was captured".to_owned());
+                Judged::of(nothing, None, (None, Some(limit)), self.rule())
+            },
+            |(_, judged, ..)| judged,
         );
         let rows = vec![line(None, "power_1s_max_w", what, "W", judged)];
         let title = "Largest power over all captures".to_owned();
         let mut result = group("power-1s", StepKind::Setting, title, rows, None);
         result.kind = GroupKind::Job(JobWide::AllCaptures);
-        if found.is_some_and(|(_, (_, short))| short) {
+        if goes_on {
             result.notes.push(
-                "that record is shorter than 1 s: its strongest output is taken as if it went on"
-                    .into(),
+                "that record is shorter than 1 s: its output is taken as if it went on".into(),
             );
         }
         result
     }
 }
+
+/// Where a power over 1 s comes from.
+#[derive(Clone, Copy, PartialEq)]
+enum How {
+    Measured,
+    GoesOn,
+    AtMost,
+}
+
+/// Least output that tells whether power drifts as the unit warms up, s (common practice, no source).
+const DRIFT_S: f64 = 5.0;

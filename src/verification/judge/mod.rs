@@ -11,7 +11,7 @@ use super::result::{
 };
 use super::step::{Step, StepKind, part_of};
 use crate::check::{Finding, Judged, Verdict};
-use crate::profile::{Decision, Profile};
+use crate::profile::{Bounds, Decision, Profile};
 use crate::result::Part;
 use crate::units::day_of;
 use std::collections::BTreeMap;
@@ -54,6 +54,7 @@ pub struct Evidence<'a> {
 /// Judges a job.
 #[must_use]
 pub fn judge(evidence: Evidence<'_>) -> JobResult {
+    let evidence = Evidence { found: once_each(evidence.found), ..evidence };
     let bench = Bench { evidence: &evidence };
     let mut groups = bench.groups();
     let mut steps: Vec<StepResult> =
@@ -86,6 +87,33 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
         as_found: None,
         waveforms,
     }
+}
+
+/// Marks captures whose bytes stand for more than one step: they can be the capture of one only.
+fn once_each(mut found: BTreeMap<String, Found>) -> BTreeMap<String, Found> {
+    let mut of_bytes: BTreeMap<Vec<String>, Vec<String>> = BTreeMap::new();
+    for (step, found) in &found {
+        if let Some(outcome) = found.outcome.as_ref().filter(|outcome| !outcome.sha256.is_empty()) {
+            of_bytes.entry(outcome.sha256.clone()).or_default().push(step.clone());
+        }
+    }
+    for steps in of_bytes.into_values().filter(|steps| steps.len() > 1) {
+        for step in &steps {
+            let others: Vec<&str> =
+                steps.iter().filter(|other| *other != step).map(String::as_str).collect();
+            if let Some(found) = found.get_mut(step) {
+                found.findings.push(Finding {
+                    code: "same_capture".into(),
+                    message: format!(
+                        "the same data stand for the step(s) {}: capture each step anew",
+                        others.join(", ")
+                    ),
+                    at_best: Some(Verdict::NotMeasured),
+                });
+            }
+        }
+    }
+    found
 }
 
 /// The picture of a step's capture, taken out of it.
@@ -133,8 +161,9 @@ struct Bench<'a> {
     evidence: &'a Evidence<'a>,
 }
 
+/// The worst verdict; where nothing is judged, nothing passes.
 fn worst(lines: &[Line]) -> Verdict {
-    lines.iter().map(|line| line.judged.verdict).max().unwrap_or(Verdict::Pass)
+    lines.iter().map(|line| line.judged.verdict).max().unwrap_or(Verdict::NotMeasured)
 }
 
 fn group(
@@ -146,7 +175,9 @@ fn group(
 ) -> GroupResult {
     let verdict = worst(&lines);
     let kind = GroupKind::Of(kind);
-    let (source, notes) = (None, Vec::new());
+    let nothing = "nothing is judged here: the plan states no limit for it";
+    let notes = if lines.is_empty() { vec![nothing.to_owned()] } else { Vec::new() };
+    let source = None;
     GroupResult { id: id.to_owned(), kind, title, verdict, lines, series, source, notes }
 }
 
@@ -191,6 +222,58 @@ impl<'a> Bench<'a> {
 
     fn part(&self, setting: &str, stated: Option<Part>) -> Part {
         self.evidence.profile.setting(setting).map_or(Part::Whole, |s| part_of(s, stated))
+    }
+
+    /// The part of a step's record that holds its output: as the plan says; else the only kind of
+    /// output that is in it, or its cycles. A whole record holds rest as well, which waters a power down.
+    fn output_of(&self, step: &str, planned: Part) -> Part {
+        let Some(outcome) = self.outcome(step).ok().filter(|_| planned == Part::Whole) else {
+            return planned;
+        };
+        let has = |part: Part| outcome.number("power_w", part).is_ok();
+        match (has(Part::Cut), has(Part::Coag)) {
+            (true, false) => Part::Cut,
+            (false, true) => Part::Coag,
+            _ if has(Part::Cycle) => Part::Cycle,
+            _ => planned,
+        }
+    }
+
+    /// Whether the captures of all steps were taken with the same instruments, so that they share the
+    /// errors of their scales; and whether into the same load.
+    fn shared(&self, steps: &[&Step]) -> (bool, bool) {
+        let keys = |key: fn(&CaptureOutcome) -> &String| {
+            let mut keys = steps.iter().filter_map(|step| self.outcome(&step.id).ok().map(key));
+            let first = keys.next();
+            first.is_some_and(|first| !first.is_empty() && keys.all(|key| key == first))
+        };
+        (keys(|outcome| &outcome.instruments_key), keys(|outcome| &outcome.load_key))
+    }
+
+    /// A line with what is in doubt about a measure of some steps' captures, from which it follows.
+    fn in_doubt(&self, mut judged: Judged, steps: &[&Step], measure: &str, part: Part) -> Judged {
+        for step in steps {
+            if let Ok(outcome) = self.outcome(&step.id) {
+                judged = judged.doubted_from(measure, part, &outcome.flags);
+            }
+        }
+        judged
+    }
+
+    /// A measure of one step between bounds, with what is in doubt about it.
+    fn judge_one(
+        &self,
+        step: &str,
+        (measure, part): (&str, Part),
+        nominal: Option<f64>,
+        bounds: Bounds,
+    ) -> Judged {
+        let found = self.number(step, measure, part).map(|number| &number.estimate);
+        let judged = Judged::of(found, nominal, bounds, self.rule());
+        match self.outcome(step) {
+            Ok(outcome) => judged.doubted(measure, part, &outcome.flags),
+            Err(_) => judged,
+        }
     }
 
     fn mode(&self, setting: &str) -> String {

@@ -1,0 +1,136 @@
+//! Whether a capture is one of its step: unit, setting, dial, load as stated and as measured, kind.
+
+use super::step::{Load, Step, StepKind};
+use crate::check::{Finding, Verdict, sequence};
+use crate::ingest::sheet::{LoadKind, Sheet};
+use crate::profile::{Profile, Setting};
+use crate::result::{Measurement, Part};
+use crate::units::{Unit, for_people};
+
+/// Loads that differ by more than this share are different loads: the published tolerance of a
+/// test load is 3 % (IEC 60601-2-2, from memory).
+const LOAD_SHARE: f64 = 0.03;
+/// A point of a curve is judged at its load as measured, which may lie so far from the planned one.
+const CURVE_SHARE: f64 = 0.1;
+/// Least resistance that passes for nothing connected, ohm: cables alone are far above it.
+const OPEN_OHM: f64 = 5e3;
+
+/// What does not fit. None of it is a failure of the unit: it is most likely the capture of another
+/// step, or the bench was set up otherwise.
+#[must_use]
+pub fn fit(
+    step: &Step,
+    setting: &Setting,
+    measurement: &Measurement,
+    sheet: &Sheet,
+    profile: &Profile,
+) -> Vec<Finding> {
+    let mut found = Vec::new();
+    let mut push = |code: &'static str, message: String| {
+        found.push(Finding { code: code.into(), message, at_best: Some(Verdict::NotMeasured) });
+    };
+    if let (Some(wanted), Some(told)) = (step.dial, sheet.job.as_ref().and_then(|job| job.dial))
+        && (told - wanted).abs() > 1e-9 * wanted.abs()
+    {
+        push("other_dial", format!("the step is taken at {wanted}, the sheet says {told}"));
+    }
+    let told = measurement.capture.subject.as_ref().and_then(|subject| subject.setting.as_deref());
+    if let Some(told) = told.filter(|told| *told != setting.id) {
+        push(
+            "other_setting",
+            format!("the step is one of setting `{}`, the sheet says `{told}`", setting.id),
+        );
+    }
+    if let Some(wanted) = step.load {
+        load(step.kind, wanted, measurement, sheet, &mut push);
+    }
+    let by_kind = !matches!(
+        step.kind,
+        StepKind::Setting | StepKind::HfLeakage | StepKind::OpenCircuit | StepKind::Manual
+    );
+    if by_kind {
+        for finding in sequence(measurement, profile, setting) {
+            push("other_output", format!("{}: a capture of another step?", finding.message));
+        }
+    }
+    found
+}
+
+fn load(
+    kind: StepKind,
+    wanted: Load,
+    measurement: &Measurement,
+    sheet: &Sheet,
+    push: &mut impl FnMut(&'static str, String),
+) {
+    let stated = sheet.load.as_ref();
+    let open = stated.and_then(|load| load.kind) == Some(LoadKind::Open);
+    let ohm = stated.and_then(|load| load.nominal_ohm);
+    let measured = [Part::Cut, Part::Coag, Part::Whole]
+        .into_iter()
+        .find_map(|part| measurement.part(part).ok()?.get("load_ohm").cloned());
+    let shown = |ohm: f64| for_people(ohm, Unit::Ohm);
+    match wanted {
+        Load::Open => {
+            if let Some(ohm) = ohm.filter(|_| !open) {
+                push(
+                    "load_differs",
+                    format!("nothing must be connected, the sheet states {}", shown(ohm)),
+                );
+            } else if !open {
+                push(
+                    "load_unknown",
+                    "the sheet does not say that nothing was connected: set load.kind = \"open\""
+                        .into(),
+                );
+            }
+            if let Some(found) = measured.filter(|found| found.value.abs() < OPEN_OHM) {
+                push(
+                    "load_differs",
+                    format!("nothing must be connected, but {} are measured", shown(found.value)),
+                );
+            }
+        }
+        Load::Ohm(planned) => {
+            let share = if kind == StepKind::Curve { CURVE_SHARE } else { LOAD_SHARE };
+            let off = |ohm: f64| (ohm / planned - 1.0).abs();
+            if open {
+                push(
+                    "load_differs",
+                    format!("the step is taken at {}, the sheet says open", shown(planned)),
+                );
+            } else if let Some(ohm) = ohm {
+                if off(ohm) > share {
+                    push(
+                        "load_differs",
+                        format!(
+                            "the step is taken at {}, the sheet says {}",
+                            shown(planned),
+                            shown(ohm)
+                        ),
+                    );
+                }
+            } else if measured.is_none() {
+                push(
+                    "load_unknown",
+                    "neither the sheet nor the capture tells the load: state load.nominal_ohm"
+                        .into(),
+                );
+            }
+            // What was measured may be off by as much as it is not known.
+            if let Some(found) = measured {
+                let u = found.expanded().unwrap_or(0.0);
+                if (found.value - planned).abs() > share.max(CURVE_SHARE) * planned + u {
+                    push(
+                        "load_differs",
+                        format!(
+                            "the step is taken at {}, but {} are measured",
+                            shown(planned),
+                            shown(found.value)
+                        ),
+                    );
+                }
+            }
+        }
+    }
+}
