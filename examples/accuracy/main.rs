@@ -1,6 +1,6 @@
 //! Makes `docs/accuracy.md` and its picture: `cargo run --release --example accuracy` (about a
 //! quarter of an hour on two cores). `-- edges 100`, `-- errors 2`, `-- coverage 500`,
-//! `-- simulation 10` or `-- hard 5` print one section, of so many cycles, repetitions or captures,
+//! `-- simulation 10`, `-- verdicts 2000` or `-- hard 5` print one section, of so many cycles, repetitions or captures,
 //! and write nothing.
 
 #![allow(clippy::print_stdout, clippy::print_stderr)]
@@ -14,6 +14,7 @@ mod picture;
 mod segmentation;
 mod simulation;
 mod trial;
+mod verdicts;
 
 use std::path::Path;
 
@@ -28,13 +29,16 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         }
         Some("coverage") => println!("{}", coverage::section(count(500))),
         Some("simulation") => println!("{}", simulation::section(count(10))),
+        Some("verdicts") => println!("{}", verdicts::section(count(2000))),
         Some("hard") => {
             let only = arguments.get(2).map(String::as_str);
             let verbose = std::env::var_os("VERBOSE").is_some();
             println!("{}", trial::section(count(5), only, verbose));
         }
         Some(other) => {
-            eprintln!("{other}: no such section; edges, errors, coverage, simulation or hard");
+            eprintln!(
+                "{other}: no such section; edges, errors, coverage, simulation, verdicts or hard"
+            );
             std::process::exit(2);
         }
         None => write(&Path::new(env!("CARGO_MANIFEST_DIR")).join("docs"))?,
@@ -56,8 +60,9 @@ fn write(docs: &Path) -> Result<(), Box<dyn std::error::Error>> {
     eprintln!("hard captures ...");
     let text = format!(
         "# Accuracy\n\nMade by `cargo run --release --example accuracy`, on synthetic captures whose truth \
-         is known in closed form.\n\n{coverage}\n{simulation}\n{}\n{segmentation}\n{}",
+         is known in closed form.\n\n{coverage}\n{simulation}\n{}\n{segmentation}\n{}\n{}",
         grid::section(&grid, REPETITIONS),
+        verdicts::section(2000),
         trial::section(5, None, false)
     );
     Ok(std::fs::write(docs.join("accuracy.md"), text)?)

@@ -29,6 +29,12 @@ impl Samples for Made<'_> {
 }
 
 /// A random cycle after the wish list of the project: see the table in docs/accuracy.md.
+/// Steps of the converters, as a reader finds them in the data.
+fn steps(recipe: &Recipe) -> (f64, f64) {
+    let of = |full: f64| recipe.bits.map_or(0.0, |bits| 2.0 * full / 2_f64.powi(bits as i32));
+    (of(recipe.full_scale_v()), of(recipe.full_scale_v()) / recipe.load_ohm)
+}
+
 fn random_cycle(number: u64) -> Recipe {
     let mut draw = Draw::new(number);
     let carrier_hz = draw.log(200e3, 5e6);
@@ -137,11 +143,16 @@ pub fn section(cycles: u64) -> String {
     let next = AtomicUsize::new(0);
     let tallies = Mutex::new([[Tally::default(); 3]; 3]);
     let samples = Mutex::new(0_u64);
+    // One cycle alone, to look into.
+    let only: Option<u64> = std::env::var("ONLY").ok().and_then(|number| number.parse().ok());
     let work = || {
         loop {
             let number = next.fetch_add(1, Ordering::Relaxed) as u64;
             if number >= cycles {
                 return;
+            }
+            if only.is_some_and(|only| only != number) {
+                continue;
             }
             let recipe = random_cycle(number);
             let mut overview = Overview::at(recipe.rate);
@@ -158,7 +169,7 @@ pub fn section(cycles: u64) -> String {
                 samples: &Made(&recipe),
                 channels: Channels { voltage: true, current: true },
                 load_ohm: None,
-                step: (0.0, 0.0),
+                step: steps(&recipe),
                 thresholds: &Thresholds::default(),
             })
             .expect("made samples can always be read");

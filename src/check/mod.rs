@@ -278,7 +278,10 @@ fn decide(value: f64, lower: Option<f64>, upper: Option<f64>, guard: f64) -> Ver
     // Distance to the nearer bound, above zero inside.
     let below = upper.map_or(f64::INFINITY, |upper| upper - value);
     let above = lower.map_or(f64::INFINITY, |lower| value - lower);
-    let room = below.min(above);
+    // What the arithmetic itself loses decides nothing: 80 - 78.4 is 1.5999999999999943.
+    let dust = 1e-12
+        * [Some(value), lower, upper].into_iter().flatten().fold(0.0, |a: f64, x| a.max(x.abs()));
+    let room = below.min(above) + dust;
     if room >= guard {
         Verdict::Pass
     } else if room >= 0.0 {
@@ -301,6 +304,9 @@ mod tests {
         assert_eq!(simple(120.0), Verdict::Pass);
         assert_eq!(simple(120.1), Verdict::Fail);
         assert_eq!(decide(5.0, None, Some(4.0), 0.0), Verdict::Fail);
+        // Exactly at the guard band, and a limit that was converted from another unit.
+        assert_eq!(decide(78.4, None, Some(80.0), 1.6), Verdict::Pass);
+        assert_eq!(decide(16_100.0 * 1e-3, None, Some(16.1), 0.0), Verdict::Pass);
     }
 
     #[test]

@@ -39,6 +39,27 @@ pub struct ChangeRow {
     /// known; above 1 it is more than chance (as E_n of ISO 13528).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub score: Option<f64>,
+    /// Why the two can't be compared, where they were not taken alike.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub differs: Option<String>,
+}
+
+/// What differs between the captures of a step in two jobs: load, dial, setting.
+fn unlike(before: &JobResult, after: &JobResult, step: Option<&str>) -> Option<String> {
+    let of = |job: &JobResult| {
+        let step = job.steps.iter().find(|known| Some(known.id.as_str()) == step)?;
+        Some((step.what.clone(), step.setting.clone(), step.capture.as_ref()?.load_ohm))
+    };
+    let (a, b) = (of(before)?, of(after)?);
+    if a.1 != b.1 || a.0 != b.0 {
+        return Some(format!("taken as `{}`, now as `{}`", a.0, b.0));
+    }
+    let ohm = |x: Option<f64>| x.map_or("an unknown load".into(), |x| format!("{x} ohm"));
+    let same = match (a.2, b.2) {
+        (Some(x), Some(y)) => (x / y - 1.0).abs() <= 0.03,
+        (x, y) => x == y,
+    };
+    (!same).then(|| format!("taken into {}, now into {}", ohm(a.2), ohm(b.2)))
 }
 
 /// What changed from an earlier job to this one.
@@ -55,7 +76,9 @@ pub fn changes(folder: &str, before: &JobResult, after: &JobResult) -> Change {
             let (Some(a), Some(b)) = (earlier.judged.value, line.judged.value) else { continue };
             let (u_a, u_b) =
                 (earlier.judged.expanded_uncertainty, line.judged.expanded_uncertainty);
-            let score = u_a.zip(u_b).map(|(a, b)| a.hypot(b)).filter(|u| *u > 0.0);
+            let differs = unlike(before, after, line.step.as_deref());
+            let score =
+                u_a.zip(u_b).map(|(a, b)| a.hypot(b)).filter(|u| *u > 0.0 && differs.is_none());
             rows.push(ChangeRow {
                 group: group.id.clone(),
                 what: line.what.clone(),
@@ -63,6 +86,7 @@ pub fn changes(folder: &str, before: &JobResult, after: &JobResult) -> Change {
                 before: (a, u_a, earlier.judged.verdict),
                 after: (b, u_b, line.judged.verdict),
                 score: score.map(|u| (b - a).abs() / u),
+                differs,
             });
         }
     }

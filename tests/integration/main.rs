@@ -1,6 +1,7 @@
 //! One binary for all tests from the outside.
 #![allow(clippy::unwrap_used, clippy::print_stderr, missing_docs)]
 
+mod attacks;
 mod bad_input;
 mod command_line;
 mod exports;

@@ -12,11 +12,11 @@ use crestbook::verification::{GroupResult, JobResult, Line, Load, Step};
 use std::path::Path;
 
 /// What an ideal bench states: scales to 0.5 %, loads to 0.1 %.
-const BENCH: &str = "format = 1\n[voltage]\nchannel = 0\nscale = 1.0\nrelative_standard_uncertainty = 0.005\n\
+pub const BENCH: &str = "format = 1\n[voltage]\nchannel = 0\nscale = 1.0\nrelative_standard_uncertainty = 0.005\n\
     [current]\nchannel = 1\nscale = 1.0\nrelative_standard_uncertainty = 0.005\n\
     [load]\nrelative_standard_uncertainty = 0.001\n[bench]\ntaken_at = \"2026-03-02\"\n";
 
-const CUT: &str =
+pub const CUT: &str =
     "format = 1\n[[setting]]\nid = \"cut\"\ndial = 80.0\nload_ohm = 500.0\nsequence = [\"cut\"]\n";
 
 /// Runs a job over captures of steady sines: `output` gives RMS volts across the load of a step, and
@@ -27,6 +27,21 @@ fn verify(plan: &str, output: impl Fn(&Step) -> (f64, Option<f64>)) -> JobResult
 
 /// The same on a bench of another sheet.
 fn verify_on(sheet: &str, plan: &str, output: impl Fn(&Step) -> (f64, Option<f64>)) -> JobResult {
+    verify_made(sheet, plan, |step, path, text| {
+        let (volt, in_hand) = output(step);
+        let Some(Load::Ohm(planned)) = step.load else { panic!("a resistor is planned") };
+        sine(path, volt, in_hand.unwrap_or(planned));
+        let nominal = |ohm: f64| format!("nominal_ohm = {ohm:?}");
+        text.replace(&nominal(planned), &nominal(in_hand.unwrap_or(planned)))
+    })
+}
+
+/// Runs a job: `make` writes the capture of a step, and gives its sheet from the prepared one.
+pub fn verify_made(
+    sheet: &str,
+    plan: &str,
+    make: impl Fn(&Step, &Path, String) -> String,
+) -> JobResult {
     let keep = tempfile::tempdir().unwrap();
     let (plan_file, bench) = (keep.path().join("plan.toml"), keep.path().join("bench.toml"));
     std::fs::write(&plan_file, plan).unwrap();
@@ -40,22 +55,17 @@ fn verify_on(sheet: &str, plan: &str, output: impl Fn(&Step) -> (f64, Option<f64
     };
     let job = job::begin(&folder, &with).unwrap();
     for step in job.steps.iter().filter(|step| step.setting.is_some()) {
-        let (volt, in_hand) = output(step);
-        let Some(Load::Ohm(planned)) = step.load else { panic!("a resistor is planned") };
         let path = folder.join(CAPTURES).join(format!("{}.npy", step.id));
-        sine(&path, volt, in_hand.unwrap_or(planned));
         let sheet = path.with_extension("capture.toml");
         let text = std::fs::read_to_string(&sheet).unwrap();
         let text = text.replacen("format = 1", "format = 1\nsample_rate_hz = 8e6", 1);
-        let nominal = |ohm: f64| format!("nominal_ohm = {ohm:?}");
-        let text = text.replace(&nominal(planned), &nominal(in_hand.unwrap_or(planned)));
-        std::fs::write(sheet, text).unwrap();
+        std::fs::write(sheet, make(step, &path, text)).unwrap();
     }
     job::run(&job, RunOptions::default(), &Unobserved).unwrap().result
 }
 
 /// 400 kHz for 1 ms at 8 MS/s: whole cycles of 20 samples.
-fn sine(path: &Path, volt: f64, ohm: f64) {
+pub fn sine(path: &Path, volt: f64, ohm: f64) {
     let output = Output {
         wave: Wave::Continuous,
         peak_v: volt * 2_f64.sqrt(),
@@ -145,7 +155,11 @@ fn no_verdict_rests_on_an_uncertainty_that_is_not_known() {
     );
     let bare =
         "format = 1\n[voltage]\nchannel = 0\nscale = 1.0\n[current]\nchannel = 1\nscale = 1.0\n";
-    let result = verify_on(bare, &plan, |_| (100.0, None));
+    // No two captures are alike.
+    let volt = |step: &Step| {
+        (100.0 * (1.0 + 1e-5 * step.id.len() as f64 + 1e-6 * step.index as f64), None)
+    };
+    let result = verify_on(bare, &plan, volt);
     let lines: Vec<&Line> = result.groups.iter().flat_map(|group| &group.lines).collect();
     assert_eq!(lines.len(), 8);
     for line in lines {
@@ -154,7 +168,7 @@ fn no_verdict_rests_on_an_uncertainty_that_is_not_known() {
     }
     // The rule of simple acceptance needs none.
     let simple = plan.replacen("format = 1", "format = 1\n[decision]\nrule = \"simple\"", 1);
-    let result = verify_on(bare, &simple, |_| (100.0, None));
+    let result = verify_on(bare, &simple, volt);
     let passes = |line: &&Line| line.judged.verdict == Verdict::Pass;
     assert!(result.groups.iter().flat_map(|group| &group.lines).filter(passes).count() >= 5);
 }

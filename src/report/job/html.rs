@@ -234,7 +234,7 @@ fn as_found(result: &JobResult, change: &Change) -> Markup {
                         td { (row.group) ": " (row.what) }
                         td { (shown(row.before, &row.unit)) " " (verdict(row.before.2)) }
                         td { (shown(row.after, &row.unit)) " " (verdict(row.after.2)) }
-                        td { (row.score.map_or("-".into(), |score| format!("{score:.1}{}", if score > 1.0 { ": changed" } else { "" }))) }
+                        td { (words::change(row)) }
                     }
                 }
             }

@@ -230,7 +230,7 @@ fn as_found(result: &JobResult) -> Value {
                 "what": format!("{}: {}", row.group, row.what),
                 "before": shown(row.before, &row.unit),
                 "after": shown(row.after, &row.unit),
-                "score": row.score.map_or("-".into(), |score| format!("{score:.1}")),
+                "score": words::change(row),
             })
         })
         .collect();

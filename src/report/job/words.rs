@@ -4,7 +4,9 @@ use crate::check::{Judged, Verdict};
 pub(super) use crate::report::table::probability;
 use crate::report::table::why;
 use crate::units::{Unit, significant};
-use crate::verification::{GroupResult, JobResult, Line, Reading, StepResult, StepState};
+use crate::verification::{
+    ChangeRow, GroupResult, JobResult, Line, Reading, StepResult, StepState,
+};
 
 /// A value with its unit, `digits` significant digits.
 fn number(value: f64, unit: &str, digits: usize) -> String {
@@ -27,6 +29,11 @@ pub fn doubt(u: f64, unit: &str) -> String {
 /// A value with its U: U to two digits, the value to the last digit of U (JCGM 100, 7.2.6), both
 /// with one prefix.
 pub fn with_doubt(x: f64, u: f64, unit: &str) -> String {
+    rounded(x, u, unit, 0).0
+}
+
+/// The same with so many digits `more`, and both numbers as they stand there.
+fn rounded(x: f64, u: f64, unit: &str, more: i32) -> (String, f64, f64) {
     let shown = value(x.abs().max(u), unit);
     let symbol = shown.split_once(' ').map_or("", |(_, symbol)| symbol);
     // The prefix that the larger of both took.
@@ -34,20 +41,69 @@ pub fn with_doubt(x: f64, u: f64, unit: &str) -> String {
         (Some((a, taken)), Some((b, own))) if a == b => taken / own,
         _ => 1.0,
     };
-    let (x, u) = (x / factor, u / factor);
     if u <= 0.0 {
-        return format!("{} ± 0", value(x * factor, unit));
+        return (format!("{} ± 0", value(x, unit)), x, 0.0);
     }
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    let decimals = (1.0 - u.log10().floor()).clamp(0.0, 12.0) as usize;
-    // Rounding may leave a zero with a sign.
-    let text = format!("{x:.decimals$}");
-    let text = if text.trim_start_matches(['-', '0', '.']).is_empty() {
-        text.trim_start_matches('-').to_owned()
-    } else {
-        text
+    let (x, u) = (x / factor, u / factor);
+    // A carry makes a digit more: 0.0996 is 0.10.
+    let exponent = |u: f64| u.log10().floor();
+    let two = 10_f64.powf(exponent(u) - 1.0);
+    let carried = (u / two).round() * two;
+    #[allow(clippy::cast_possible_truncation)]
+    let place = (1.0 - exponent(carried * (1.0 + 1e-9))).min(12.0) as i32 + more;
+    let step = 10_f64.powi(-place);
+    let cut = |x: f64| if place < 0 { (x / step).round() * step } else { x };
+    let decimals = usize::try_from(place).unwrap_or(0);
+    let text = |x: f64| {
+        let text = format!("{:.decimals$}", cut(x));
+        // Rounding may leave a zero with a sign.
+        if text.trim_start_matches(['-', '0', '.']).is_empty() {
+            text.trim_start_matches('-').to_owned()
+        } else {
+            text
+        }
     };
-    format!("{text} ± {u:.decimals$} {symbol}").trim_end().to_owned()
+    let (x, u) = (text(x), text(u));
+    let read = |text: &str| text.parse::<f64>().unwrap_or(0.0) * factor;
+    (format!("{x} ± {u} {symbol}").trim_end().to_owned(), read(&x), read(&u))
+}
+
+/// A value with its U, with as many digits as a reader needs to come to the same verdict.
+fn as_judged(x: f64, u: f64, unit: &str, judged: &Judged) -> String {
+    let ratio = judged.guard_band.map_or(0.0, |guard| if u > 0.0 { guard / u } else { 0.0 });
+    let state = |x: f64, u: f64| {
+        let below = judged.upper.map_or(f64::INFINITY, |upper| upper - x);
+        let above = judged.lower.map_or(f64::INFINITY, |lower| x - lower);
+        let (room, guard) = (below.min(above), ratio * u);
+        let dust = 1e-12 * x.abs();
+        (room + dust >= guard, room + dust >= 0.0, room + dust >= -guard)
+    };
+    const MOST: i32 = 6;
+    (0..MOST)
+        .map(|more| rounded(x, u, unit, more))
+        .find(|(_, shown, doubt)| state(*shown, *doubt) == state(x, u))
+        .map_or_else(|| with_doubt(x, u, unit), |(text, ..)| text)
+}
+
+/// A limit as it was stated: all its digits, four at least.
+fn stated(x: f64, unit: &str) -> String {
+    let short = value(x, unit);
+    let long = number(x, unit, 12);
+    let bare = |text: &str| -> Option<(f64, String)> {
+        let (digits, symbol) = text.split_once(' ').unwrap_or((text, ""));
+        Some((digits.parse().ok()?, symbol.to_owned()))
+    };
+    match (bare(&short), bare(&long)) {
+        (Some((a, one)), Some((b, other))) if one == other && a != b => {
+            let (digits, symbol) = long.split_once(' ').unwrap_or((&long, ""));
+            let digits = match digits.contains('e') {
+                true => digits,
+                false => digits.trim_end_matches('0').trim_end_matches('.'),
+            };
+            format!("{digits} {symbol}").trim_end().to_owned()
+        }
+        _ => short,
+    }
 }
 
 /// A value with its U, or with a question mark where that is not known.
@@ -73,14 +129,15 @@ pub fn found(line: &Line) -> String {
         return text.clone();
     }
     match (line.judged.value, line.judged.expanded_uncertainty) {
-        (Some(x), u) => maybe_doubt(x, u, &line.unit),
+        (Some(x), Some(u)) => as_judged(x, u, &line.unit, &line.judged),
+        (Some(x), None) => maybe_doubt(x, None, &line.unit),
         (None, _) => "-".into(),
     }
 }
 
 /// The limits of a line.
 pub fn limits(line: &Line) -> String {
-    let shown = |x: f64| value(x, &line.unit);
+    let shown = |x: f64| stated(x, &line.unit);
     match (line.judged.lower, line.judged.upper) {
         (Some(low), Some(high)) => format!("{} to {}", shown(low), shown(high)),
         (Some(low), None) => format!("at least {}", shown(low)),
@@ -103,6 +160,9 @@ pub fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
             format!(" ({:.1} % of the limit)", 100.0 * x / limit.abs())
         }
     };
+    if room.abs() <= 1e-9 * limit.abs() {
+        return (judged.verdict != Verdict::Pass).then(|| "on the limit itself".to_owned());
+    }
     Some(match judged.verdict {
         Verdict::Pass => return None,
         _ if room < 0.0 => {
@@ -113,6 +173,16 @@ pub fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
         _ if room >= judged.guard_band.unwrap_or(0.0) => return None,
         _ => format!("inside by {}, less than the guard band", doubt(room, unit)),
     })
+}
+
+/// By how many of its U a number has changed, or why that can't be told.
+pub fn change(row: &ChangeRow) -> String {
+    match (&row.differs, row.score) {
+        (Some(differs), _) => format!("not alike: {differs}"),
+        (None, Some(score)) if score > 1.0 => format!("{score:.1}: changed"),
+        (None, Some(score)) => format!("{score:.1}"),
+        (None, None) => "-".into(),
+    }
 }
 
 /// Something that is not a pass.
@@ -287,12 +357,38 @@ mod tests {
     use super::*;
 
     #[test]
+    fn limits_stand_as_they_were_stated() {
+        for (x, unit, wanted) in [
+            (731.383, "W", "731.383 W"),
+            (35.2, "W", "35.20 W"),
+            (0.02, "s", "20.00 ms"),
+            (16.1, "Ω", "16.10 Ω"),
+            (100.0, "mohm", "100.0 mohm"),
+        ] {
+            assert_eq!(stated(x, unit), wanted);
+        }
+    }
+
+    /// 80.04 ± 0.12 W against at most 80 W: told to two digits of U it would read as 80.04, which is
+    /// above it too; 79.996 would read as 80.00.
+    #[test]
+    fn a_reader_comes_to_the_same_verdict() {
+        let rule = crate::profile::Decision { rule: crate::profile::Rule::Simple, guard: None };
+        let estimate = crate::verification::estimate(80.004, 0.06, f64::INFINITY).unwrap();
+        let judged = Judged::of(Ok(&estimate), None, (None, Some(80.0)), &rule);
+        assert_eq!(judged.verdict, Verdict::Fail);
+        let u = estimate.expanded().unwrap();
+        assert_eq!(as_judged(80.004, u, "W", &judged), "80.004 ± 0.118 W");
+    }
+
+    #[test]
     fn values_end_where_their_uncertainty_does() {
         for (x, u, unit, wanted) in [
             (81.064, 2.2731, "W", "81.1 ± 2.3 W"),
             (0.0079994, 2.4e-6, "s", "7.9994 ± 0.0024 ms"),
             (0.09, 0.0018, "A", "0.0900 ± 0.0018 A"),
-            (1234.0, 107.0, "V", "1234 ± 107 V"),
+            (1234.0, 107.0, "V", "1230 ± 110 V"),
+            (5.0, 0.0996, "W", "5.00 ± 0.10 W"),
             (331.0, 6.62, "mohm", "331.0 ± 6.6 mohm"),
             (62.0, 2.0, "dB(A)", "62.0 ± 2.0 dB(A)"),
             (-1e-7, 0.00057, "", "0.00000 ± 0.00057"),

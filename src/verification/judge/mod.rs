@@ -60,6 +60,8 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
     let mut steps: Vec<StepResult> =
         evidence.steps.iter().map(|step| bench.step(step, &groups)).collect();
     for group in &mut groups {
+        hold_back(group, &steps);
+        coarse(group);
         let own = steps.iter().filter(|step| step.group == group.id).map(|step| step.verdict);
         group.verdict = own.chain([group.verdict]).max().unwrap_or(Verdict::NotMeasured);
     }
@@ -86,6 +88,48 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
         findings,
         as_found: None,
         waveforms,
+    }
+}
+
+/// Lines of captures that don't count are no better than their capture, and what follows from several
+/// no better than the worst of them.
+fn hold_back(group: &mut GroupResult, steps: &[StepResult]) {
+    let worst = |step: Option<&String>| {
+        let own = steps.iter().filter(|known| known.group == group.id);
+        own.filter(|known| step.is_none_or(|step| known.id == *step))
+            .flat_map(|known| known.findings.iter().map(move |finding| (known, finding)))
+            .filter_map(|(known, finding)| Some((finding.at_best?, &known.id, finding)))
+            .max_by_key(|(at_best, ..)| *at_best)
+            .map(|(at_best, id, finding)| (at_best, format!("{id}: {}", finding.code)))
+    };
+    let held: Vec<Option<(Verdict, String)>> =
+        group.lines.iter().map(|line| worst(line.step.as_ref())).collect();
+    for (line, held) in group.lines.iter_mut().zip(held) {
+        if let Some((at_best, why)) = held.filter(|(at_best, _)| *at_best > line.judged.verdict) {
+            line.judged.verdict = at_best;
+            line.judged.reason.get_or_insert(why);
+        }
+    }
+}
+
+/// Ratio of tolerance to expanded uncertainty below which a verdict is a coarse one (common practice,
+/// no source).
+const WANTED_RATIO: f64 = 4.0;
+
+/// Names the lines whose tolerance is not far above their uncertainty.
+fn coarse(group: &mut GroupResult) {
+    let lines = group.lines.iter();
+    let coarse: Vec<&str> = lines
+        .filter(|line| line.judged.tolerance_ratio.is_some_and(|ratio| ratio < WANTED_RATIO))
+        .map(|line| line.what.as_str())
+        .collect();
+    if !coarse.is_empty() {
+        let note = format!(
+            "the tolerance is less than {WANTED_RATIO:.0} times U, so that many values will end in a \
+             conditional verdict: {}",
+            coarse.join("; ")
+        );
+        group.notes.push(note);
     }
 }
 
