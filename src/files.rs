@@ -35,8 +35,18 @@ impl WholeFile {
             Some(folder) if folder != Path::new("") => folder,
             _ => Path::new("."),
         };
+        // A link is written through, so that it still is one; what is no file is left alone.
+        let target = if path.is_symlink() { std::fs::canonicalize(path).ok() } else { None };
+        let path = target.as_deref().unwrap_or(path);
+        let folder = match path.parent() {
+            Some(folder) if folder != Path::new("") => folder,
+            _ => folder,
+        };
         if path.is_dir() {
             return Err(fail(io::Error::other("is a directory")));
+        }
+        if path.exists() && !path.is_file() {
+            return Err(fail(io::Error::other("is a pipe or a device, not a file")));
         }
         let mut builder = tempfile::Builder::new();
         builder.prefix(".crestbook-");

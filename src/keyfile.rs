@@ -57,7 +57,48 @@ impl KeyfileError {
 /// # Errors
 /// With line, column, and the nearest known key where a key is unknown.
 pub fn parse<T: DeserializeOwned>(file: &Path, text: &str) -> Result<T, KeyfileError> {
-    toml::from_str(text).map_err(|error| from_toml(file, text, &error))
+    let parsed = toml::from_str(text).map_err(|error| from_toml(file, text, &error))?;
+    if let Ok(table) = toml::de::DeTable::parse(text) {
+        let values = table.get_ref().values();
+        if let Some((span, what)) = values.filter_map(unsound).next() {
+            return Err(KeyfileError::at_span(file, text, Some(span), what.to_owned()));
+        }
+    }
+    Ok(parsed)
+}
+
+/// The first value that no sheet can mean: a text of several lines or with characters that move the
+/// cursor, a number that is none.
+fn unsound(value: &toml::Spanned<toml::de::DeValue<'_>>) -> Option<(Range<usize>, &'static str)> {
+    use toml::de::DeValue;
+    match value.get_ref() {
+        DeValue::String(text) if text.chars().any(is_unseen) => {
+            Some((value.span(), "a text must be one line without control characters"))
+        }
+        DeValue::Float(number) => {
+            let finite = number.as_str().replace('_', "").parse::<f64>().is_ok_and(f64::is_finite);
+            (!finite).then(|| (value.span(), "a number must be finite"))
+        }
+        DeValue::Array(all) => all.iter().find_map(unsound),
+        DeValue::Table(table) => table.values().find_map(unsound),
+        _ => None,
+    }
+}
+
+/// Characters that are not seen but change how a text looks: control characters, line breaks, and
+/// those that turn the direction of writing.
+#[must_use]
+pub fn is_unseen(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
+}
+
+/// A text of others as it may be shown: what is not seen stands as `\u{7}`.
+#[must_use]
+pub fn shown_plainly(text: &str) -> String {
+    text.chars()
+        .map(|c| if is_unseen(c) { c.escape_unicode().to_string() } else { c.to_string() })
+        .collect()
 }
 
 fn from_toml(file: &Path, text: &str, error: &toml::de::Error) -> KeyfileError {
@@ -124,6 +165,22 @@ mod tests {
         assert_eq!(error.message, "unknown key `delay`");
         assert!(error.help.unwrap().contains("did you mean `delay_s`"));
         assert_eq!(error.line.as_deref(), Some("delay = 1e-9"));
+    }
+
+    #[test]
+    fn what_no_sheet_can_mean_is_refused() {
+        #[derive(Debug, serde::Deserialize)]
+        #[allow(dead_code)]
+        struct Free {
+            a: toml::Value,
+        }
+        for text in ["a = \"x\\nPASS\"", "a = nan", "a = [1.0, inf]", "a = { b = \"\\u001b[2J\" }"]
+        {
+            let error = parse::<Free>(Path::new("a.toml"), text).unwrap_err();
+            assert_eq!(error.position.unwrap().0, 1, "{text}: {error}");
+        }
+        assert!(parse::<Free>(Path::new("a.toml"), "a = \"µs – ok\"").is_ok());
+        assert_eq!(shown_plainly("a\u{1b}[2J\n"), "a\\u{1b}[2J\\u{a}");
     }
 
     #[test]

@@ -11,7 +11,7 @@ impl SampleRate {
     /// A rate of `hertz`, or `None` where that is not a finite number above zero.
     #[must_use]
     pub fn new(hertz: f64) -> Option<Self> {
-        (hertz.is_finite() && hertz > 0.0).then_some(Self(hertz))
+        (1e-6..=1e15).contains(&hertz).then_some(Self(hertz))
     }
 
     /// The rate in hertz.

@@ -37,13 +37,23 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     };
     let settings = args.capture.settings(false)?;
     let capture = args.capture.resolve()?;
-    let sheet_file = beside(out, "capture.toml");
+    let sheet_file = sheet_of(out);
     refuse_own(out, &capture.data)?;
     if let Some(own) = &capture.sheet_file {
         refuse_own(&sheet_file, own)?;
     }
     let watch = Watch::new(printer);
     let mut reading = Reading::open(&capture, &settings, &watch)?;
+    // The data of some formats stand in a second file of the same name.
+    let outputs = [
+        out.clone(),
+        sheet_file.clone(),
+        out.with_extension("dat"),
+        out.with_extension("sigmf-data"),
+    ];
+    for read in reading.files() {
+        outputs.iter().try_for_each(|out| refuse_own(out, Path::new(&read.file)))?;
+    }
     let count = reading.records().len();
     let k = match args.capture.chosen(&capture, count)? {
         None if count > 1 => {
@@ -70,6 +80,20 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         sheet_file.display()
     ));
     Ok(Exit::Done)
+}
+
+/// Where the sheet of a new file goes: STEM.capture.toml, or NAME.capture.toml with the ending where
+/// the former is made for another data file.
+fn sheet_of(out: &Path) -> PathBuf {
+    let short = beside(out, "capture.toml");
+    let Ok(text) = std::fs::read_to_string(&short) else { return short };
+    let told = text.parse::<toml::Table>().ok();
+    let data = told.as_ref().and_then(|table| table.get("data")?.as_str());
+    let name = out.file_name().map(|name| name.to_string_lossy().into_owned());
+    match name {
+        Some(name) if data != Some(&name) => out.with_file_name(format!("{name}.capture.toml")),
+        _ => short,
+    }
 }
 
 /// Refuses to put a new file in the place of one that is being read.

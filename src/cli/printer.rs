@@ -1,6 +1,7 @@
 //! Standard output and standard error.
 
 use super::exit::{Exit, Failure};
+use crate::keyfile::is_unseen;
 use crate::report::table::Manner;
 use anstyle::{AnsiColor, Style};
 use clap::ColorChoice;
@@ -52,6 +53,7 @@ impl Printer {
     /// Prints a result.
     pub fn out(&self, text: &str) -> Result<(), Failure> {
         let mut out = io::stdout().lock();
+        let text = plain(text, self.colour_out);
         match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
             // Whoever was reading has seen enough.
             Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
@@ -69,10 +71,18 @@ impl Printer {
     pub fn screen(&self, text: &str) -> Result<(), Failure> {
         if io::stdout().is_terminal() {
             // Clears the screen and goes to its first place.
-            self.out(&format!("\x1b[2J\x1b[H{text}"))
+            self.clear()?;
+            self.out(text)
         } else {
             self.out(text)
         }
+    }
+
+    /// Empties the terminal.
+    fn clear(&self) -> Result<(), Failure> {
+        // Where it can't be written to, what follows tells.
+        let _ = io::stdout().lock().write_all(b"\x1b[2J\x1b[H");
+        Ok(())
     }
 
     /// Prints a result as JSON.
@@ -112,6 +122,19 @@ impl Printer {
 
     fn err(&self, word: &str, text: &str) {
         // Nowhere is left to tell that standard error is closed.
-        let _ = writeln!(io::stderr(), "{word}: {text}");
+        let _ = writeln!(io::stderr(), "{word}: {}", plain(text, false));
     }
+}
+
+/// A text for a terminal: what is not seen is written out, so that names of others can neither move the
+/// cursor nor turn the writing around. Line ends and tabs stay, and colours where they are ours.
+fn plain(text: &str, colours: bool) -> std::borrow::Cow<'_, str> {
+    let kept = |c: char| matches!(c, '\n' | '\t') || (colours && c == '\u{1b}');
+    if !text.chars().any(|c| is_unseen(c) && !kept(c)) {
+        return text.into();
+    }
+    let shown = |c: char| {
+        if is_unseen(c) && !kept(c) { c.escape_unicode().to_string() } else { c.to_string() }
+    };
+    text.chars().map(shown).collect::<String>().into()
 }

@@ -67,6 +67,9 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         ));
     }
     let result = read(&args.result)?;
+    if report::seal(&result).map_err(failed)? != result.seal {
+        printer.note("this result was edited, or made by an older version: its seal does not fit");
+    }
     let bytes = render(args, &result)?;
     write_whole(&args.output, &bytes)?;
     printer.note(&format!("report in {}", args.output.display()));

@@ -19,7 +19,15 @@ pub fn create(
     shape: &Shape,
     notes: &Notes,
 ) -> Result<Box<dyn TraceWriter>, WriteError> {
-    let integer = shape.integer_bytes(&[2, 4]);
+    // The lowest code is the mark for no value: codes are written in 32 bits over twice the range, where
+    // all of them are their own.
+    let integer = shape.integer_bytes(&[2, 4]).map(|_| 4);
+    let shape = &match integer {
+        Some(_) => {
+            Shape { full_scale: (2.0 * shape.full_scale.0, 2.0 * shape.full_scale.1), ..*shape }
+        }
+        None => *shape,
+    };
     let text = config(shape, integer, notes);
     let combined = file.path().extension().is_some_and(|ending| ending.eq_ignore_ascii_case("cff"));
     let kind = kind(integer);
@@ -106,6 +114,11 @@ impl TraceWriter for ComtradeWriter {
             let scales = [self.shape.full_scale.0, self.shape.full_scale.1];
             for (x, full) in [&block.v, &block.i].into_iter().zip(scales) {
                 let Some(value) = x.get(k) else { continue };
+                if value.is_infinite() {
+                    return Err(self.data.fail(std::io::Error::other(
+                        "COMTRADE has no mark for a value beyond the range: convert to .npy or .csv",
+                    )));
+                }
                 // The mark of the standard for no value.
                 let value = if value.is_finite() { *value } else { f64::from(f32::MIN) };
                 put(value, full, self.integer, false, &mut bytes);

@@ -81,7 +81,7 @@ impl ChannelInfo {
     #[must_use]
     pub fn named(name: impl Into<String>) -> Self {
         Self {
-            name: name.into(),
+            name: crate::keyfile::shown_plainly(&name.into()),
             unit: None,
             factor: 1.0,
             offset: 0.0,

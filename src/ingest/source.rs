@@ -35,6 +35,16 @@ impl Source {
                 .map_err(|e| fail("can't copy standard input", e))?;
             spool
         } else {
+            // Opening a pipe would wait for whoever writes into it.
+            let kind = std::fs::metadata(path).map_err(|e| fail("can't open", e))?.file_type();
+            if !kind.is_file() && !kind.is_dir() {
+                return Err(IngestError::Damaged {
+                    file: path.to_owned(),
+                    place: Place::File,
+                    message: "is a pipe or a device, not a file".into(),
+                    help: "give `-` to read standard input".into(),
+                });
+            }
             File::open(path).map_err(|e| fail("can't open", e))?
         };
         let meta = file.metadata().map_err(|e| fail("can't look at", e))?;

@@ -15,15 +15,32 @@ use std::sync::Mutex;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 /// Form of the outcomes kept; another one makes all of them anew.
-const FORM: &str = "crestbook outcome 1";
+const FORM: &str = "crestbook outcome 2";
 /// A change this close to the last look may have the same time of change, ns.
 const RACY_NS: u128 = 2_000_000_000;
+
+/// Times of change before this, 2001-09-09, are no times, ns.
+const PLAUSIBLE_NS: u128 = 1_000_000_000_000_000_000;
+
+#[cfg(unix)]
+fn identity(facts: &std::fs::Metadata) -> (u64, i64, i64) {
+    use std::os::unix::fs::MetadataExt;
+    (facts.ino(), facts.ctime(), facts.ctime_nsec())
+}
+
+#[cfg(not(unix))]
+fn identity(_: &std::fs::Metadata) -> (u64, i64, i64) {
+    (0, 0, 0)
+}
 
 /// A file as it was when it was hashed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 struct Seen {
     size: u64,
     changed_ns: u128,
+    /// Number of the file and time of its last change of state, where the system tells them.
+    #[serde(default)]
+    identity: (u64, i64, i64),
     looked_ns: u128,
     sha256: String,
 }
@@ -35,6 +52,11 @@ pub struct Cache {
     used: Mutex<Vec<String>>,
     failed: Mutex<Option<WriteError>>,
     trust: bool,
+}
+
+/// What vouches for a kept outcome.
+fn seal(key: &str, body: &str) -> String {
+    pin::sha256(format!("{FORM}\n{key}\n{body}").as_bytes())
 }
 
 impl Cache {
@@ -69,13 +91,18 @@ impl Cache {
             && let Some(known) = known
             && known.size == facts.len()
             && known.changed_ns == changed_ns
+            && known.identity == identity(&facts)
+            // Instruments without a clock stamp the day that their count begins.
+            && changed_ns > PLAUSIBLE_NS
             && known.changed_ns + RACY_NS < known.looked_ns
         {
             return Ok(known.sha256);
         }
         let looked_ns = ns(SystemTime::now());
         let sha256 = Source::open(path)?.sha256()?;
-        let entry = Seen { size: facts.len(), changed_ns, looked_ns, sha256: sha256.clone() };
+        let identity = identity(&facts);
+        let entry =
+            Seen { size: facts.len(), changed_ns, identity, looked_ns, sha256: sha256.clone() };
         if let Ok(mut seen) = self.seen.lock() {
             seen.insert(name, entry);
         }
@@ -96,8 +123,13 @@ impl Cache {
     /// The outcome of this key, where it is known.
     #[must_use]
     pub fn get(&self, key: &str) -> Option<CaptureOutcome> {
-        let bytes = std::fs::read(self.path(key)).ok()?;
-        let outcome = serde_json::from_slice(&bytes).ok()?;
+        // The first line is the hash of key and rest: what was changed since is measured again.
+        let text = std::fs::read_to_string(self.path(key)).ok()?;
+        let (hash, body) = text.split_once('\n')?;
+        if hash != seal(key, body) {
+            return None;
+        }
+        let outcome = serde_json::from_str(body).ok()?;
         self.use_key(key);
         Some(outcome)
     }
@@ -121,7 +153,8 @@ impl Cache {
     fn try_put(&self, key: &str, outcome: &CaptureOutcome) -> Result<(), WriteError> {
         let path = self.path(key);
         let fail = |source| WriteError { file: path.clone(), source };
-        let bytes = serde_json::to_vec(outcome).map_err(|e| fail(std::io::Error::other(e)))?;
+        let body = serde_json::to_string(outcome).map_err(|e| fail(std::io::Error::other(e)))?;
+        let bytes = format!("{}\n{body}", seal(key, &body)).into_bytes();
         let folder = path.parent().unwrap_or(&self.folder);
         std::fs::create_dir_all(folder).map_err(fail)?;
         let mut file = tempfile::NamedTempFile::new_in(folder).map_err(fail)?;

@@ -1,7 +1,7 @@
 //! One capture of a job: measured for its step, or taken from what is known already.
 
 use super::cache::Cache;
-use super::scan::{Claim, companions};
+use super::scan::Claim;
 use super::{Job, pin};
 use crate::check::{check, findings};
 use crate::ingest::sheet::{BenchSheet, Sheet};
@@ -13,6 +13,7 @@ use crate::units::SampleRate;
 use crate::verification::{
     CaptureOutcome, Correlated, Drift, Step, StepKind, Stretch, SwitchTimes, fit, times,
 };
+use std::path::PathBuf;
 
 /// Why a capture can't be used.
 pub enum Refused {
@@ -63,9 +64,13 @@ pub fn measure(
     let Some(setting) = step.setting.as_deref().and_then(|id| job.profile.setting(id)) else {
         return Err(Refused::Because("the plan has no such setting".into()));
     };
-    let mut files = vec![capture.data.clone()];
-    files.extend(companions(&capture.data));
-    files.extend(capture.data_current.clone());
+    // The reader knows every file that holds a part of the capture.
+    let files: Vec<PathBuf> = pipeline::open_reader(&capture, &Settings::default())
+        .map_err(PipelineError::from)?
+        .sources()
+        .into_iter()
+        .map(|source| source.name().to_owned())
+        .collect();
     let hashes: Result<Vec<String>, Refused> = files
         .iter()
         .map(|file| cache.hash(file).map_err(|error| PipelineError::from(error).into()))
@@ -89,6 +94,16 @@ pub fn measure(
         ..Settings::default()
     };
     let outcome = outcome(job, step, setting, &capture, &settings, observer)?;
+    // What changed under way gives a mixture of two captures.
+    for (file, hash) in files.iter().zip(&hashes) {
+        let now = cache.hash(file).map_err(PipelineError::from)?;
+        if now != *hash {
+            return Err(Refused::Because(format!(
+                "{} changed while it was read: run the job again when it rests",
+                file.display()
+            )));
+        }
+    }
     let sheet_sha256 = pin::sha256(sheet_text.as_bytes());
     let outcome = CaptureOutcome { sha256: hashes, sheet_sha256, ..outcome };
     cache.put(&key, &outcome);

@@ -1,8 +1,10 @@
 //! A reading by hand, written behind what job.toml holds already.
 
+use super::file::JobFile;
 use super::file::{manual_step, read};
-use super::{Job, JobError};
-use crate::files::write_whole;
+use super::{Job, JobError, MEMORY};
+use crate::files::{WriteError, write_whole};
+use crate::keyfile;
 use crate::verification::{Reading, settle};
 use serde::Serialize;
 use std::path::Path;
@@ -12,6 +14,7 @@ use std::path::Path;
 /// # Errors
 /// Where the step takes none, value or unit do not fit it, or job.toml can't be written.
 pub fn note(folder: &Path, reading: &Reading) -> Result<(), JobError> {
+    let _alone = alone(folder)?;
     let job = Job::open(folder)?;
     manual_step(&job.profile, &job.steps, &reading.step)
         .map_err(|(message, help)| JobError::Reading { message, help })?;
@@ -22,7 +25,44 @@ pub fn note(folder: &Path, reading: &Reading) -> Result<(), JobError> {
     let path = folder.join("job.toml");
     let mut text = read(&path)?;
     append(&mut text, "reading", reading)?;
+    // An inline list of readings can't be carried on as tables.
+    if let Err(error) = keyfile::parse::<JobFile>(&path, &text) {
+        return Err(error
+            .with_help("write the readings of job.toml as [[reading]] tables, one after the other")
+            .into());
+    }
     Ok(write_whole(&path, text.as_bytes())?)
+}
+
+/// How long another run may hold job.toml.
+const PATIENCE: std::time::Duration = std::time::Duration::from_secs(10);
+
+/// Waits until no other program writes to this job.
+fn alone(folder: &Path) -> Result<std::fs::File, JobError> {
+    let path = folder.join(MEMORY).join("lock");
+    let fail = |source| WriteError { file: path.clone(), source };
+    if folder.is_dir() {
+        std::fs::create_dir_all(folder.join(MEMORY)).map_err(fail)?;
+    }
+    let file = std::fs::File::create(&path).map_err(fail)?;
+    let begun = std::time::Instant::now();
+    loop {
+        match file.try_lock() {
+            Ok(()) => return Ok(file),
+            Err(std::fs::TryLockError::WouldBlock) if begun.elapsed() < PATIENCE => {
+                std::thread::sleep(std::time::Duration::from_millis(20));
+            }
+            Err(std::fs::TryLockError::WouldBlock) => {
+                return Err(JobError::Folder {
+                    folder: folder.to_owned(),
+                    message: "another crestbook has been writing to this job for 10 s".into(),
+                    help: "wait until it is done, and try again".into(),
+                });
+            }
+            // A file system without locks: as before.
+            Err(std::fs::TryLockError::Error(_)) => return Ok(file),
+        }
+    }
 }
 
 /// Writes an entry of a list of tables behind a text; what stands there stays as it is.

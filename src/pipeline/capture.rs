@@ -111,8 +111,12 @@ pub fn resolve(
     } else if named == Path::new("-") {
         None
     } else {
-        let stem = named.file_stem().map(|stem| stem.to_string_lossy().into_owned());
-        stem.map(|stem| named.with_file_name(format!("{stem}.capture.toml"))).filter(|p| p.exists())
+        // The sheet with the whole name first: `a.wav.capture.toml`, then `a.capture.toml`.
+        [named.file_name(), named.file_stem()]
+            .into_iter()
+            .flatten()
+            .map(|name| named.with_file_name(format!("{}.capture.toml", name.to_string_lossy())))
+            .find(|sheet| sheet.exists())
     };
     let sheet_file = sheet_file.map(Path::to_owned).or(beside);
     let text = match &sheet_file {
@@ -142,7 +146,25 @@ pub fn resolve(
             }
         }
     } else {
-        described(named)
+        let data = described(named);
+        if let (Some(file), Some(other)) = (&sheet_file, &sheet.data) {
+            let told = file.parent().unwrap_or(Path::new("")).join(other);
+            if !is_same(&told, named) && !is_same(&told, &data) {
+                return Err(CaptureError {
+                    file: file.clone(),
+                    message: format!(
+                        "this sheet is made for {}, not for {}",
+                        other.display(),
+                        named.display()
+                    ),
+                    help: "write a sheet for it under another name and give --sheet, or name the data \
+                           file that belongs to the sheet"
+                        .into(),
+                }
+                .into());
+            }
+        }
+        data
     };
     // Files named in the sheet stand beside it, those given as flags where the user stands.
     let flagged = |key: &str| replaced.iter().any(|(known, _)| known.path == [key]);
@@ -159,6 +181,14 @@ pub fn resolve(
         }
     };
     Ok(Capture { data, data_current, layout, sheet, sheet_file })
+}
+
+/// Whether two paths name one file; by their names where one is not there.
+fn is_same(a: &Path, b: &Path) -> bool {
+    match (a.canonicalize(), b.canonicalize()) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => a.file_name() == b.file_name(),
+    }
 }
 
 fn read_text(file: &Path, what: &'static str) -> Result<String, IngestError> {

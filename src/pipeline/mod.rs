@@ -160,6 +160,38 @@ pub fn measure(
     measure_record(capture, &mut reading, 0, settings, observer)
 }
 
+/// No bench sees more, V and A: what is above is damage, or a scale that is far off.
+const MOST: f64 = 1e9;
+
+/// Refuses samples that no bench can have seen.
+fn bounded(capture: &Capture, record: &Record) -> Result<(), PipelineError> {
+    for channel in record.channels().present() {
+        let cells = record.overview().cells();
+        let largest = cells
+            .iter()
+            .flat_map(|cell| cell.extremes(channel))
+            .map(f64::abs)
+            .filter(|size| size.is_finite())
+            .fold(0.0, f64::max);
+        if largest > MOST {
+            let unit = channel.of(("volts", "amperes"));
+            return Err(CaptureError {
+                file: capture.data.clone(),
+                message: format!(
+                    "a sample of the {} is {largest:.1e} {unit}, which no bench sees",
+                    channel.name()
+                ),
+                help: format!(
+                    "check `{}.scale` in the sheet, and export the capture again",
+                    channel.name()
+                ),
+            }
+            .into());
+        }
+    }
+    Ok(())
+}
+
 /// Measures record `k` (from 0) of a capture that was read.
 ///
 /// # Errors
@@ -173,6 +205,7 @@ pub fn measure_record(
 ) -> Result<Run, PipelineError> {
     let mut record = reading.record(k, settings, observer)?;
     capture.check_delays(record.samples())?;
+    bounded(capture, &record)?;
     let step = quality::steps(&record)?;
     let segmentation = segment::segment(&segment::Question {
         overview: record.overview(),

@@ -167,6 +167,17 @@ fn names(profile: &Profile) -> Result<(), Fault> {
                 let message = format!("`{id}` names files: use letters, digits, - and _ only");
                 return fault(&path, message);
             }
+            // Names that one system or another keeps for its devices.
+            let stem = id.split('.').next().unwrap_or_default().to_lowercase();
+            let device = ["con", "prn", "aux", "nul"].contains(&stem.as_str())
+                || ["com", "lpt"].iter().any(|kind| {
+                    stem.strip_prefix(kind).is_some_and(|rest| {
+                        rest.len() == 1 && rest.bytes().all(|byte| byte.is_ascii_digit())
+                    })
+                });
+            if device || id.is_empty() {
+                return fault(&path, format!("`{id}` can't name a file on every system"));
+            }
             if seen.contains(&id) {
                 return fault(&path, format!("the {table} `{id}` stands here twice"));
             }

@@ -12,6 +12,9 @@ use serde::{Deserialize, Serialize};
 pub struct JobResult {
     /// Form of this document.
     pub schema: String,
+    /// SHA-256 of this document with this field empty; tells whether it was changed since.
+    #[serde(default)]
+    pub seal: String,
     /// Version of the program that judged it.
     pub program: String,
     /// The worst verdict.

@@ -482,3 +482,52 @@ fn a_watched_job_takes_files_as_they_come() {
     assert_eq!(child.0.wait().unwrap().code(), Some(1));
     assert!(demo.path("results/report.html").is_file());
 }
+
+/// Twenty readings at once: each is kept, or says that it is not.
+#[test]
+fn readings_in_parallel_are_all_kept() {
+    let demo = Demo::new();
+    let before =
+        std::fs::read_to_string(demo.path("job.toml")).unwrap().matches("[[reading]]").count();
+    let kept: usize = std::thread::scope(|scope| {
+        let all: Vec<_> = (0..20)
+            .map(|k| {
+                let demo = &demo;
+                scope.spawn(move || demo.note("earth", &[&format!("{}", 100 + k), "mohm"]))
+            })
+            .collect();
+        all.into_iter().map(|run| usize::from(run.join().unwrap().status.success())).sum()
+    });
+    let text = std::fs::read_to_string(demo.path("job.toml")).unwrap();
+    assert_eq!(text.matches("[[reading]]").count(), before + kept);
+    assert_eq!(kept, 20);
+}
+
+/// What is kept of a capture is measured again where it was changed, and an edited result is told.
+#[test]
+fn nothing_kept_is_trusted_as_it_lies() {
+    let demo = Demo::new();
+    let first = demo.json();
+    let (path, _) = outcomes(&demo.folder).remove(0);
+    let text = std::fs::read_to_string(&path).unwrap();
+    let edited = text.replacen("\"value\":", "\"value\":1", 1);
+    assert_ne!(text, edited);
+    std::fs::write(&path, edited).unwrap();
+    let again = demo.json();
+    assert_eq!(first["groups"], again["groups"]);
+    // As the result lies in the folder, its seal fits; edited, it does not.
+    let result = demo.path("results/result.json");
+    let report = |name: &str| {
+        let out = demo.path(name);
+        crestbook(&["report", result.to_str().unwrap(), "-o", out.to_str().unwrap()])
+    };
+    assert!(!text_of(&report("a.html")).contains("was edited"));
+    let bytes = std::fs::read_to_string(&result).unwrap();
+    std::fs::write(&result, bytes.replacen("\"verdict\": \"fail\"", "\"verdict\": \"pass\"", 1))
+        .unwrap();
+    assert!(text_of(&report("b.html")).contains("was edited"));
+}
+
+fn text_of(done: &Output) -> String {
+    text(&done.stderr)
+}

@@ -23,6 +23,7 @@ mod phases;
 mod published;
 mod readers;
 mod reference;
+mod robust;
 mod sines;
 mod spice;
 mod support;

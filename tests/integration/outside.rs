@@ -234,7 +234,6 @@ fn convert_used_wrong() {
     let data = folder.path().join("cut-80.csv");
     for (out, exit, says) in [
         ("cut-80.csv", 2, "written over"),
-        ("cut-80.wav", 2, "written over"),
         ("other.xyz", 2, "no format has this ending"),
         ("no/folder/a.csv", 4, "can't write"),
     ] {
@@ -264,7 +263,7 @@ fn convert_used_wrong() {
 fn gaps_are_carried_over() {
     let folder = tempfile::tempdir().unwrap();
     let data = fixture("layouts/27-marks.csv");
-    for ending in ["csv", "npy", "npz", "wav", "sigmf-meta", "cff"] {
+    for ending in ["csv", "npy", "npz", "wav", "sigmf-meta"] {
         let out = folder.path().join(format!("gaps.{ending}"));
         let done =
             crestbook(&["convert", data.to_str().unwrap(), "-o", out.to_str().unwrap(), "--quiet"]);
@@ -273,6 +272,12 @@ fn gaps_are_carried_over() {
         let count: usize = piece.gaps.iter().map(|(gap, _)| gap.len()).sum();
         assert_eq!(count, 9, "{ending}: {:?}", piece.gaps);
     }
+    // COMTRADE has no mark for values beyond the range: they must not turn into missing ones.
+    let out = folder.path().join("gaps.cff");
+    let done = crestbook(&["convert", data.to_str().unwrap(), "-o", out.to_str().unwrap()]);
+    assert_eq!(done.status.code(), Some(4));
+    assert!(text(&done.stderr).contains("no mark for a value beyond the range"));
+    assert!(!out.exists());
 }
 
 /// A WAV file over 4 GiB (mostly a hole): its length is told in 64 bits, or has run over.

@@ -221,10 +221,14 @@ pub fn find(
         (std::cmp::Reverse((numbers, *rows)), left_out, dialect.decimal_comma, unused)
     });
     let Some((rows, mut best)) = candidates.first().cloned() else {
+        let message = match lines.len() {
+            0 => "its first line is too long to be a row of numbers".to_owned(),
+            count => format!("no rows of numbers in the first {count} line(s)"),
+        };
         return Err(IngestError::Damaged {
             file: file.to_owned(),
             place: Place::File,
-            message: format!("no rows of numbers in the first {} line(s)", lines.len()),
+            message,
             help: "export the samples themselves as rows of numbers; is this a header only, or \
                    some other kind of file?"
                 .into(),

@@ -51,8 +51,8 @@ pub fn csv(result: &JobResult) -> Result<Vec<u8>, ReportError> {
                 &step,
                 measure,
                 part,
-                &shown,
-                &line.unit,
+                &quoted(&shown),
+                &quoted(&line.unit),
                 "",
                 &text(judged.expanded_uncertainty),
                 &text(judged.coverage_factor),
@@ -61,7 +61,7 @@ pub fn csv(result: &JobResult) -> Result<Vec<u8>, ReportError> {
                 &text(judged.upper),
                 &text(judged.guard_band),
                 judged.verdict.words(),
-                &why(judged).unwrap_or_default(),
+                &quoted(&why(judged).unwrap_or_default()),
                 &hash(&step),
             ])
             .map_err(|error| fail(&error))?;
@@ -98,4 +98,27 @@ pub fn csv(result: &JobResult) -> Result<Vec<u8>, ReportError> {
         }
     }
     out.into_inner().map_err(|error| fail(&error))
+}
+
+/// A text as a cell: what a spreadsheet would take for a formula is quoted.
+fn quoted(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) && text.parse::<f64>().is_err() {
+        format!("'{text}")
+    } else {
+        text.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_text_is_a_formula() {
+        for (text, wanted) in
+            [("=1+1", "'=1+1"), ("-2.5", "-2.5"), ("@x", "'@x"), ("cut", "cut"), ("-", "'-")]
+        {
+            assert_eq!(quoted(text), wanted);
+        }
+    }
 }

@@ -14,6 +14,7 @@ pub use csv::csv;
 pub use html::html;
 
 use crate::verification::JobResult;
+use sha2::Digest;
 
 /// A report could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -25,8 +26,19 @@ pub struct ReportError(pub String);
 /// # Errors
 /// Where it can't be written as JSON.
 pub fn json(result: &JobResult) -> Result<Vec<u8>, ReportError> {
+    let sealed = JobResult { seal: seal(result)?, ..result.clone() };
     let mut text =
-        serde_json::to_vec_pretty(result).map_err(|error| ReportError(error.to_string()))?;
+        serde_json::to_vec_pretty(&sealed).map_err(|error| ReportError(error.to_string()))?;
     text.push(b'\n');
     Ok(text)
+}
+
+/// SHA-256 of a result without its seal.
+///
+/// # Errors
+/// Where it can't be written as JSON.
+pub fn seal(result: &JobResult) -> Result<String, ReportError> {
+    let bare = JobResult { seal: String::new(), ..result.clone() };
+    let text = serde_json::to_vec(&bare).map_err(|error| ReportError(error.to_string()))?;
+    Ok(crate::ingest::hexadecimal(&sha2::Sha256::digest(&text)))
 }

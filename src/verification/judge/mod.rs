@@ -77,6 +77,7 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
     let waveforms = steps.iter_mut().filter_map(picture).collect();
     JobResult {
         schema: "crestbook/job/1".into(),
+        seal: String::new(),
         program: evidence.program.to_owned(),
         verdict,
         job,
