@@ -330,6 +330,18 @@ fn what_a_file_does_not_tell_is_not_guessed() {
     let reader = open(codes.as_bytes()).unwrap();
     let why = reader.channels()[0].needs_scale.clone().unwrap();
     assert!(why.contains("codes"), "{why}");
+    let reader = open(codes.replace('\n', "\r\n").as_bytes()).unwrap();
+    assert_eq!(reader.channels().len(), 1);
+    assert!(reader.channels()[0].needs_scale.is_some());
+    // A tab ends the row, so the comma is a decimal one.
+    let commas = format!(
+        "t0\t12/31/1903 21:00:00,000000\r\ndelta t\t4,0E-8\r\nY\t\r\n{}\t\r\n",
+        rows(&|k| wave(k).replace('.', ",")).replace('\n', "\t\r\n")
+    );
+    let reader = open(commas.as_bytes()).unwrap();
+    let (rate, count, channels) = told(reader.as_ref()).unwrap();
+    assert!((rate.unwrap() * STEP - 1.0).abs() < 1e-6 && count == 50);
+    assert!((channels[0].2 - value(0, 0)).abs() < 1e-9);
     // Whole numbers under a unit of their own are volts.
     let volts =
         format!("s,V\n{}\n", rows(&|k| format!("{:.9e},{}", k as f64 * STEP, value(0, k).round())));

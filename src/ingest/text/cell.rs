@@ -176,7 +176,8 @@ fn normal(cell: &str, comma: bool) -> Option<String> {
         }
     }
     if comma {
-        if text.contains('.') {
+        // A comma at the end is a separator.
+        if text.contains('.') || text.ends_with(',') {
             return None;
         }
         text = text.replace(',', ".");

@@ -178,7 +178,10 @@ pub fn lines(head: &[u8], whole: bool) -> Vec<Line> {
             break;
         }
         let line = rest.get(..end.unwrap_or(rest.len())).unwrap_or_default();
-        lines.push((at, super::encoding::decode(line).trim_end().to_owned()));
+        // A tab at the end is a separator, as a comma there is.
+        let text = super::encoding::decode(line);
+        lines
+            .push((at, text.trim_end_matches(|c: char| c.is_whitespace() && c != '\t').to_owned()));
         at += end.unwrap_or(rest.len()) + 1;
     }
     lines
@@ -215,10 +218,10 @@ pub fn find(
     candidates.sort_by_key(|(rows, dialect)| {
         let numbers = rows * dialect.data.len();
         let left_out = dialect.fields - dialect.data.len();
-        // One column alone is read by any separator: one that stands above it cuts the labels.
+        // One column alone is read by any separator: one that stands in the head cuts its labels.
         let occurs = |(_, line): &Line| line.contains(char::from(dialect.separator.byte()));
         let unused = !lines.iter().any(occurs);
-        (std::cmp::Reverse((numbers, *rows)), left_out, dialect.decimal_comma, unused)
+        (std::cmp::Reverse((numbers, *rows)), unused, left_out, dialect.decimal_comma)
     });
     let Some((rows, mut best)) = candidates.first().cloned() else {
         let message = match lines.len() {
@@ -310,6 +313,11 @@ fn candidate(
     from: usize,
 ) -> Option<(usize, Dialect)> {
     if comma && separator == Separator::Comma && !lines.iter().any(|(_, line)| line.contains('"')) {
+        return None;
+    }
+    // Where rows end in a tab, or have any, a comma in them is a decimal one.
+    let tabbed = lines.iter().rev().take(8).filter(|(_, line)| line.contains('\t')).count();
+    if separator == Separator::Comma && 2 * tabbed > lines.len().min(8) {
         return None;
     }
     let filled: Vec<(usize, Vec<Cell>)> = lines

@@ -174,7 +174,8 @@ fn row(dialect: &Dialect, line: &str) -> Row {
 }
 
 /// Words that stand alone above the data and name nothing.
-const MARKERS: [&str; 6] = ["data", "begin", "start", "samples", "waveform", "values"];
+const MARKERS: [&str; 9] =
+    ["data", "begin", "start", "samples", "waveform", "values", "waveformdata", "rawdata", "curve"];
 
 /// The rows of names and units: the last ones that have a cell for every column of data.
 fn names_and_units<'a>(above: &'a [Row], dialect: &Dialect) -> (Option<&'a Row>, Option<&'a Row>) {
