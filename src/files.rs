@@ -3,6 +3,9 @@
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
+/// How the names of files begin that are not finished.
+pub const UNFINISHED: &str = ".crestbook-";
+
 /// An output could not be written.
 #[derive(Debug, thiserror::Error)]
 #[error("{}: can't write", file.display())]
@@ -49,7 +52,7 @@ impl WholeFile {
             return Err(fail(io::Error::other("is a pipe or a device, not a file")));
         }
         let mut builder = tempfile::Builder::new();
-        builder.prefix(".crestbook-");
+        builder.prefix(UNFINISHED);
         #[cfg(unix)]
         {
             // As any newly made file; the umask takes away what it wants.

@@ -35,6 +35,10 @@ pub struct Args {
     #[arg(long)]
     rehash: bool,
 
+    /// Follow links that lead out of the job's folder
+    #[arg(long)]
+    follow_links: bool,
+
     /// Accept the plan as it stands now; the report tells what changed, and this reason
     #[arg(long, value_name = "REASON")]
     accept_plan: Option<String>,
@@ -171,7 +175,11 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
                     printer.note(&format!("accepted: {change}"));
                 }
             }
-            let how = RunOptions { jobs: args.jobs.map(usize::from), rehash: args.rehash };
+            let how = RunOptions {
+                jobs: args.jobs.map(usize::from),
+                rehash: args.rehash,
+                follow_links: args.follow_links,
+            };
             if args.watch { watch(&folder, how, printer) } else { once(&folder, how, printer) }
         }
     }

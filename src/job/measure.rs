@@ -51,6 +51,7 @@ pub fn measure(
     step: &Step,
     claim: &Claim,
     cache: &Cache,
+    follow_links: bool,
     observer: &dyn Observer,
 ) -> Result<CaptureOutcome, Refused> {
     if let Err(message) = &claim.sheet {
@@ -71,6 +72,12 @@ pub fn measure(
         .into_iter()
         .map(|source| source.name().to_owned())
         .collect();
+    if !follow_links && let Some(out) = files.iter().find(|file| leads_out(&job.folder, file)) {
+        return Err(Refused::Because(format!(
+            "{} leads out of the job's folder: copy the file into it, or give --follow-links",
+            relative(job, out)
+        )));
+    }
     let hashes: Result<Vec<String>, Refused> = files
         .iter()
         .map(|file| cache.hash(file).map_err(|error| PipelineError::from(error).into()))
@@ -108,6 +115,14 @@ pub fn measure(
     let outcome = CaptureOutcome { sha256: hashes, sheet_sha256, ..outcome };
     cache.put(&key, &outcome);
     Ok(outcome)
+}
+
+/// Whether a file is a link to somewhere outside of a folder.
+fn leads_out(folder: &std::path::Path, file: &std::path::Path) -> bool {
+    match (folder.canonicalize(), file.canonicalize()) {
+        (Ok(folder), Ok(real)) => file.is_symlink() && !real.starts_with(folder),
+        _ => false,
+    }
 }
 
 fn relative(job: &Job, path: &std::path::Path) -> String {

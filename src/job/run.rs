@@ -24,6 +24,8 @@ pub struct RunOptions {
     pub jobs: Option<usize>,
     /// Whether every data file is hashed anew, moved or not.
     pub rehash: bool,
+    /// Whether links that lead out of the job's folder are followed.
+    pub follow_links: bool,
 }
 
 /// What a run gave.
@@ -39,6 +41,7 @@ pub struct Ran {
 /// # Errors
 /// Where the captures folder can't be read, or the observer ends the run.
 pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, JobError> {
+    sweep(job);
     let Scan { claims, strays } = scan(job)?;
     let cache = Cache::open(&job.folder, !how.rehash);
     let counted: Vec<(&Step, &Claim)> = job
@@ -53,7 +56,7 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         let outcome = if observer.stop() {
             Err(Refused::Interrupted)
         } else {
-            measure(job, step, claim, &cache, observer)
+            measure(job, step, claim, &cache, how.follow_links, observer)
         };
         observer.progress(done.fetch_add(1, Ordering::Relaxed) + 1, total);
         (claim.sheet_file.clone(), outcome)
@@ -103,6 +106,23 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         }
     }
     Ok(Ran { result, not_kept })
+}
+
+/// Takes away what a run that was killed has left half written.
+fn sweep(job: &Job) {
+    /// As old as no run that still writes, s.
+    const OLD_S: u64 = 600;
+    let folders = [job.folder.clone(), job.folder.join(RESULTS), job.folder.join(super::CAPTURES)];
+    for entry in
+        folders.iter().filter_map(|folder| std::fs::read_dir(folder).ok()).flatten().flatten()
+    {
+        let ours = entry.file_name().to_string_lossy().starts_with(crate::files::UNFINISHED);
+        let age = entry.metadata().ok().and_then(|facts| facts.modified().ok()?.elapsed().ok());
+        if ours && age.is_some_and(|age| age.as_secs() > OLD_S) {
+            // Left over it does no harm.
+            let _ = std::fs::remove_file(entry.path());
+        }
+    }
 }
 
 /// The result of another job folder, as its last run left it.

@@ -227,18 +227,7 @@ impl Reading {
             if invalid == 0 { "none refused".into() } else { format!("{invalid} not valid") };
         self.receipt.note("samples", format!("{total} rows read, {invalid}"));
         if self.records.len() > 1 {
-            for (k, record) in self.records.iter().enumerate() {
-                let why = self.index.why(record).map_or(String::new(), |why| format!(": {why}"));
-                self.receipt.note(
-                    "record",
-                    format!(
-                        "{} from row {}, {} rows{why}",
-                        k + 1,
-                        record.start,
-                        record.end - record.start
-                    ),
-                );
-            }
+            self.receipt.note("records", format!("{}", self.records.len()));
         }
         self.receipt.doubts.extend(self.index.end.take());
         Ok(())
@@ -330,6 +319,16 @@ impl Reading {
             None => self.pass(&window, &chain, rate, settings, observer)?,
         };
         let mut receipt = self.receipt.clone();
+        if self.records.len() > 1 {
+            let why = self.index.why(&window).map_or(String::new(), |why| format!(": {why}"));
+            let found = format!(
+                "{} from row {}, {} rows{why}",
+                k + 1,
+                window.start,
+                window.end - window.start
+            );
+            receipt.note("record", found);
+        }
         self.note_rate(&mut receipt, &timing);
         Ok(Record {
             samples: RecordSamples {

@@ -6,8 +6,9 @@ use crate::measures::stats::PowerBy;
 use crate::numeric::order::median;
 use crate::trace::{Block, Channel, Channels, Gaps, Overview, Phase, ReadFailure, Samples};
 use crate::units::SampleRate;
+use std::collections::VecDeque;
 use std::ops::Range;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 /// A record that was read once.
 pub struct Record {
@@ -70,11 +71,15 @@ pub(super) struct RecordSamples {
 /// Longest file whose pieces are kept once they are decoded, samples: 16 MiB of both channels.
 const KEPT_SAMPLES: u64 = 1 << 20;
 
-/// The decoded pieces of a short file, by number; of a long one none, so that memory does not grow
-/// with the record.
+/// Pieces of a long file that are kept: edges, peaks and bursts of a phase look at the same few.
+const RECENT: usize = 8;
+
+/// The decoded pieces of a short file, by number; of a long one the few that were asked for last, so
+/// that memory does not grow with the record.
 #[derive(Default)]
 pub(super) struct Kept {
     pieces: Vec<Arc<Piece>>,
+    recent: Mutex<VecDeque<(usize, Arc<Piece>)>>,
     samples: u64,
     full: bool,
 }
@@ -97,10 +102,20 @@ impl Kept {
         number: usize,
         decode: impl FnOnce() -> Result<Piece, IngestError>,
     ) -> Result<Arc<Piece>, IngestError> {
-        match self.pieces.get(number) {
-            Some(piece) => Ok(Arc::clone(piece)),
-            None => decode().map(Arc::new),
+        if let Some(piece) = self.pieces.get(number) {
+            return Ok(Arc::clone(piece));
         }
+        if let Ok(recent) = self.recent.lock()
+            && let Some((_, piece)) = recent.iter().find(|(known, _)| *known == number)
+        {
+            return Ok(Arc::clone(piece));
+        }
+        let piece = Arc::new(Piece { scratch: Vec::new(), ..decode()? });
+        if let Ok(mut recent) = self.recent.lock() {
+            recent.truncate(RECENT - 1);
+            recent.push_front((number, Arc::clone(&piece)));
+        }
+        Ok(piece)
     }
 }
 

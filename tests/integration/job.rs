@@ -531,3 +531,22 @@ fn nothing_kept_is_trusted_as_it_lies() {
 fn text_of(done: &Output) -> String {
     text(&done.stderr)
 }
+
+/// A link out of the folder is followed only where that is asked for.
+#[cfg(unix)]
+#[test]
+fn links_out_of_the_folder_are_refused() {
+    let demo = Demo::new();
+    let outside = tempfile::tempdir().unwrap();
+    let (inside, moved) = (demo.path("captures/coag-40.wav"), outside.path().join("coag-40.wav"));
+    std::fs::rename(&inside, &moved).unwrap();
+    std::os::unix::fs::symlink(&moved, &inside).unwrap();
+    let state = |more: &[&str]| {
+        let done = demo.run(&[&["--json"], more].concat());
+        let result: Value = serde_json::from_slice(&done.stdout).unwrap();
+        let steps = result["steps"].as_array().unwrap();
+        steps.iter().find(|step| step["id"] == "coag-40").unwrap()["state"].clone()
+    };
+    assert_eq!(state(&[]), "unreadable");
+    assert_eq!(state(&["--follow-links"]), "done");
+}
