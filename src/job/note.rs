@@ -1,13 +1,13 @@
 //! A reading by hand, written behind what job.toml holds already.
 
-use super::file::JobFile;
 use super::file::{manual_step, read};
+use super::pin::edit;
 use super::{Job, JobError, MEMORY};
 use crate::files::{WriteError, write_whole};
-use crate::keyfile;
 use crate::verification::{Reading, settle};
 use serde::Serialize;
 use std::path::Path;
+use toml_edit::{ArrayOfTables, Item};
 
 /// Adds a reading to the job of a folder.
 ///
@@ -24,13 +24,7 @@ pub fn note(folder: &Path, reading: &Reading) -> Result<(), JobError> {
     }
     let path = folder.join("job.toml");
     let mut text = read(&path)?;
-    append(&mut text, "reading", reading)?;
-    // An inline list of readings can't be carried on as tables.
-    if let Err(error) = keyfile::parse::<JobFile>(&path, &text) {
-        return Err(error
-            .with_help("write the readings of job.toml as [[reading]] tables, one after the other")
-            .into());
-    }
+    append(&path, &mut text, "reading", reading)?;
     Ok(write_whole(&path, text.as_bytes())?)
 }
 
@@ -67,10 +61,20 @@ fn alone(folder: &Path) -> Result<std::fs::File, JobError> {
 
 /// Writes an entry of a list of tables behind a text; what stands there stays as it is.
 pub(super) fn append(
+    file: &Path,
     text: &mut String,
     list: &str,
     entry: &impl Serialize,
 ) -> Result<(), JobError> {
+    // An inline list is taken apart into tables first.
+    *text = edit(file, text, |document| {
+        if let Some(inline) = document.get(list).and_then(|item| item.as_array()) {
+            let tables = inline.iter().filter_map(|one| one.as_inline_table());
+            let tables: ArrayOfTables = tables.map(|one| one.clone().into_table()).collect();
+            document.remove(list);
+            document.insert(list, Item::ArrayOfTables(tables));
+        }
+    })?;
     let body = toml::to_string(entry).map_err(|error| JobError::Reading {
         message: format!("the entry can't be written: {error}"),
         help: "leave out what is no plain text".into(),

@@ -5,9 +5,11 @@ use super::file::{PlanChange, read};
 use super::{Job, JobError, MEMORY};
 use crate::files::write_whole;
 use crate::ingest::hexadecimal;
+use crate::keyfile::KeyfileError;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use toml_edit::{DocumentMut, Item};
 
 /// SHA-256 of some bytes, in hex.
 pub(super) fn sha256(bytes: &[u8]) -> String {
@@ -96,6 +98,19 @@ fn flatten(path: &str, value: &toml::Value, all: &mut BTreeMap<String, String>) 
     }
 }
 
+/// Changes a TOML text and leaves the rest of it as it stands.
+pub(super) fn edit(
+    file: &Path,
+    text: &str,
+    change: impl FnOnce(&mut DocumentMut),
+) -> Result<String, JobError> {
+    let mut document: DocumentMut = text.parse().map_err(|error: toml_edit::TomlError| {
+        KeyfileError::at_span(file, text, error.span(), error.message().to_owned())
+    })?;
+    change(&mut document);
+    Ok(document.to_string())
+}
+
 /// Accepts the plan as it stands now for a reason; the change is written into job.toml.
 ///
 /// # Errors
@@ -120,16 +135,15 @@ pub fn accept(folder: &Path, reason: &str, at: &str) -> Result<Vec<String>, JobE
     };
     let path = folder.join("job.toml");
     let old = read(&path)?;
-    // Line by line, so that comments and order stay as they are.
-    let mut new = String::new();
-    let mut head = true;
-    for line in old.lines() {
-        head &= !line.trim_start().starts_with('[');
-        let pin = head && line.trim_start().starts_with("plan_sha256");
-        new.push_str(&if pin { format!("plan_sha256 = \"{now}\"") } else { line.to_owned() });
-        new.push('\n');
-    }
-    super::note::append(&mut new, "plan_change", &change)?;
+    // Comments and order stay as they are.
+    let mut new = edit(&path, &old, |document| {
+        if let Some(pin) = document.get_mut("plan_sha256").and_then(Item::as_value_mut) {
+            let around = pin.decor().clone();
+            *pin = now.as_str().into();
+            *pin.decor_mut() = around;
+        }
+    })?;
+    super::note::append(&path, &mut new, "plan_change", &change)?;
     keep(folder, &text)?;
     write_whole(&path, new.as_bytes())?;
     Ok(what)

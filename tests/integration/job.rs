@@ -550,3 +550,26 @@ fn links_out_of_the_folder_are_refused() {
     assert_eq!(state(&[]), "unreadable");
     assert_eq!(state(&["--follow-links"]), "done");
 }
+
+/// Readings in one inline list, and a pin under a quoted key: both as good as any other way.
+#[test]
+fn job_files_may_be_written_in_any_toml() {
+    let demo = Demo::new();
+    let text = std::fs::read_to_string(demo.path("job.toml")).unwrap();
+    let head = text.split("\n[[reading]]").next().unwrap();
+    let inline = head.replacen(
+        "plan_sha256 =",
+        "reading = [{ step = \"earth\", value = \"120\", unit = \"mohm\" }]  # by hand\n\"plan_sha256\" =",
+        1,
+    );
+    std::fs::write(demo.path("job.toml"), inline).unwrap();
+    let done = demo.note("earth", &["130", "mohm"]);
+    assert!(done.status.success(), "{}", text_of(&done));
+    let now = std::fs::read_to_string(demo.path("job.toml")).unwrap();
+    assert_eq!(now.matches("\n[[reading]]").count(), 2, "{now}");
+    demo.edit("profile.toml", "tolerance = \"20 %\"", "tolerance = \"21 %\"");
+    let done = demo.run(&["--accept-plan", "a wider tolerance", "--quiet"]);
+    assert_eq!(done.status.code(), Some(1), "{}", text_of(&done));
+    let now = std::fs::read_to_string(demo.path("job.toml")).unwrap();
+    assert!(now.contains("[[plan_change]]"), "{now}");
+}
