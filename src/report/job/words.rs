@@ -86,14 +86,16 @@ fn as_judged(x: f64, u: f64, unit: &str, judged: &Judged) -> String {
 }
 
 /// A limit as it was stated: all its digits, four at least. One that was computed has no end of them,
-/// and is told to six.
+/// and is told to four.
 fn stated(x: f64, unit: &str) -> String {
     const MOST: usize = 9;
     let short = value(x, unit);
     let long = number(x, unit, 12);
     let told = long.split(' ').next().unwrap_or_default().trim_end_matches('0');
     let digits = told.bytes().filter(u8::is_ascii_digit).count();
-    let long = if digits > MOST { number(x, unit, 6) } else { long };
+    if digits > MOST {
+        return short;
+    }
     let bare = |text: &str| -> Option<(f64, String)> {
         let (digits, symbol) = text.split_once(' ').unwrap_or((text, ""));
         Some((digits.parse().ok()?, symbol.to_owned()))
@@ -366,7 +368,7 @@ mod tests {
         for (x, unit, wanted) in [
             (731.383, "W", "731.383 W"),
             (35.2, "W", "35.20 W"),
-            (35.200_404_921, "W", "35.2004 W"),
+            (35.200_404_921, "W", "35.20 W"),
             (0.02, "s", "20.00 ms"),
             (16.1, "Ω", "16.10 Ω"),
             (100.0, "mohm", "100.0 mohm"),
