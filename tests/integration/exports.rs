@@ -2,6 +2,7 @@
 //! made here. Each is read to the right rate, channels, units, first and last value, or refused.
 
 use Row::{Bare, Index, IndexTime, Lead, Time};
+use crestbook::ingest::sheet::TextHints;
 use crestbook::ingest::{
     IngestError, Limits, Opening, Piece, RateSource, Selection, Source, TraceReader,
 };
@@ -148,7 +149,7 @@ const EXPORTS: &[Export] = &[
     export("the same, quoted", "\"TraceName\",\"CH1\",\"CH2\"|\"VUnit\",\"V\",\"A\"|\"HResolution\",\"0.04\"|\"HUnit\",\"us\"|", Lead, &[V, A], &["CH1", "CH2"]),
     export("names above the word value", "Record Length,Analog:500,|Sample Interval,Analog:4.0E-08,|Vertical Units,CH1:V, CH2:V,,|Source,CH1,CH2|Second,Value,Value|", Time, &[V, V], &["CH1", "CH2"]),
     export("preamble of several channels in a cell", "Sample Interval,CH1:0.00000004 CH2:0.00000004|Vertical Units,CH1:V CH2:A|Source,CH1,CH2|Second,Value,Value|", Time, &[V, A], &["CH1", "CH2"]),
-    export("labels of a virtual instrument", "t0\t12/31/1903 21:00:00.000000|delta t\t4.0E-08|Y\t|", Bare, &[None], &["Y"]).by('\t').tail("\t"),
+    export("t0 and delta t, a tab behind each value", "t0\t12/31/1903 21:00:00.000000|delta t\t4.0E-08|Y\t|", Bare, &[None], &["Y"]).by('\t').tail("\t"),
     export("rate with a label of its own", "#dataFreq=25000000Hz;|#ch1\tch2|", Bare, &[None, None], &["ch1", "ch2"]).by('\t'),
     export("x_axis", "x_axis,channel_2|", Time, &[None], &["channel_2"]),
     export("names that say nothing", "A,B|", Time, &[None], &["B"]),
@@ -359,4 +360,22 @@ fn what_a_file_does_not_tell_is_not_guessed() {
     });
     let error = open(beside.as_bytes()).err().unwrap();
     assert!(error.contains("time columns"), "{error}");
+}
+
+/// What the file does not say can be told; what it does say can't be told otherwise.
+#[test]
+fn a_time_axis_without_unit_can_be_told() {
+    let rows: String =
+        (0..200).map(|k| format!("{:.2},{:.2}\n", k as f64 * STEP * 1e6, value(0, k))).collect();
+    let open = |text: &str, unit: &str| {
+        let source = Source::memory(Path::new("export.csv"), text.as_bytes().to_vec()).unwrap();
+        let hints = TextHints { time_unit: Some(unit.into()), ..TextHints::default() };
+        let opening = Opening { hints, ..Opening::default() };
+        crestbook::ingest::open_source(source, &opening).map_err(|error| error.to_string())
+    };
+    let reader = open(&rows, "us").unwrap();
+    let (rate, ..) = told(reader.as_ref()).unwrap();
+    assert!((rate.unwrap() * STEP - 1.0).abs() < 1e-6, "{rate:?}");
+    let error = open(&format!("Time (us),CH1 (V)\n{rows}"), "ms").err().unwrap();
+    assert!(error.contains("the file gives the time in units of 1e-6 s"), "{error}");
 }

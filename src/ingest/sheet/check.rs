@@ -17,6 +17,19 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
     {
         return fail(&["sample_rate_hz"], format!("a sample rate of {rate} Hz is impossible"));
     }
+    if let Some(hints) = &sheet.text {
+        let of_time = |unit: &String| {
+            crate::units::Unit::parse(unit)
+                .is_some_and(|(unit, _)| unit == crate::units::Unit::Second)
+        };
+        if let Some(unit) = hints.time_unit.as_ref().filter(|unit| !of_time(unit)) {
+            let message = format!("`{unit}` is no unit of time: write s, ms, us or ns");
+            return fail(&["text", "time_unit"], message);
+        }
+        if hints.first_line == Some(0) {
+            return fail(&["text", "first_line"], "lines count from 1".into());
+        }
+    }
     for (name, channel) in [("voltage", &sheet.voltage), ("current", &sheet.current)] {
         let Some(channel) = channel else { continue };
         if channel.scale.is_some_and(|scale| !scale.is_finite() || scale == 0.0) {

@@ -428,6 +428,7 @@ mod tests {
                 (KeyType::Count, _) => "12",
                 (_, "kind") => "resistor",
                 (_, "separator") => "tab",
+                (_, "time_unit") => "us",
                 (_, "decimal") => "comma",
                 (_, "distribution") => "triangular",
                 (_, "pressed") => "below",

@@ -77,6 +77,21 @@ pub fn read(
         Some((Unit::Second, factor)) => Some(factor),
         _ => None,
     };
+    let told = roles.time.and_then(|column| described.get(column));
+    if let (Some(wanted), Some(info)) = (unit_factor, told)
+        && info.unit == Some(Unit::Second)
+        && (info.factor / wanted - 1.0).abs() > 1e-9
+    {
+        return Err(IngestError::Ask {
+            file: file.to_owned(),
+            message: format!(
+                "the file gives the time in {}, `text.time_unit` says {}",
+                seconds(info.factor),
+                seconds(wanted)
+            ),
+            help: "take `text.time_unit` out, or correct the header of the file".into(),
+        });
+    }
     let factor = |column: usize| {
         unit_factor.unwrap_or_else(|| described.get(column).map_or(1.0, |info| info.factor))
     };
