@@ -22,6 +22,9 @@ enum Store {
     Memory(Arc<[u8]>),
 }
 
+/// Most bytes that are taken from standard input.
+const MOST_PIPED: u64 = 1 << 36;
+
 impl Source {
     /// Opens a file; `-` takes standard input, which is first copied to an unnamed temporary file.
     ///
@@ -31,8 +34,12 @@ impl Source {
         let fail = |what, source| IngestError::Io { file: path.to_owned(), what, source };
         let file = if path == Path::new("-") {
             let mut spool = tempfile::tempfile().map_err(|e| fail("can't make a copy", e))?;
-            io::copy(&mut io::stdin().lock(), &mut spool)
+            let copied = io::copy(&mut io::stdin().lock().take(MOST_PIPED + 1), &mut spool)
                 .map_err(|e| fail("can't copy standard input", e))?;
+            if copied > MOST_PIPED {
+                let error = io::Error::other("it does not end within 64 GiB");
+                return Err(fail("can't copy standard input", error));
+            }
             spool
         } else {
             // Opening a pipe would wait for whoever writes into it.

@@ -70,6 +70,19 @@ impl Conditioning {
     }
 }
 
+/// Length and time of change of a file.
+type State = Option<(u64, std::time::SystemTime)>;
+
+/// The state of every file that is read.
+fn states(reader: &dyn TraceReader) -> Vec<(PathBuf, State)> {
+    let state = |path: &PathBuf| {
+        let facts = std::fs::metadata(path).ok()?;
+        Some((facts.len(), facts.modified().ok()?))
+    };
+    let files = reader.sources().into_iter().map(|source| source.name().to_owned());
+    files.map(|path| (path.clone(), state(&path))).collect()
+}
+
 /// Opens the data file or files of a capture.
 ///
 /// # Errors
@@ -159,6 +172,7 @@ impl Reading {
         let mut kept = Kept::default();
         let total = reader.pieces();
         let mut stopped = false;
+        let before = states(reader.as_ref());
         let (hashes, passed) = std::thread::scope(|scope| {
             let hashing: Vec<_> = reader
                 .sources()
@@ -200,6 +214,19 @@ impl Reading {
         passed?;
         if stopped {
             return Err(PipelineError::Interrupted);
+        }
+        if let Some((file, _)) = before
+            .iter()
+            .zip(states(reader.as_ref()))
+            .find(|(was, is)| *was != is)
+            .map(|(was, _)| was)
+        {
+            return Err(CaptureError {
+                file: file.clone(),
+                message: "it changed while it was read, so that it may be a mixture of two".into(),
+                help: "measure again when it rests".into(),
+            }
+            .into());
         }
         self.kept = Arc::new(kept);
         self.files = hashes.into_iter().collect::<Result<_, _>>()?;

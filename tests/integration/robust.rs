@@ -174,3 +174,26 @@ fn comtrade_keeps_the_codes_at_both_ends() {
     let ratio = values[0] / values[4];
     assert!((ratio + 32_768.0 / 32_767.0).abs() < 1e-6, "{ratio}");
 }
+
+/// A file that is written anew while it is read is a mixture of two captures.
+#[test]
+fn a_file_that_changes_under_way_is_refused() {
+    use crestbook::pipeline::{self, Observer, Settings};
+    struct Writing<'a>(&'a Path);
+    impl Observer for Writing<'_> {
+        fn progress(&self, _: u64, _: u64) {
+            let text = std::fs::read_to_string(self.0).unwrap();
+            std::fs::write(self.0, format!("{text}1e-3,0\n")).unwrap();
+        }
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("x.csv");
+    let rows: String = (0..400)
+        .map(|k| format!("{:e},{}\n", f64::from(k) * 1e-7, (f64::from(k) * 0.25).sin()))
+        .collect();
+    std::fs::write(&path, format!("s,V\n{rows}")).unwrap();
+    let capture = pipeline::resolve(&path, None, &[]).unwrap();
+    let run = pipeline::measure(&capture, &Settings::default(), &Writing(&path));
+    let said = run.err().unwrap().to_string();
+    assert!(said.contains("changed while it was read"), "{said}");
+}
