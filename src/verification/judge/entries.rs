@@ -163,7 +163,8 @@ impl Bench<'_> {
                 };
                 if times.unpaired > 0 {
                     return Err(format!(
-                        "{} time(s) there is a press without output, or output without a press",
+                        "a press has no output of its own, or an output no press ({} in all): is the \
+                         threshold of the switch right?",
                         times.unpaired
                     ));
                 }
