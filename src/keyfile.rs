@@ -96,9 +96,16 @@ pub fn is_unseen(c: char) -> bool {
 /// A text of others as it may be shown: what is not seen stands as `\u{7}`.
 #[must_use]
 pub fn shown_plainly(text: &str) -> String {
-    text.chars()
-        .map(|c| if is_unseen(c) { c.escape_unicode().to_string() } else { c.to_string() })
-        .collect()
+    written_out(text, |_| false)
+}
+
+/// The same where some of what is not seen is `kept`, such as line ends.
+#[must_use]
+pub fn written_out(text: &str, kept: impl Fn(char) -> bool) -> String {
+    let shown = |c: char| {
+        if is_unseen(c) && !kept(c) { c.escape_unicode().to_string() } else { c.to_string() }
+    };
+    text.chars().map(shown).collect()
 }
 
 fn from_toml(file: &Path, text: &str, error: &toml::de::Error) -> KeyfileError {

@@ -126,7 +126,7 @@ fn instruments(measurement: &Measurement, found: &mut Vec<Finding>) {
 
 /// Ratio of tolerance to expanded uncertainty below which a verdict is a coarse one (common
 /// practice, no source).
-const WANTED_RATIO: f64 = 4.0;
+pub const WANTED_RATIO: f64 = 4.0;
 
 /// A limit whose tolerance is not far above the uncertainty.
 pub(super) fn coarse(limit: &LimitResult) -> Option<Finding> {

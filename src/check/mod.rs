@@ -4,7 +4,7 @@ pub mod conformance;
 mod doubts;
 mod findings;
 
-pub use findings::{Finding, findings, other_unit, sequence};
+pub use findings::{Finding, WANTED_RATIO, findings, other_unit, sequence};
 
 use crate::estimate::Estimate;
 use crate::flag::Code;

@@ -1,7 +1,7 @@
 //! Standard output and standard error.
 
 use super::exit::{Exit, Failure};
-use crate::keyfile::is_unseen;
+use crate::keyfile::{is_unseen, written_out};
 use crate::report::table::Manner;
 use anstyle::{AnsiColor, Style};
 use clap::ColorChoice;
@@ -133,8 +133,5 @@ fn plain(text: &str, colours: bool) -> std::borrow::Cow<'_, str> {
     if !text.chars().any(|c| is_unseen(c) && !kept(c)) {
         return text.into();
     }
-    let shown = |c: char| {
-        if is_unseen(c) && !kept(c) { c.escape_unicode().to_string() } else { c.to_string() }
-    };
-    text.chars().map(shown).collect::<String>().into()
+    written_out(text, kept).into()
 }

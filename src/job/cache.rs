@@ -109,6 +109,21 @@ impl Cache {
         Ok(sha256)
     }
 
+    /// Whether a file is as it was when it was hashed, by its size, times and identity.
+    #[must_use]
+    pub fn rests(&self, path: &Path) -> bool {
+        let Ok(facts) = std::fs::metadata(path) else { return false };
+        let changed = facts.modified().ok().and_then(|time| time.duration_since(UNIX_EPOCH).ok());
+        let changed_ns = changed.map_or(0, |since| since.as_nanos());
+        let name = path.to_string_lossy().into_owned();
+        self.seen.lock().is_ok_and(|seen| {
+            seen.get(&name).is_some_and(|known| {
+                (known.size, known.changed_ns, known.identity)
+                    == (facts.len(), changed_ns, identity(&facts))
+            })
+        })
+    }
+
     /// The key of an outcome.
     #[must_use]
     pub fn key(hashes: &[String], asked: &str) -> String {

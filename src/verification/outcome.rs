@@ -50,16 +50,6 @@ pub struct Correlated {
 }
 
 impl Number {
-    /// Standard uncertainty in comparisons with captures by the same instruments: into the same
-    /// load, or into others. The whole one where it is not known what is shared.
-    #[must_use]
-    pub fn apart(&self, same_load: bool) -> Option<f64> {
-        match (self.own_uncertainty, self.load_uncertainty) {
-            (Some(own), Some(load)) => Some(if same_load { own } else { own.hypot(load) }),
-            _ => self.estimate.standard_uncertainty,
-        }
-    }
-
     /// Standard uncertainty and degrees of freedom of what is its own: with `shared`, what captures by
     /// the same instruments do not share, else all of it.
     #[must_use]

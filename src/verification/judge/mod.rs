@@ -10,7 +10,7 @@ use super::result::{
     StepState, Waveform,
 };
 use super::step::{Step, StepKind, part_of};
-use crate::check::{Finding, Judged, Verdict};
+use crate::check::{Finding, Judged, Verdict, WANTED_RATIO};
 use crate::profile::{Bounds, Decision, Profile};
 use crate::result::Part;
 use crate::units::day_of;
@@ -112,10 +112,6 @@ fn hold_back(group: &mut GroupResult, steps: &[StepResult]) {
         }
     }
 }
-
-/// Ratio of tolerance to expanded uncertainty below which a verdict is a coarse one (common practice,
-/// no source).
-const WANTED_RATIO: f64 = 4.0;
 
 /// Names the lines whose tolerance is not far above their uncertainty.
 fn coarse(group: &mut GroupResult) {
