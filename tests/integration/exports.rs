@@ -379,3 +379,22 @@ fn a_time_axis_without_unit_can_be_told() {
     let error = open(&format!("Time (us),CH1 (V)\n{rows}"), "ms").err().unwrap();
     assert!(error.contains("the file gives the time in units of 1e-6 s"), "{error}");
 }
+
+/// A header that comes again with other units is not read by the first one.
+#[test]
+fn a_header_again_must_be_the_same() {
+    let rows: String =
+        (0..100).map(|k| format!("{:.9e},{:.2}\n", k as f64 * STEP, value(0, k))).collect();
+    for (first, second, good) in [
+        ("s,V", "s,V", true),
+        ("s,V", "s,mV", false),
+        ("Time,CH1\ns,V", "Time,CH1\ns,mV", false),
+        ("Time (s),CH1 (V)", "Time (s),CH1 (V)", true),
+    ] {
+        let text = format!("{first}\n{rows}{second}\n{rows}");
+        let read = open(text.as_bytes())
+            .and_then(|reader| told(reader.as_ref()).map_err(|error| error.to_string()));
+        assert_eq!(read.is_ok(), good, "{second}: {:?}", read.as_ref().err());
+        assert!(good || read.is_err_and(|error| error.contains("the header comes again")));
+    }
+}

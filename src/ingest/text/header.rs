@@ -25,8 +25,8 @@ pub struct Header {
     pub facts: Facts,
     /// First cells of the rows above the data: a row that begins so in mid-file is a header again.
     pub labels: Vec<String>,
-    /// All cells of the rows of names and units.
-    pub titles: Vec<String>,
+    /// The rows of names and units.
+    pub titles: Vec<Vec<String>>,
 }
 
 /// The rows of a head, cut into cells.
@@ -124,7 +124,7 @@ pub fn read(
         channels.push(info);
     }
     let labels = labels(&rows.above, names, units);
-    let titles = [names, units].into_iter().flatten().flat_map(|row| row.cells.clone()).collect();
+    let titles = [names, units].into_iter().flatten().map(|row| row.cells.clone()).collect();
     let named = names.is_some();
     Ok(Header { columns, channels, time, more_times, named, facts, labels, titles })
 }

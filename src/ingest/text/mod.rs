@@ -87,7 +87,7 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
     let layout = super::layout::describe(
         &dialect_of(&dialect),
         &header.labels,
-        &header.titles,
+        &header.titles.concat(),
         dialect.fields,
     );
     if let Some(kept) = &opening.layout {

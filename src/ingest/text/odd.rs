@@ -63,6 +63,7 @@ impl TextReader {
         let label = bare.split_once([':', '=']).map_or(bare, |(label, _)| label.trim());
         let bare_comment = label.trim_start_matches(['#', '%', ';']).trim();
         if self.labels.iter().any(|known| known == label || known == bare_comment) {
+            self.same_titles(place, &fields)?;
             begin(out, rows.count(), BreakReason::Header);
             return Ok(next);
         }
@@ -104,6 +105,41 @@ impl TextReader {
             );
         }
         self.refuse(place, &fields, &cells, decoding.roles)
+    }
+
+    /// A row of names or units that comes again must be the same: its samples are read by the first.
+    fn same_titles(&self, place: u64, fields: &[String]) -> Result<(), IngestError> {
+        let told = |row: &[String]| -> Vec<String> {
+            row.iter()
+                .map(|cell| cell.trim_start_matches(['#', '%', ';', ' ']).to_owned())
+                .collect()
+        };
+        let again = told(fields);
+        let alike = |row: &&Vec<String>| {
+            again.len() > 1 && row.len() > 1 && told(row).first() == again.first()
+        };
+        let mut rows = self.titles.iter().filter(alike).peekable();
+        let Some(first) = rows.peek().copied() else { return Ok(()) };
+        let bare = |row: &[String]| {
+            let mut row = told(row);
+            while row.last().is_some_and(String::is_empty) {
+                row.pop();
+            }
+            row
+        };
+        if rows.any(|row| bare(row) == bare(fields)) {
+            return Ok(());
+        }
+        Err(IngestError::Damaged {
+            file: self.named.name().to_owned(),
+            place: self.place(place, 0)?,
+            message: format!(
+                "the header comes again, but otherwise: `{}`, before `{}`",
+                fields.join(" "),
+                first.join(" ")
+            ),
+            help: "save each record in a file of its own".into(),
+        })
     }
 
     /// Takes a row whose cells are numbers or marks where they must be.

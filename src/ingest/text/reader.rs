@@ -37,6 +37,8 @@ pub struct TextReader {
     pub(super) facts: Facts,
     /// What begins a row that repeats the header.
     pub(super) labels: Vec<String>,
+    /// The rows of names and units.
+    pub(super) titles: Vec<Vec<String>>,
     pub(super) rate: RateSource,
     pub(super) axis: Axis,
     /// Day of the first time of day.
@@ -81,6 +83,7 @@ impl TextReader {
             more_times: header.more_times,
             facts: header.facts,
             labels: header.labels,
+            titles: header.titles,
             rate: RateSource::Absent,
             axis: Axis::default(),
             first_day: None,
