@@ -1,5 +1,6 @@
 //! A measured value with all that is known of its uncertainty.
 
+use crate::term::{Term, TermSet};
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 
@@ -18,17 +19,17 @@ pub struct Estimate {
     #[serde(flatten)]
     pub coverage: Option<Coverage>,
     /// Terms the uncertainty leaves out because nothing is known of them.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub missing_terms: Vec<Cow<'static, str>>,
+    #[serde(default, skip_serializing_if = "TermSet::is_empty")]
+    pub missing_terms: TermSet,
     /// Whether one of those is a scale or load, so that the uncertainty is only a lower bound.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub partial: bool,
     /// The terms of the uncertainty, where they were asked for.
-    #[serde(skip_deserializing, skip_serializing_if = "Option::is_none")]
-    pub budget: Option<Vec<BudgetLine>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub budget: Option<Box<[BudgetLine]>>,
     /// The same by simulation, where it was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub monte_carlo: Option<Simulated>,
+    pub monte_carlo: Option<Box<Simulated>>,
 }
 
 /// Half-width of the interval that holds the value in 95 of 100 cases.
@@ -44,16 +45,19 @@ pub struct Coverage {
 }
 
 /// One term of an uncertainty.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct BudgetLine {
-    /// What the term stands for.
-    pub input: &'static str,
+    /// Which term of the model it is; none where it is of second order.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub term: Option<Term>,
+    /// What it stands for here.
+    pub input: Cow<'static, str>,
     /// Unit of the input.
-    pub unit: &'static str,
+    pub unit: Cow<'static, str>,
     /// Best estimate of the input.
     pub estimate: f64,
     /// How it is distributed.
-    pub distribution: &'static str,
+    pub distribution: Cow<'static, str>,
     /// Standard uncertainty of the input.
     pub standard_uncertainty: f64,
     /// Degrees of freedom; left out where there is no end to them.
@@ -97,7 +101,7 @@ impl Estimate {
             standard_uncertainty: None,
             standard_deviation: None,
             coverage: None,
-            missing_terms: Vec::new(),
+            missing_terms: TermSet::default(),
             partial: false,
             budget: None,
             monte_carlo: None,

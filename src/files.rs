@@ -79,13 +79,29 @@ impl WholeFile {
     /// # Errors
     /// Where the last bytes can't be written, synced or renamed.
     pub fn finish(self) -> Result<(), WriteError> {
-        let Self { path, out } = self;
-        let fail = |source| WriteError { file: path.clone(), source };
-        let file = out.into_inner().map_err(|error| fail(error.into_error()))?;
-        file.as_file().sync_all().map_err(fail)?;
-        file.persist(&path).map_err(|error| fail(error.error))?;
-        Ok(())
+        finish_together([self])
     }
+}
+
+/// Completes several files: all of them, or none where one can't be written. Only then are they
+/// renamed, one right after the other.
+///
+/// # Errors
+/// Where the last bytes of one can't be written, synced or renamed.
+pub fn finish_together(files: impl IntoIterator<Item = WholeFile>) -> Result<(), WriteError> {
+    let written = |WholeFile { path, out }: WholeFile| {
+        let file = out.into_inner().map_err(io::IntoInnerError::into_error);
+        let synced = file.and_then(|file| file.as_file().sync_all().map(|()| file));
+        match synced {
+            Ok(file) => Ok((path, file)),
+            Err(source) => Err(WriteError { file: path, source }),
+        }
+    };
+    let written: Vec<_> = files.into_iter().map(written).collect::<Result<_, _>>()?;
+    for (path, file) in written {
+        file.persist(&path).map_err(|error| WriteError { file: path, source: error.error })?;
+    }
+    Ok(())
 }
 
 impl Write for WholeFile {

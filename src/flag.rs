@@ -1,8 +1,8 @@
 //! Doubts about a result: what each means, which measures it touches, and what it does to a verdict.
 
+use crate::measures::Measure;
 use crate::trace::Kind;
-use serde::{Deserialize, Serialize};
-use std::borrow::Cow;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// What a doubt does to a limit on a measure that it touches, where its size is not known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -21,8 +21,8 @@ pub struct Row {
     pub code: Code,
     /// Its name in files.
     pub name: &'static str,
-    /// Keys of the measures in doubt, in groups; [`PHASES`] where the phases themselves are.
-    pub measures: &'static [&'static [&'static str]],
+    /// What is in doubt, in groups.
+    pub measures: &'static [&'static [Doubted]],
     /// What it does to a verdict.
     pub effect: Effect,
 }
@@ -43,51 +43,83 @@ macro_rules! flags {
     };
 }
 
-/// Stands among the measures in doubt where the phases are: their number, kinds or edges.
+/// What a doubt is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Doubted {
+    /// The phases themselves: their number, kinds or edges.
+    Phases,
+    /// A measure.
+    Measure(Measure),
+}
+
+/// Stands among the measures in doubt where the phases are.
 pub const PHASES: &str = "phases";
 
-const LEVELS: &[&str] = &[
-    "power_w",
-    "energy_j",
-    "voltage_rms_v",
-    "current_rms_a",
-    "apparent_power_va",
-    "power_1s_max_w",
-    "burst_energy_j",
+impl Doubted {
+    /// The word used in files.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Phases => PHASES,
+            Self::Measure(measure) => measure.key(),
+        }
+    }
+}
+
+impl Serialize for Doubted {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.key())
+    }
+}
+
+impl<'de> Deserialize<'de> for Doubted {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let key = std::borrow::Cow::<str>::deserialize(deserializer)?;
+        if key == PHASES {
+            return Ok(Self::Phases);
+        }
+        Measure::find(&key).map(Self::Measure).map_err(serde::de::Error::custom)
+    }
+}
+
+/// A group of measures in doubt.
+macro_rules! doubted {
+    ($($measure:ident),*) => { &[$(Doubted::Measure(Measure::$measure)),*] };
+}
+
+const LEVELS: &[Doubted] =
+    doubted![Power, Energy, VoltageRms, CurrentRms, ApparentPower, PowerOneSecond, BurstEnergy];
+const PEAKS: &[Doubted] = doubted![
+    VoltagePeak,
+    CurrentPeak,
+    VoltagePeakPositive,
+    VoltagePeakNegative,
+    VoltagePeakToPeak,
+    CrestFactor,
+    DutyCycleEquivalent
 ];
-const PEAKS: &[&str] = &[
-    "voltage_peak_v",
-    "current_peak_a",
-    "voltage_peak_positive_v",
-    "voltage_peak_negative_v",
-    "voltage_peak_to_peak_v",
-    "crest_factor",
-    "duty_cycle_equivalent",
+const BURSTS: &[Doubted] = doubted![DutyCycle, BurstRate, BurstOn, BurstEnergy, BurstDecay];
+const ON_TIME: &[Doubted] = doubted![DutyCycle, BurstOn, BurstDecay];
+const CARRIER: &[Doubted] = doubted![Fundamental, FundamentalSpread];
+const CONTENT: &[Doubted] = doubted![Distortion, LowFrequencyShare, DcShare, UndescribedShare];
+const TURN: &[Doubted] =
+    doubted![Power, Energy, PowerFactor, PowerOneSecond, BurstEnergy, Load, LoadReactance];
+const LOAD: &[Doubted] = doubted![Load, LoadReactance, PowerFactor];
+const TIME: &[Doubted] = &[
+    Doubted::Phases,
+    Doubted::Measure(Measure::Duration),
+    Doubted::Measure(Measure::PhaseShare),
+    Doubted::Measure(Measure::OnsetRise),
+    Doubted::Measure(Measure::OnsetBoost),
 ];
-const BURSTS: &[&str] =
-    &["duty_cycle", "burst_rate_hz", "burst_on_s", "burst_energy_j", "burst_decay_s"];
-const ON_TIME: &[&str] = &["duty_cycle", "burst_on_s", "burst_decay_s"];
-const CARRIER: &[&str] = &["fundamental_hz", "fundamental_spread"];
-const CONTENT: &[&str] = &["distortion", "low_frequency_share", "dc_share", "undescribed_share"];
-const TURN: &[&str] = &[
-    "power_w",
-    "energy_j",
-    "power_factor",
-    "power_1s_max_w",
-    "burst_energy_j",
-    "load_ohm",
-    "load_reactance_ohm",
-];
-const LOAD: &[&str] = &["load_ohm", "load_reactance_ohm", "power_factor"];
-const TIME: &[&str] = &[PHASES, "duration_s", "phase_share", "onset_rise_s", "onset_boost"];
-const SLOW: &[&str] = &["ripple_depth", "ripple_hz"];
-const EVERYTHING: &[&[&str]] = &[LEVELS, PEAKS, BURSTS, CARRIER, CONTENT, LOAD, TIME, SLOW];
+const SLOW: &[Doubted] = doubted![RippleDepth, RippleRate];
+const EVERYTHING: &[&[Doubted]] = &[LEVELS, PEAKS, BURSTS, CARRIER, CONTENT, LOAD, TIME, SLOW];
 
 flags! {
     /// The file ends early.
     Truncated "truncated" *EVERYTHING, Blocks;
     /// Another number of samples than the file states.
-    CountMismatch "count_mismatch" [TIME, &["energy_j"]], Limits;
+    CountMismatch "count_mismatch" [TIME, doubted![Energy]], Limits;
     /// Records too short to measure were left out.
     ShortRecord "short_record" [], Notes;
     /// Time jumps before the record.
@@ -117,14 +149,14 @@ flags! {
     /// Samples beyond the range.
     Overrange "overrange" [LEVELS, PEAKS, ON_TIME, CONTENT], Blocks;
     /// Crests are cut off.
-    Clipped "clipped" [LEVELS, PEAKS, ON_TIME, CONTENT, &[PHASES]], Blocks;
+    Clipped "clipped" [LEVELS, PEAKS, ON_TIME, CONTENT, &[Doubted::Phases]], Blocks;
     /// Few steps of the converter.
     FewCodes "few_codes" [LEVELS, PEAKS, ON_TIME], Limits;
     /// Few samples per carrier cycle.
-    Undersampled "undersampled" [PEAKS, ON_TIME, &["distortion"]], Limits;
+    Undersampled "undersampled" [PEAKS, ON_TIME, doubted![Distortion]], Limits;
     /// Little above the noise.
     NoiseHigh "noise_high"
-        [&["voltage_rms_v", "current_rms_a", "apparent_power_va", "power_factor"], PEAKS, ON_TIME, CONTENT, SLOW],
+        [doubted![VoltageRms, CurrentRms, ApparentPower, PowerFactor], PEAKS, ON_TIME, CONTENT, SLOW],
         Limits;
     /// Too few bursts or cycles to tell.
     TooShort "too_short" [BURSTS, CARRIER, CONTENT, PEAKS], Limits;
@@ -147,7 +179,7 @@ flags! {
     /// The current is not that of a resistor, though the sheet states one.
     CurrentUnlike "current_unlike" [LEVELS, PEAKS, LOAD], Limits;
     /// The mean of the output is not 0.
-    DcOffset "dc_offset" [LEVELS, PEAKS, ON_TIME, &["dc_share"]], Limits;
+    DcOffset "dc_offset" [LEVELS, PEAKS, ON_TIME, doubted![DcShare]], Limits;
     /// The zero line moves.
     BaselineMoves "baseline_moves" [LEVELS, PEAKS, ON_TIME, CONTENT], Limits;
     /// Peaks of both signs differ.
@@ -161,9 +193,9 @@ flags! {
     /// Output too short to be a phase.
     ShortOutput "short_output" [TIME], Limits;
     /// Silence inside output that does not come in bursts.
-    OutputInterrupted "output_interrupted" [TIME, LEVELS, BURSTS, &["crest_factor"]], Limits;
+    OutputInterrupted "output_interrupted" [TIME, LEVELS, BURSTS, doubted![CrestFactor]], Limits;
     /// The waveform does not tell cut from coag.
-    KindInDoubt "kind_in_doubt" [&[PHASES]], Limits;
+    KindInDoubt "kind_in_doubt" [&[Doubted::Phases]], Limits;
     /// What was looked at closely is not like the rest of the phase.
     OutputVaries "output_varies" [BURSTS, CARRIER, CONTENT], Limits;
     /// The measures do not describe the wave.
@@ -199,9 +231,9 @@ pub struct Flag {
     pub code: Code,
     /// What was seen, how large it is, and what to do.
     pub message: String,
-    /// Keys of the measures in doubt; `phases` where the phases themselves are.
+    /// What is in doubt.
     #[serde(default)]
-    pub measures: Vec<Cow<'static, str>>,
+    pub measures: Vec<Doubted>,
     /// Kinds of the phases in which it was seen; empty where it touches the whole record.
     #[serde(rename = "in", default, skip_serializing_if = "Vec::is_empty")]
     pub kinds: Vec<Kind>,
@@ -217,17 +249,16 @@ impl Flag {
     /// A flag on the whole record, with the measures of its row.
     #[must_use]
     pub fn new(code: Code, message: impl Into<String>) -> Self {
-        let measures = code.row().measures.iter().copied().flatten().copied();
-        let mut keys: Vec<Cow<'static, str>> = Vec::new();
-        for key in measures {
-            if !keys.iter().any(|known| known == key) {
-                keys.push(key.into());
+        let mut measures = Vec::new();
+        for doubted in code.row().measures.iter().copied().flatten() {
+            if !measures.contains(doubted) {
+                measures.push(*doubted);
             }
         }
         Self {
             code,
             message: message.into(),
-            measures: keys,
+            measures,
             kinds: Vec::new(),
             relative_size: None,
             samples: None,
@@ -245,8 +276,8 @@ impl Flag {
 
     /// The same with these measures in doubt only.
     #[must_use]
-    pub fn on(mut self, measures: impl IntoIterator<Item = &'static str>) -> Self {
-        self.measures = measures.into_iter().map(Cow::Borrowed).collect();
+    pub fn on(mut self, measures: impl IntoIterator<Item = Measure>) -> Self {
+        self.measures = measures.into_iter().map(Doubted::Measure).collect();
         self
     }
 
@@ -266,8 +297,14 @@ impl Flag {
 
     /// Whether it puts this measure in doubt.
     #[must_use]
-    pub fn touches(&self, measure: &str) -> bool {
-        self.measures.iter().any(|key| key == measure)
+    pub fn touches(&self, measure: Measure) -> bool {
+        self.measures.contains(&Doubted::Measure(measure))
+    }
+
+    /// Whether it puts the phases themselves in doubt.
+    #[must_use]
+    pub fn touches_phases(&self) -> bool {
+        self.measures.contains(&Doubted::Phases)
     }
 }
 
@@ -288,8 +325,8 @@ mod tests {
     fn a_measure_is_in_doubt_once() {
         for row in FLAGS {
             let flag = Flag::new(row.code, "");
-            for (k, key) in flag.measures.iter().enumerate() {
-                assert!(!flag.measures[..k].contains(key), "{}: {key}", row.name);
+            for (k, one) in flag.measures.iter().enumerate() {
+                assert!(!flag.measures[..k].contains(one), "{}: {}", row.name, one.key());
             }
         }
     }

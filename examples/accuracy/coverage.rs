@@ -3,6 +3,7 @@
 
 use crate::bench::{Bench, measure, on_all_cores};
 use crate::draw::Draw;
+use crestbook::measures::Measure;
 use crestbook::measures::MeasureSet;
 use crestbook::pipeline::Settings;
 use crestbook::result::Measurement;
@@ -14,15 +15,15 @@ use crestbook::units::SampleRate;
 const SHAPES: [&str; 4] = ["continuous", "gated", "damped", "cycle"];
 
 /// Measures whose intervals are looked at.
-pub const MEASURES: [&str; 8] = [
-    "power_w",
-    "voltage_rms_v",
-    "voltage_peak_v",
-    "crest_factor",
-    "fundamental_hz",
-    "burst_rate_hz",
-    "duty_cycle",
-    "duration_s",
+pub const MEASURES: [Measure; 8] = [
+    Measure::Power,
+    Measure::VoltageRms,
+    Measure::VoltagePeak,
+    Measure::CrestFactor,
+    Measure::Fundamental,
+    Measure::BurstRate,
+    Measure::DutyCycle,
+    Measure::Duration,
 ];
 
 /// One interval: whether it held the truth, and the error as a share of U.
@@ -151,16 +152,16 @@ fn look(number: u64) -> Vec<Held> {
     let mut take = |set: &MeasureSet, truth: &TruthMeasures, duration: Option<f64>| {
         for (measure, key) in MEASURES.iter().enumerate() {
             let wanted = match *key {
-                "power_w" => Some(truth.power_w),
-                "voltage_rms_v" => Some(truth.voltage_rms_v),
-                "voltage_peak_v" => Some(truth.voltage_peak_v),
-                "crest_factor" => truth.crest_factor,
-                "fundamental_hz" => truth.fundamental_hz,
-                "burst_rate_hz" => truth.burst_rate_hz,
-                "duty_cycle" => truth.duty_cycle.filter(|duty| *duty < 1.0),
+                Measure::Power => Some(truth.power_w),
+                Measure::VoltageRms => Some(truth.voltage_rms_v),
+                Measure::VoltagePeak => Some(truth.voltage_peak_v),
+                Measure::CrestFactor => truth.crest_factor,
+                Measure::Fundamental => truth.fundamental_hz,
+                Measure::BurstRate => truth.burst_rate_hz,
+                Measure::DutyCycle => truth.duty_cycle.filter(|duty| *duty < 1.0),
                 _ => duration,
             };
-            let (Some(wanted), Some(estimate)) = (wanted, set.get(key)) else { continue };
+            let (Some(wanted), Some(estimate)) = (wanted, set.get(*key)) else { continue };
             let Some(expanded) = estimate.expanded().filter(|u| *u > 0.0) else { continue };
             let share = (estimate.value - wanted).abs() / expanded;
             if share > 1.0 && std::env::var_os("VERBOSE").is_some() {
@@ -212,8 +213,12 @@ fn inner(
             // Of a rest only its length is a truth; the rest is noise.
             let mut only = MeasureSet::default();
             only.put(
-                "duration_s",
-                phase.measures.get("duration_s").cloned().ok_or_else(String::new),
+                Measure::Duration,
+                phase
+                    .measures
+                    .get(Measure::Duration)
+                    .cloned()
+                    .ok_or(crestbook::measures::Reason::NotTold),
             );
             take(&only, &nothing, duration);
         }

@@ -3,6 +3,7 @@
 
 use crate::bench::{Bench, measure, on_all_cores};
 use crate::draw::Draw;
+use crestbook::measures::Measure;
 use crestbook::pipeline::Settings;
 use crestbook::synth::{Output, Recipe, Wave, truth};
 use crestbook::trace::Kind;
@@ -22,13 +23,13 @@ pub const SNR_DB: [f64; 4] = [25.0, 35.0, 45.0, 60.0];
 pub const BITS: [u32; 4] = [8, 10, 12, 16];
 
 /// Measures of the grid.
-pub const MEASURES: [(&str, &str); 6] = [
-    ("power_w", "power"),
-    ("voltage_rms_v", "V rms"),
-    ("voltage_peak_v", "V peak"),
-    ("crest_factor", "crest"),
-    ("duty_cycle", "duty"),
-    ("fundamental_hz", "fundamental"),
+pub const MEASURES: [(Measure, &str); 6] = [
+    (Measure::Power, "power"),
+    (Measure::VoltageRms, "V rms"),
+    (Measure::VoltagePeak, "V peak"),
+    (Measure::CrestFactor, "crest"),
+    (Measure::DutyCycle, "duty"),
+    (Measure::Fundamental, "fundamental"),
 ];
 
 /// Mean and RMS of the relative errors of one cell of the grid.
@@ -83,11 +84,11 @@ fn point(wave: Wave, per_cycle: f64, snr_db: f64, bits: u32, repetitions: u64) -
         let truth = truth(&recipe, 0.1).phases[0].measures;
         for (cell, (key, _)) in cells.iter_mut().zip(MEASURES) {
             let wanted = match key {
-                "power_w" => Some(truth.power_w),
-                "voltage_rms_v" => Some(truth.voltage_rms_v),
-                "voltage_peak_v" => Some(truth.voltage_peak_v),
-                "crest_factor" => truth.crest_factor,
-                "duty_cycle" => truth.duty_cycle,
+                Measure::Power => Some(truth.power_w),
+                Measure::VoltageRms => Some(truth.voltage_rms_v),
+                Measure::VoltagePeak => Some(truth.voltage_peak_v),
+                Measure::CrestFactor => truth.crest_factor,
+                Measure::DutyCycle => truth.duty_cycle,
                 _ => truth.fundamental_hz,
             };
             if let (Some(wanted), Some(got)) = (wanted, found.whole.get(key)) {

@@ -17,7 +17,7 @@ pub fn section(captures: u64) -> String {
         let Some(found) = measure(&recipe, &bench, &settings) else { continue };
         for (row, key) in rows.iter_mut().zip(MEASURES) {
             let Some(estimate) = found.whole.get(key) else { continue };
-            let (Some(simulated), Some(expanded)) = (estimate.monte_carlo, estimate.expanded())
+            let (Some(simulated), Some(expanded)) = (&estimate.monte_carlo, estimate.expanded())
             else {
                 continue;
             };

@@ -3,7 +3,8 @@
 
 use crate::hard::{self, Capture, FAMILIES, Family, TruePhase};
 use crestbook::export::{self, Floats, Shape};
-use crestbook::flag::PHASES;
+use crestbook::flag::Doubted;
+use crestbook::measures::Measure;
 use crestbook::measures::MeasureSet;
 use crestbook::pipeline::{self, Settings, Unobserved};
 use crestbook::result::Measurement;
@@ -161,10 +162,10 @@ const STUB_S: f64 = 1e-3;
 
 fn compare(capture: &Capture, found: &Measurement) -> Vec<Wrong> {
     let mut wrong = Vec::new();
-    let doubted = |measure: &str, kind: Option<Kind>| {
+    let doubted = |of: Doubted, kind: Option<Kind>| {
         found.flags.iter().any(|flag| {
             let here = kind.is_none_or(|kind| flag.kinds.is_empty() || flag.kinds.contains(&kind));
-            here && flag.touches(measure)
+            here && flag.measures.contains(&of)
         })
     };
     let wanted = &capture.phases;
@@ -176,7 +177,7 @@ fn compare(capture: &Capture, found: &Measurement) -> Vec<Wrong> {
             parts.collect::<Vec<_>>().join(" ")
         };
         wrong.push(Wrong {
-            flagged: doubted(PHASES, None),
+            flagged: doubted(Doubted::Phases, None),
             what: format!(
                 "phases {}, true {} [{}]",
                 shown(found.phases.iter().map(|p| (p.kind, p.start_s)).collect()),
@@ -190,7 +191,7 @@ fn compare(capture: &Capture, found: &Measurement) -> Vec<Wrong> {
         let off = (a.start_s - b.start_s).abs();
         if off > capture.edge_s {
             wrong.push(Wrong {
-                flagged: doubted(PHASES, None),
+                flagged: doubted(Doubted::Phases, None),
                 what: format!(
                     "edge at {:.6} s, true {:.6} s, allowed {:.2e} s [{}]",
                     b.start_s,
@@ -206,7 +207,13 @@ fn compare(capture: &Capture, found: &Measurement) -> Vec<Wrong> {
         if border && a.end_s - a.start_s < STUB_S {
             continue;
         }
-        measures(a, &b.measures, &|measure| doubted(measure, Some(b.kind)), &mut wrong, found);
+        measures(
+            a,
+            &b.measures,
+            &|measure| doubted(Doubted::Measure(measure), Some(b.kind)),
+            &mut wrong,
+            found,
+        );
     }
     wrong
 }
@@ -214,13 +221,15 @@ fn compare(capture: &Capture, found: &Measurement) -> Vec<Wrong> {
 fn measures(
     phase: &TruePhase,
     found: &MeasureSet,
-    doubted: &dyn Fn(&str) -> bool,
+    doubted: &dyn Fn(Measure) -> bool,
     wrong: &mut Vec<Wrong>,
     all: &Measurement,
 ) {
-    for (measure, truth) in &phase.truth {
-        let Some(estimate) = found.get(measure) else {
-            let why = found.why_missing(measure).unwrap_or("no reason");
+    for (key, truth) in &phase.truth {
+        let Ok(measure) = Measure::find(key) else { panic!("there is no measure {key}") };
+        let found = found.had(measure);
+        let Ok(estimate) = found else {
+            let why = found.err().map_or(String::new(), |why| why.to_string());
             wrong.push(Wrong {
                 flagged: true,
                 what: format!(
@@ -233,7 +242,7 @@ fn measures(
         };
         let off = (estimate.value - truth).abs();
         let expanded = estimate.expanded().unwrap_or(0.0);
-        if off > BEYOND_U * expanded && off > tolerance(measure) * truth.abs() {
+        if off > BEYOND_U * expanded && off > tolerance(key) * truth.abs() {
             wrong.push(Wrong {
                 flagged: doubted(measure) || estimate.partial,
                 what: format!(

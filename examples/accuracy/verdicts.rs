@@ -2,7 +2,9 @@
 //! differences, curves, spreads and the like, over random errors of instruments and units.
 
 use crate::draw::Draw;
+use crestbook::digest::Sha256;
 use crestbook::estimate::Estimate;
+use crestbook::measures::Measure;
 use crestbook::profile::Profile;
 use crestbook::result::Part;
 use crestbook::verification::{
@@ -255,7 +257,7 @@ fn one(case: &Case, seed: u64) -> Option<(bool, bool)> {
         found.insert(
             step.id.clone(),
             Found {
-                outcome: Some(outcome(step, read, (planned, ohm), (e_v, e_i), own, bench)),
+                outcome: Some(outcome(step, read, (planned, ohm), (e_v, e_i), own, bench).into()),
                 ..Found::default()
             },
         );
@@ -264,6 +266,7 @@ fn one(case: &Case, seed: u64) -> Option<(bool, bool)> {
         profile: &profile,
         steps: &all,
         found,
+        pictures: BTreeMap::new(),
         readings: &[],
         job: JobFacts::default(),
         plan: PlanFacts::default(),
@@ -306,7 +309,7 @@ fn outcome(
     bench: Bench,
 ) -> CaptureOutcome {
     let part = Part::Cut;
-    let number = |measure: &str, value: f64, own: Term, [v, i, load]: [f64; 3]| {
+    let number = |measure: Measure, value: f64, own: Term, [v, i, load]: [f64; 3]| {
         let square = v * v
             + i * i
             + load * load
@@ -315,7 +318,7 @@ fn outcome(
         let all = own.and(Term::normal(square.max(0.0).sqrt()));
         let estimate = estimate(value, all.u * value, all.freedom).unwrap_or_else(none);
         Number {
-            measure: measure.into(),
+            measure,
             part,
             estimate,
             own_uncertainty: Some(own.u * value),
@@ -327,31 +330,31 @@ fn outcome(
     };
     let mut numbers = Vec::new();
     if bench.both {
-        numbers.push(number("power_w", watt, own, [bench.voltage, bench.current, 0.0]));
+        numbers.push(number(Measure::Power, watt, own, [bench.voltage, bench.current, 0.0]));
         let read = ohm * (1.0 + e_v) / (1.0 + e_i);
         numbers.push(number(
-            "load_ohm",
+            Measure::Load,
             read,
             Term::normal(0.0),
             [bench.voltage, -bench.current, 0.0],
         ));
     } else {
-        numbers.push(number("power_w", watt, own, [2.0 * bench.voltage, 0.0, -bench.load]));
+        numbers.push(number(Measure::Power, watt, own, [2.0 * bench.voltage, 0.0, -bench.load]));
         let volt = (watt * planned).sqrt();
-        numbers.push(number("voltage_rms_v", volt, own.times(0.5), [bench.voltage, 0.0, 0.0]));
+        numbers.push(number(Measure::VoltageRms, volt, own.times(0.5), [bench.voltage, 0.0, 0.0]));
     }
     CaptureOutcome {
         file: step.id.clone(),
-        sha256: vec![step.id.clone()],
-        sheet_sha256: String::new(),
+        sha256: vec![Sha256::of(step.id.as_bytes())],
+        sheet_sha256: Sha256::of(b""),
         program: String::new(),
         samples: 1,
         sample_rate_hz: 1e7,
         load_ohm: Some(planned),
         bench: None,
         instrument: Vec::new(),
-        instruments_key: "one bench".into(),
-        load_key: if bench.both { "any".into() } else { step.id.clone() },
+        instruments_key: Some(Sha256::of(b"one bench")),
+        load_key: Some(Sha256::of(if bench.both { b"any" } else { step.id.as_bytes() })),
         correlated: Correlated { voltage_load: bench.voltage_load, ..Correlated::default() },
         numbers,
         missing: Vec::new(),

@@ -3,21 +3,113 @@
 use super::doubts::concerns;
 use super::{LimitResult, Verdict, judge};
 use crate::estimate::Estimate;
-use crate::flag::{Code, Effect, Flag, PHASES};
-use crate::measures::catalog;
+use crate::flag::{Code, Effect, Flag};
 use crate::profile::{Decision, Limit, Profile, Rule, Setting};
 use crate::result::{Measurement, Part, PhaseResult};
 use crate::trace::Kind;
-use crate::units::{Unit, day_of, for_people};
+use crate::units::{day_of, for_people};
 use serde::{Deserialize, Serialize};
-use std::borrow::Cow;
 use std::collections::BTreeSet;
+
+/// Codes of findings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Fault {
+    /// The load is another one than the limits hold at.
+    LoadDiffers,
+    /// Profile, job and capture are of different units.
+    OtherUnit,
+    /// An instrument was used after its calibration had ended.
+    CalibrationOverdue,
+    /// Whether it had is not known: the sheet has no day.
+    CalibrationUnknown,
+    /// The tolerance is not far above the uncertainty.
+    CoarseMeasurement,
+    /// The mean is inside its limits, single phases are not.
+    PhasesScatter,
+    /// Coag where cut is expected, or the other way round.
+    OutputSwapped,
+    /// Other phases than the setting puts out.
+    SequenceMismatch,
+    /// The same data are given for several steps.
+    SameCapture,
+    /// The job before the service can't be read.
+    AsFoundUnread,
+    /// The capture can't be used.
+    Unreadable,
+    /// Several captures claim one step.
+    ClaimedTwice,
+    /// The sheet names another setting than the step.
+    OtherSetting,
+    /// The sheet names another dial than the step.
+    OtherDial,
+    /// The sheet was made for another state of the plan.
+    OlderPlan,
+    /// A file of the captures folder that belongs to no step.
+    Stray,
+    /// Neither sheet nor capture tells the load.
+    LoadUnknown,
+    /// The output is not that of the step.
+    OtherOutput,
+}
+
+/// Code of a finding: one of its own, or that of the flag it comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum FindingCode {
+    /// Of its own.
+    Own(Fault),
+    /// A flag of the capture.
+    Flag(Code),
+}
+
+impl FindingCode {
+    /// Its name in files.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Flag(code) => code.name(),
+            Self::Own(fault) => match fault {
+                Fault::LoadDiffers => "load_differs",
+                Fault::OtherUnit => "other_unit",
+                Fault::CalibrationOverdue => "calibration_overdue",
+                Fault::CalibrationUnknown => "calibration_unknown",
+                Fault::CoarseMeasurement => "coarse_measurement",
+                Fault::PhasesScatter => "phases_scatter",
+                Fault::OutputSwapped => "output_swapped",
+                Fault::SequenceMismatch => "sequence_mismatch",
+                Fault::SameCapture => "same_capture",
+                Fault::AsFoundUnread => "as_found_unread",
+                Fault::Unreadable => "unreadable",
+                Fault::ClaimedTwice => "claimed_twice",
+                Fault::OtherSetting => "other_setting",
+                Fault::OtherDial => "other_dial",
+                Fault::OlderPlan => "older_plan",
+                Fault::Stray => "stray",
+                Fault::LoadUnknown => "load_unknown",
+                Fault::OtherOutput => "other_output",
+            },
+        }
+    }
+}
+
+impl std::fmt::Display for FindingCode {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+impl From<Fault> for FindingCode {
+    fn from(fault: Fault) -> Self {
+        Self::Own(fault)
+    }
+}
 
 /// One finding.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Finding {
     /// Code for programs.
-    pub code: Cow<'static, str>,
+    pub code: FindingCode,
     /// What was found and what to look at.
     pub message: String,
     /// The whole can be no better than this.
@@ -37,7 +129,7 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
         && (used / wanted - 1.0).abs() > LOAD_SHARE
     {
         found.push(Finding {
-            code: "load_differs".into(),
+            code: Fault::LoadDiffers.into(),
             message: format!(
                 "the limits hold at {wanted} ohm, the capture was taken at {used} ohm: take it \
                  again at the right load"
@@ -58,15 +150,15 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
 /// states neither, anything at all.
 fn blocked(measurement: &Measurement, setting: &Setting) -> impl Iterator<Item = Finding> {
     let concerned = |flag: &&Flag| {
-        let limited = setting.limit.iter().any(|limit| concerns(flag, &limit.measure, limit.part));
-        let ordered = !setting.sequence.is_empty() && flag.touches(PHASES);
+        let limited = setting.limit.iter().any(|limit| concerns(flag, limit.measure, limit.part));
+        let ordered = !setting.sequence.is_empty() && flag.touches_phases();
         limited || ordered || setting.limit.is_empty()
     };
     let blocks = |flag: &&Flag| flag.code.row().effect == Effect::Blocks;
     let codes: BTreeSet<Code> =
         measurement.flags.iter().filter(blocks).filter(concerned).map(|flag| flag.code).collect();
     codes.into_iter().map(|code| Finding {
-        code: code.name().into(),
+        code: FindingCode::Flag(code),
         message: "a capture in this state can't pass: see the flag of this name".into(),
         at_best: Some(Verdict::NotMeasured),
     })
@@ -86,7 +178,7 @@ pub fn other_unit<'a>(
         move |(what, wanted, got)| {
             let (wanted, got) = (wanted.as_ref()?, got.as_ref()?);
             (wanted != got).then(|| Finding {
-                code: "other_unit".into(),
+                code: Fault::OtherUnit.into(),
                 message: format!("the {one} is of {what} `{wanted}`, the {other} of `{got}`"),
                 at_best: Some(Verdict::NotMeasured),
             })
@@ -104,7 +196,7 @@ fn instruments(measurement: &Measurement, found: &mut Vec<Finding>) {
         let id = instrument.id.as_deref().map_or(String::new(), |id| format!(" {id}"));
         match taken {
             Some(taken) if taken > due => found.push(Finding {
-                code: "calibration_overdue".into(),
+                code: Fault::CalibrationOverdue.into(),
                 message: format!(
                     "the calibration of the {role}{id} ended on {due}, the capture is of {taken}: \
                      its uncertainty can't be relied on; have it calibrated and capture again"
@@ -113,7 +205,7 @@ fn instruments(measurement: &Measurement, found: &mut Vec<Finding>) {
             }),
             Some(_) => {}
             None => found.push(Finding {
-                code: "calibration_unknown".into(),
+                code: Fault::CalibrationUnknown.into(),
                 message: format!(
                     "the calibration of the {role}{id} ends on {due}, but the sheet does not say \
                      when the capture was taken: state bench.taken_at"
@@ -132,7 +224,7 @@ pub const WANTED_RATIO: f64 = 4.0;
 pub(super) fn coarse(limit: &LimitResult) -> Option<Finding> {
     let ratio = limit.judged.tolerance_ratio.filter(|ratio| *ratio < WANTED_RATIO)?;
     Some(Finding {
-        code: "coarse_measurement".into(),
+        code: Fault::CoarseMeasurement.into(),
         message: format!(
             "the tolerance of {} in {} is only {ratio:.1} times U, under {WANTED_RATIO:.0}:1: many \
              values will end in a conditional verdict; use instruments of smaller uncertainty",
@@ -155,7 +247,7 @@ pub(super) fn scattered(limit: &LimitResult, measurement: &Measurement) -> Optio
         .phases
         .iter()
         .filter(|phase| phase.kind == kind && !phase.cut_off)
-        .filter_map(|phase| phase.measures.get(&limit.measure))
+        .filter_map(|phase| phase.measures.get(limit.measure))
         .collect();
     let outside = |found: &&&Estimate| {
         let u = found.expanded().unwrap_or(0.0);
@@ -169,9 +261,9 @@ pub(super) fn scattered(limit: &LimitResult, measurement: &Measurement) -> Optio
     let ends = values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), found| {
         (low.min(found.value), high.max(found.value))
     });
-    let unit = catalog::find(&limit.measure).map_or(Unit::One, |measure| measure.unit);
+    let unit = limit.measure.unit();
     Some(Finding {
-        code: "phases_scatter".into(),
+        code: Fault::PhasesScatter.into(),
         message: format!(
             "{count} of {} {} phases lie outside the limits of {} ({} to {}), though their mean does not",
             values.len(),
@@ -195,7 +287,7 @@ pub fn sequence(measurement: &Measurement, profile: &Profile, setting: &Setting)
     let list = |kinds: &[Kind]| kinds.iter().map(|kind| kind.name()).collect::<Vec<_>>().join(", ");
     if !measured.iter().any(|seen| seen.kind.powered()) {
         found.push(Finding {
-            code: "no_output".into(),
+            code: FindingCode::Flag(Code::NoOutput),
             message: "there is no output in the capture: was the generator activated, is the \
                       load connected?"
                 .into(),
@@ -214,7 +306,7 @@ pub fn sequence(measurement: &Measurement, profile: &Profile, setting: &Setting)
     let other: Vec<Kind> = setting.sequence.iter().map(swapped).collect();
     let (code, mut message) = if fits(&measured, &other) {
         (
-            "output_swapped",
+            Fault::OutputSwapped,
             format!(
                 "the setting should put out {}, the capture shows {}: a pedal, socket or board \
                  may be swapped",
@@ -230,7 +322,7 @@ pub fn sequence(measurement: &Measurement, profile: &Profile, setting: &Setting)
             list(&kinds)
         };
         (
-            "sequence_mismatch",
+            Fault::SequenceMismatch,
             format!(
                 "the setting should put out {}, repeating; the capture shows {shown}",
                 list(&setting.sequence)

@@ -4,15 +4,15 @@ pub mod conformance;
 mod doubts;
 mod findings;
 
-pub use findings::{Finding, WANTED_RATIO, findings, other_unit, sequence};
+pub use findings::{Fault, Finding, FindingCode, WANTED_RATIO, findings, other_unit, sequence};
 
 use crate::estimate::Estimate;
 use crate::flag::Code;
-use crate::measures::catalog;
+use crate::measures::Measure;
 use crate::profile::{Bounds, Decision, Limit, Profile, Setting};
-use crate::result::{Measurement, Part};
+use crate::result::{Form, Measurement, Part};
+use crate::term::TermSet;
 use serde::{Deserialize, Serialize};
-use std::borrow::Cow;
 
 /// Verdicts in the words of ILAC-G8:09/2019, best first, and `not measured`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -49,10 +49,10 @@ impl Verdict {
 }
 
 /// Result of comparing one capture with one setting.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CheckResult {
     /// Form of this document.
-    pub schema: &'static str,
+    pub schema: Form,
     /// The worst verdict.
     pub verdict: Verdict,
     /// Setting it was compared with.
@@ -70,8 +70,8 @@ pub struct CheckResult {
 /// One limit and its verdict.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LimitResult {
-    /// Key of the measure.
-    pub measure: String,
+    /// The measure.
+    pub measure: Measure,
     /// Part of the record.
     #[serde(rename = "in")]
     pub part: Part,
@@ -115,8 +115,8 @@ pub struct Judged {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tolerance_ratio: Option<f64>,
     /// Terms that the uncertainty leaves out.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub missing_terms: Vec<Cow<'static, str>>,
+    #[serde(default, skip_serializing_if = "TermSet::is_empty")]
+    pub missing_terms: TermSet,
     /// Decision rule.
     pub rule: String,
     /// Verdict.
@@ -141,7 +141,7 @@ pub fn check(measurement: Measurement, profile: &Profile, setting: &Setting) -> 
     let verdicts = limits.iter().map(|limit| limit.judged.verdict);
     let worst = verdicts.chain(findings.iter().filter_map(|finding| finding.at_best)).max();
     CheckResult {
-        schema: "crestbook/check/1",
+        schema: Form::Check,
         // A setting without limits has nothing that could pass.
         verdict: worst.filter(|_| !limits.is_empty()).unwrap_or(Verdict::NotMeasured),
         setting: setting.id.clone(),
@@ -153,19 +153,17 @@ pub fn check(measurement: Measurement, profile: &Profile, setting: &Setting) -> 
 }
 
 fn judge(measurement: &Measurement, limit: &Limit, rule: &Decision) -> LimitResult {
-    let unit = catalog::find(&limit.measure).map_or(crate::units::Unit::One, |m| m.unit);
     // The profile was checked when it was read.
-    let bounds = limit.bounds(unit).unwrap_or((None, None));
-    let found = measurement.part(limit.part).and_then(|set| {
-        set.get(&limit.measure).ok_or_else(|| {
-            set.why_missing(&limit.measure).unwrap_or("not told of this part").to_owned()
-        })
-    });
+    let bounds = limit.bounds(limit.measure.unit()).unwrap_or((None, None));
+    let found = measurement
+        .part(limit.part)
+        .and_then(|set| set.had(limit.measure))
+        .map_err(|reason| reason.to_string());
     LimitResult {
-        measure: limit.measure.clone(),
+        measure: limit.measure,
         part: limit.part,
         judged: Judged::of(found, limit.nominal, bounds, rule).doubted(
-            &limit.measure,
+            limit.measure,
             limit.part,
             &measurement.flags,
         ),
@@ -192,7 +190,7 @@ impl Judged {
             conformance_probability: None,
             consumer_risk: None,
             tolerance_ratio: None,
-            missing_terms: Vec::new(),
+            missing_terms: TermSet::default(),
             rule: rule.words(),
             verdict: Verdict::NotMeasured,
             reason: None,
@@ -235,7 +233,7 @@ impl Judged {
     /// Value, uncertainty and what follows from both.
     fn weigh(&mut self, estimate: &Estimate) {
         self.value = Some(estimate.value);
-        self.missing_terms.clone_from(&estimate.missing_terms);
+        self.missing_terms = estimate.missing_terms;
         let (Some(coverage), Some(u)) = (estimate.coverage, estimate.standard_uncertainty) else {
             return;
         };
@@ -260,7 +258,7 @@ impl Judged {
 /// The expanded uncertainty, where a guard band can rest on it.
 fn usable(estimate: &Estimate) -> Result<f64, String> {
     let missing = || {
-        let names = estimate.missing_terms.join(", ");
+        let names = estimate.missing_terms.names(", ");
         let names = if names.is_empty() { "scales or load" } else { &names };
         format!("the guarded rule needs the uncertainty; the sheet does not state: {names}")
     };
@@ -324,7 +322,7 @@ mod tests {
     fn no_guard_band_rests_on_half_an_uncertainty() {
         let mut estimate = Estimate::new(100.0).unwrap();
         assert!(usable(&estimate).is_err());
-        estimate.missing_terms = vec!["scale of the voltage".into()];
+        estimate.missing_terms = [crate::term::Term::GainV].into_iter().collect();
         assert!(usable(&estimate).unwrap_err().contains("scale of the voltage"));
         estimate.coverage = Some(crate::estimate::Coverage {
             expanded_uncertainty: 2.0,

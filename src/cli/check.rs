@@ -2,11 +2,12 @@
 
 use super::exit::{Exit, Failure};
 use super::measure::{CaptureArgs, ShowArgs, plot, plot_kind};
-use super::printer::Printer;
-use crate::check::{CheckResult, Verdict, check};
+use super::printer::{JsonList, Printer};
+use crate::check::{Verdict, check};
 use crate::keyfile::nearest;
 use crate::profile::{Profile, Setting};
 use crate::report::table;
+use crate::result::Form;
 use std::path::PathBuf;
 
 /// `crestbook check`.
@@ -44,7 +45,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let setting = find_setting(&profile, args, stated)?;
     settings.expected_sequence.clone_from(&setting.sequence);
     let mut worst = Verdict::Pass;
-    let mut found = Vec::new();
+    let mut found = JsonList::new(Form::Checks);
     args.capture.each(&capture, &settings, &args.show, printer, |run, printer| {
         let result = check(run.measurement.clone(), &profile, setting);
         worst = worst.max(result.verdict);
@@ -53,8 +54,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
             plot(&run, &said, path, printer)?;
         }
         if printer.json() {
-            found.push(result);
-            return Ok(());
+            return found.push(&result);
         }
         let manner = printer.manner(args.show.all);
         if args.show.explain {
@@ -64,23 +64,9 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         args.show.budgets(&result.measurement, printer)
     })?;
     if printer.json() {
-        match found.as_slice() {
-            [only] => printer.out_json(only)?,
-            records => {
-                let schema = "crestbook/checks/1";
-                printer.out_json(&Records { schema, verdict: worst, records })?;
-            }
-        }
+        printer.out_list(found, Some(worst))?;
     }
     Ok(if worst == Verdict::Pass { Exit::Done } else { Exit::NotAPass })
-}
-
-/// The checks of a file of several records; the worst verdict is the whole's.
-#[derive(serde::Serialize)]
-struct Records<'a> {
-    schema: &'static str,
-    verdict: Verdict,
-    records: &'a [CheckResult],
 }
 
 fn find_setting<'a>(

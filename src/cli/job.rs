@@ -152,6 +152,7 @@ impl From<JobError> for Failure {
                  \"REASON\"`: the report will tell",
                 folder.display()
             )),
+            JobError::Report(_) => Self { exit: Exit::Write, message, excerpt: None, help: None },
             JobError::Interrupted => {
                 Self { exit: Exit::Interrupted, message, excerpt: None, help: None }
             }

@@ -1,17 +1,17 @@
 //! `crestbook measure`.
 
 use super::exit::{Exit, Failure};
-use super::printer::Printer;
+use super::printer::{JsonList, Printer};
 use super::progress::Watch;
 use super::sheet_flags::SheetFlags;
 use crate::files::write_whole;
 use crate::ingest::Limits;
-use crate::keyfile::nearest;
-use crate::measures::catalog;
+use crate::measures::Measure;
+use crate::measures::catalog::UnknownMeasure;
 use crate::pipeline::{self, Capture, PipelineError, Reading, Run, Settings};
 use crate::report::picture;
 use crate::report::{self, budget, raster, table};
-use crate::result::{DelayEstimate, Measurement};
+use crate::result::{Form, Measurement};
 use crate::uncertainty::montecarlo::MOST_COUNTED;
 use crate::uncertainty::{Draws, Knowledge, Wish};
 use std::path::{Path, PathBuf};
@@ -146,19 +146,16 @@ pub struct ShowArgs {
 }
 
 impl ShowArgs {
+    /// The measure whose budget alone is shown.
+    fn only(&self) -> Result<Option<Measure>, Failure> {
+        let Some(Some(key)) = &self.budget else { return Ok(None) };
+        let unknown = |unknown: UnknownMeasure| Failure::usage(unknown.to_string(), unknown.help());
+        Measure::find(key).map(Some).map_err(unknown)
+    }
+
     /// What is wanted beside the uncertainty itself.
     pub fn wish(&self) -> Result<Wish, Failure> {
-        if let Some(Some(key)) = &self.budget
-            && catalog::find(key).is_none()
-        {
-            let known: Vec<&str> = catalog::MEASURES.iter().map(|measure| measure.key).collect();
-            let near = nearest(key, known.iter().copied());
-            let near = near.map_or(String::new(), |near| format!("did you mean `{near}`? "));
-            return Err(Failure::usage(
-                format!("there is no measure `{key}`"),
-                format!("{near}known: {}", known.join(", ")),
-            ));
-        }
+        self.only()?;
         let draws = match self.monte_carlo.as_deref() {
             None => None,
             Some("auto") => Some(Draws::Auto),
@@ -183,7 +180,7 @@ impl ShowArgs {
         if self.budget.is_none() && self.monte_carlo.is_none() {
             return Ok(());
         }
-        let only = self.budget.as_ref().and_then(Option::as_deref);
+        let only = self.only()?;
         printer.out(&budget::budgets(measurement, only, printer.manner(self.all)))
     }
 }
@@ -268,7 +265,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         plot_kind(path)?;
     }
     let capture = args.capture.resolve()?;
-    let mut found = Vec::new();
+    let mut found = JsonList::new(Form::Measurements);
     if args.estimate_delay {
         return delay(args, &capture, &settings, printer);
     }
@@ -277,8 +274,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
             plot(&run, "", path, printer)?;
         }
         if printer.json() {
-            found.push(run.measurement);
-            return Ok(());
+            return found.push(&run.measurement);
         }
         let manner = printer.manner(args.show.all);
         if args.show.explain {
@@ -288,12 +284,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         args.show.budgets(&run.measurement, printer)
     })?;
     if printer.json() {
-        match found.as_slice() {
-            [only] => printer.out_json(only)?,
-            records => {
-                printer.out_json(&Records { schema: "crestbook/measurements/1", records })?
-            }
-        }
+        printer.out_list(found, None)?;
     }
     Ok(Exit::Done)
 }
@@ -306,41 +297,20 @@ fn delay(
     printer: &Printer,
 ) -> Result<Exit, Failure> {
     let knowledge = Knowledge::of(&capture.sheet).map_err(PipelineError::from)?;
-    let mut all = Vec::new();
-    args.capture.each(capture, settings, &args.show, printer, |run, _| {
+    let mut all = JsonList::new(Form::Delays);
+    args.capture.each(capture, settings, &args.show, printer, |run, printer| {
         let found = pipeline::estimate_delay(&run, &knowledge)?.map_err(|refusal| {
             Failure::usage(
                 format!("{}: {refusal}", capture.data.display()),
                 refusal.help.to_owned(),
             )
         })?;
-        all.push(found);
-        Ok(())
+        if printer.json() { all.push(&found) } else { printer.out(&report::delay::text(&found)) }
     })?;
-    match (printer.json(), all.as_slice()) {
-        (true, [only]) => printer.out_json(only)?,
-        (true, records) => printer.out_json(&Delays { schema: "crestbook/delays/1", records })?,
-        (false, records) => {
-            for found in records {
-                printer.out(&report::delay::text(found))?;
-            }
-        }
+    if printer.json() {
+        printer.out_list(all, None)?;
     }
     Ok(Exit::Done)
-}
-
-/// The delays of a file of several records.
-#[derive(serde::Serialize)]
-struct Delays<'a> {
-    schema: &'static str,
-    records: &'a [DelayEstimate],
-}
-
-/// The measurements of a file of several records.
-#[derive(serde::Serialize)]
-struct Records<'a> {
-    schema: &'static str,
-    records: &'a [Measurement],
 }
 
 impl CaptureArgs {

@@ -1,12 +1,15 @@
 //! Standard output and standard error.
 
 use super::exit::{Exit, Failure};
+use crate::check::Verdict;
 use crate::keyfile::{is_unseen, written_out};
 use crate::report::table::Manner;
+use crate::result::Form;
 use anstyle::{AnsiColor, Style};
 use clap::ColorChoice;
 use serde::Serialize;
-use std::io::{self, IsTerminal, Write};
+use std::borrow::Cow;
+use std::io::{self, BufRead, IsTerminal, Seek, Write};
 
 /// Where results and notes go.
 #[derive(Debug)]
@@ -54,17 +57,7 @@ impl Printer {
     pub fn out(&self, text: &str) -> Result<(), Failure> {
         let mut out = io::stdout().lock();
         let text = plain(text, self.colour_out);
-        match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-            // Whoever was reading has seen enough.
-            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
-            Err(error) => Err(Failure {
-                exit: Exit::Write,
-                message: format!("standard output: can't write: {error}"),
-                excerpt: None,
-                help: Some("check the space left where the output goes".into()),
-            }),
-            Ok(()) => Ok(()),
-        }
+        told(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
     }
 
     /// Prints a result in place of the one before, where that is a terminal.
@@ -87,14 +80,15 @@ impl Printer {
 
     /// Prints a result as JSON.
     pub fn out_json(&self, result: &impl Serialize) -> Result<(), Failure> {
-        let mut text = serde_json::to_string_pretty(result).map_err(|error| Failure {
-            exit: Exit::Write,
-            message: format!("the result can't be written as JSON: {error}"),
-            excerpt: None,
-            help: None,
-        })?;
-        text.push('\n');
-        self.out(&text)
+        let mut out = Escaped(io::BufWriter::with_capacity(1 << 16, io::stdout().lock()));
+        let written = serde_json::to_writer_pretty(&mut out, result).map_err(io::Error::from);
+        told(written.and_then(|()| out.write_all(b"\n")).and_then(|()| out.flush()))
+    }
+
+    /// Prints what a list of JSON documents holds: the only one bare, several as the `records` of a
+    /// document with this `verdict`.
+    pub fn out_list(&self, list: JsonList, verdict: Option<Verdict>) -> Result<(), Failure> {
+        told(list.write(verdict, io::BufWriter::new(io::stdout().lock())))
     }
 
     /// A note for people.
@@ -126,12 +120,138 @@ impl Printer {
     }
 }
 
+/// How writing to standard output went.
+fn told(written: io::Result<()>) -> Result<(), Failure> {
+    match written {
+        // Whoever was reading has seen enough.
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        Err(error) => Err(Failure {
+            exit: Exit::Write,
+            message: format!("standard output: can't write: {error}"),
+            excerpt: None,
+            help: Some("check the space left where the output goes".into()),
+        }),
+        Ok(()) => Ok(()),
+    }
+}
+
+/// JSON for a terminal: what is not seen is written out as JSON does it.
+fn escaped(text: &str) -> Cow<'_, str> {
+    let unseen = |c: char| is_unseen(c) && c != '\n';
+    if !text.chars().any(unseen) {
+        return text.into();
+    }
+    let mut all = String::new();
+    for c in text.chars() {
+        if unseen(c) {
+            c.encode_utf16(&mut [0; 2])
+                .iter()
+                .for_each(|unit| all.push_str(&format!("\\u{unit:04x}")));
+        } else {
+            all.push(c);
+        }
+    }
+    all.into()
+}
+
+/// Escapes what is written to it; texts come whole, so that no character is cut in two.
+struct Escaped<W>(W);
+
+impl<W: Write> Write for Escaped<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match std::str::from_utf8(bytes) {
+            Ok(text) => self.0.write_all(escaped(text).as_bytes())?,
+            Err(_) => self.0.write_all(bytes)?,
+        }
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.0.flush()
+    }
+}
+
+/// A list of JSON documents that is shown whole or not at all; beyond some megabytes it waits in a
+/// temporary file, so that memory does not grow with it.
+pub struct JsonList {
+    form: Form,
+    file: tempfile::SpooledTempFile,
+    count: usize,
+}
+
+/// Bytes that a list holds in memory.
+const SPOOLED: usize = 8 << 20;
+
+impl JsonList {
+    /// An empty list; several documents make one of this form.
+    pub fn new(form: Form) -> Self {
+        Self { form, file: tempfile::spooled_tempfile(SPOOLED), count: 0 }
+    }
+
+    /// Adds a document.
+    pub fn push(&mut self, document: &impl Serialize) -> Result<(), Failure> {
+        let text = serde_json::to_string_pretty(document).map_err(io::Error::from);
+        let between = if self.count == 0 { "" } else { ",\n" };
+        self.count += 1;
+        let written = text.and_then(|text| write!(self.file, "{between}{}", escaped(&text)));
+        written.map_err(|error| Failure {
+            exit: Exit::Write,
+            message: format!("the results can't be kept: {error}"),
+            excerpt: None,
+            help: Some("check the space left in the folder for temporary files".into()),
+        })
+    }
+
+    fn write(mut self, verdict: Option<Verdict>, mut out: impl Write) -> io::Result<()> {
+        self.file.seek(io::SeekFrom::Start(0))?;
+        if self.count == 1 {
+            io::copy(&mut self.file, &mut out)?;
+        } else {
+            write!(out, "{{\n  \"schema\": \"{}\",\n", self.form)?;
+            if let Some(verdict) = verdict {
+                writeln!(out, "  \"verdict\": \"{}\",", verdict.words())?;
+            }
+            out.write_all(b"  \"records\": [\n")?;
+            for line in io::BufReader::new(self.file).lines() {
+                writeln!(out, "    {}", line?)?;
+            }
+            out.write_all(b"  ]\n}")?;
+        }
+        out.write_all(b"\n")?;
+        out.flush()
+    }
+}
+
 /// A text for a terminal: what is not seen is written out, so that names of others can neither move the
 /// cursor nor turn the writing around. Line ends and tabs stay, and colours where they are ours.
-fn plain(text: &str, colours: bool) -> std::borrow::Cow<'_, str> {
+fn plain(text: &str, colours: bool) -> Cow<'_, str> {
     let kept = |c: char| matches!(c, '\n' | '\t') || (colours && c == '\u{1b}');
     if !text.chars().any(|c| is_unseen(c) && !kept(c)) {
         return text.into();
     }
     written_out(text, kept).into()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lists_are_documents_of_their_own() {
+        let mut list = JsonList::new(Form::Measurements);
+        list.push(&["a\u{202e}\u{1b}b"]).unwrap();
+        let mut out = Vec::new();
+        list.write(None, &mut out).unwrap();
+        assert_eq!(out, b"[\n  \"a\\u202e\\u001bb\"\n]\n");
+        let mut list = JsonList::new(Form::Checks);
+        list.push(&[1]).unwrap();
+        list.push(&[2]).unwrap();
+        let mut out = Vec::new();
+        list.write(Some(Verdict::Fail), &mut out).unwrap();
+        let found: serde_json::Value = serde_json::from_slice(&out).unwrap();
+        let wanted = serde_json::json!(
+            {"schema": "crestbook/checks/1", "verdict": "fail", "records": [[1], [2]]}
+        );
+        assert_eq!(found, wanted);
+    }
 }

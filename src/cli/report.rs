@@ -2,10 +2,12 @@
 
 use super::exit::{Exit, Failure};
 use super::printer::Printer;
-use crate::files::write_whole;
+use crate::files::WholeFile;
 use crate::job::RESULTS;
 use crate::report::job as report;
+use crate::result::Form;
 use crate::verification::JobResult;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// `crestbook report`.
@@ -48,32 +50,38 @@ struct PdfArgs {
 /// Runs `crestbook report`.
 pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let ending = args.output.extension().map(|ending| ending.to_string_lossy().to_lowercase());
-    let render: fn(&Args, &JobResult) -> Result<Vec<u8>, Failure> = match ending.as_deref() {
-        Some("html") => |_, result| report::html(result).map_err(failed),
-        Some("json") => |_, result| report::json(result).map_err(failed),
-        Some("csv") => |_, result| report::csv(result).map_err(failed),
-        Some("pdf") => pdf,
-        _ => {
-            return Err(Failure::usage(
-                format!("{}: no report has this ending", args.output.display()),
-                "end the name in .html, .pdf, .json or .csv",
-            ));
-        }
-    };
+    let render: fn(&Args, &JobResult, &mut WholeFile) -> Result<(), Failure> =
+        match ending.as_deref() {
+            Some("html") => |_, result, out| put(out, &report::html(result).map_err(failed)?),
+            Some("json") => |_, result, out| report::json(result, out).map_err(failed),
+            Some("csv") => |_, result, out| report::csv(result, out).map_err(failed),
+            Some("pdf") => |args, result, out| put(out, &pdf(args, result)?),
+            _ => {
+                return Err(Failure::usage(
+                    format!("{}: no report has this ending", args.output.display()),
+                    "end the name in .html, .pdf, .json or .csv",
+                ));
+            }
+        };
     if args.output.exists() && !args.force {
         return Err(Failure::usage(
             format!("{}: there is a file of this name already", args.output.display()),
             "choose another name, or write over it with --force",
         ));
     }
-    let result = read(&args.result)?;
-    if report::seal(&result).map_err(failed)? != result.seal {
+    let mut result = read(&args.result)?;
+    if !report::unchanged(&mut result).map_err(failed)? {
         printer.note("this result was edited, or made by an older version: its seal does not fit");
     }
-    let bytes = render(args, &result)?;
-    write_whole(&args.output, &bytes)?;
+    let mut out = WholeFile::create(&args.output)?;
+    render(args, &result, &mut out)?;
+    out.finish()?;
     printer.note(&format!("report in {}", args.output.display()));
     Ok(Exit::Done)
+}
+
+fn put(out: &mut WholeFile, bytes: &[u8]) -> Result<(), Failure> {
+    Ok(out.write_all(bytes).map_err(|error| out.fail(error))?)
 }
 
 fn failed(error: report::ReportError) -> Failure {
@@ -88,21 +96,12 @@ fn read(named: &Path) -> Result<JobResult, Failure> {
         excerpt: None,
         help: Some("name results/result.json of a job, or its folder after `crestbook job`".into()),
     })?;
-    let result: JobResult = serde_json::from_slice(&bytes).map_err(|error| Failure {
+    Form::Job.read(&bytes).map_err(|error| Failure {
         exit: Exit::Data,
-        message: format!("{}: it is no result of a job: {error}", path.display()),
+        message: format!("{}: {error}", path.display()),
         excerpt: None,
-        help: Some("make it again with `crestbook job FOLDER`".into()),
-    })?;
-    if result.schema != "crestbook/job/1" {
-        return Err(Failure {
-            exit: Exit::Data,
-            message: format!("{}: results of form {} are not known", path.display(), result.schema),
-            excerpt: None,
-            help: Some("use the program that wrote it, or a newer one".into()),
-        });
-    }
-    Ok(result)
+        help: Some(error.help().into()),
+    })
 }
 
 #[cfg(not(feature = "pdf"))]

@@ -2,9 +2,9 @@
 
 use super::error::IngestError;
 use super::sheet::{DecimalName, SeparatorName, TextHints};
+use crate::digest::Sha256;
 use crate::keyfile::{self, KeyfileError};
 use serde::{Deserialize, Serialize};
-use sha2::Digest;
 use std::path::Path;
 
 /// How a kind of text file is written, and the fingerprint of what stands above its numbers.
@@ -77,7 +77,7 @@ impl Layout {
             self.labels.join("\n"),
             self.titles.join("\n")
         );
-        super::hexadecimal(&sha2::Sha256::digest(text.as_bytes()))
+        Sha256::of(text.as_bytes()).to_string()
     }
 
     /// Reads a kept layout.

@@ -52,7 +52,7 @@ use crate::flag::Flag;
 use crate::numeric::moments::PairMoments;
 use crate::trace::Mark;
 use crate::units::{SampleRate, Unit};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::ops::Range;
 
 /// A data channel as the file describes it; time columns are not data channels.
@@ -243,7 +243,7 @@ pub struct Stated {
 }
 
 /// What was decided about a file, for people and for the result.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Receipt {
     /// Format, such as `delimited text`.
     pub format: String,
@@ -255,7 +255,7 @@ pub struct Receipt {
 }
 
 /// One line of a [`Receipt`].
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Decision {
     /// What was decided.
     pub about: String,

@@ -2,6 +2,7 @@
 
 use super::error::{IngestError, Place};
 use super::limits::Limits;
+use crate::digest::{Hasher, Sha256};
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
@@ -203,21 +204,21 @@ impl Source {
         Cursor { source: self.clone(), at: 0, kept: Vec::new(), kept_at: 0 }
     }
 
-    /// SHA-256 of all bytes in lower-case hexadecimal.
+    /// SHA-256 of all bytes.
     ///
     /// # Errors
     /// Where the operating system can't read.
-    pub fn sha256(&self) -> Result<String, IngestError> {
-        use sha2::Digest;
-        let mut state = sha2::Sha256::new();
+    pub fn sha256(&self) -> Result<Sha256, IngestError> {
+        let mut state = Hasher::default();
         let mut buffer = Vec::new();
         let mut offset = 0;
         while offset < self.length {
             self.read(offset, 1 << 18, &mut buffer)?;
-            state.update(&buffer);
+            // Hashing can't fail.
+            let _ = state.write_all(&buffer);
             offset += buffer.len() as u64;
         }
-        Ok(super::hexadecimal(&state.finalize()))
+        Ok(state.finish())
     }
 }
 

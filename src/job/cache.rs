@@ -4,12 +4,13 @@
 //! plan asks of the capture. The hash of a data file is taken again only when its size or time of
 //! change moved, or lies so close to the last look that a change could hide.
 
-use super::{JobError, MEMORY, pin};
+use super::{JobError, MEMORY};
+use crate::digest::Sha256;
 use crate::files::{WriteError, write_whole};
 use crate::ingest::{IngestError, Source};
 use crate::verification::CaptureOutcome;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::time::{SystemTime, UNIX_EPOCH};
@@ -42,21 +43,21 @@ struct Seen {
     #[serde(default)]
     identity: (u64, i64, i64),
     looked_ns: u128,
-    sha256: String,
+    sha256: Sha256,
 }
 
 /// What is known of a job's files and captures.
 pub struct Cache {
     folder: PathBuf,
     seen: Mutex<BTreeMap<String, Seen>>,
-    used: Mutex<Vec<String>>,
+    used: Mutex<BTreeSet<Sha256>>,
     failed: Mutex<Option<WriteError>>,
     trust: bool,
 }
 
 /// What vouches for a kept outcome.
-fn seal(key: &str, body: &str) -> String {
-    pin::sha256(format!("{FORM}\n{key}\n{body}").as_bytes())
+fn seal(key: &Sha256, body: &str) -> String {
+    Sha256::of(format!("{FORM}\n{key}\n{body}").as_bytes()).to_string()
 }
 
 impl Cache {
@@ -77,7 +78,7 @@ impl Cache {
     ///
     /// # Errors
     /// Where it can't be read.
-    pub fn hash(&self, path: &Path) -> Result<String, IngestError> {
+    pub fn hash(&self, path: &Path) -> Result<Sha256, IngestError> {
         let facts = std::fs::metadata(path).map_err(|source| IngestError::Io {
             file: path.to_owned(),
             what: "can't read it",
@@ -101,8 +102,7 @@ impl Cache {
         let looked_ns = ns(SystemTime::now());
         let sha256 = Source::open(path)?.sha256()?;
         let identity = identity(&facts);
-        let entry =
-            Seen { size: facts.len(), changed_ns, identity, looked_ns, sha256: sha256.clone() };
+        let entry = Seen { size: facts.len(), changed_ns, identity, looked_ns, sha256 };
         if let Ok(mut seen) = self.seen.lock() {
             seen.insert(name, entry);
         }
@@ -124,20 +124,21 @@ impl Cache {
         })
     }
 
-    /// The key of an outcome.
-    #[must_use]
-    pub fn key(hashes: &[String], asked: &str) -> String {
-        let version = env!("CARGO_PKG_VERSION");
-        pin::sha256(format!("{FORM}\n{version}\n{}\n{asked}", hashes.join("\n")).as_bytes())
+    /// The key of an outcome: of this version, the data, and everything that was `asked` of them.
+    ///
+    /// # Errors
+    /// Where that can't be written as JSON.
+    pub fn key(hashes: &[Sha256], asked: &impl Serialize) -> Result<Sha256, serde_json::Error> {
+        Sha256::of_json(&(FORM, env!("CARGO_PKG_VERSION"), hashes, asked))
     }
 
-    fn path(&self, key: &str) -> PathBuf {
+    fn path(&self, key: &Sha256) -> PathBuf {
         self.folder.join("outcomes").join(format!("{key}.json"))
     }
 
     /// The outcome of this key, where it is known.
     #[must_use]
-    pub fn get(&self, key: &str) -> Option<CaptureOutcome> {
+    pub fn get(&self, key: &Sha256) -> Option<CaptureOutcome> {
         // The first line is the hash of key and rest: what was changed since is measured again.
         let text = std::fs::read_to_string(self.path(key)).ok()?;
         let (hash, body) = text.split_once('\n')?;
@@ -149,15 +150,15 @@ impl Cache {
         Some(outcome)
     }
 
-    fn use_key(&self, key: &str) {
+    fn use_key(&self, key: &Sha256) {
         if let Ok(mut used) = self.used.lock() {
-            used.push(key.to_owned());
+            used.insert(*key);
         }
     }
 
     /// Keeps an outcome. Nothing is synced: what is lost is measured again. That it can't be written
     /// is told when the memory is closed.
-    pub fn put(&self, key: &str, outcome: &CaptureOutcome) {
+    pub fn put(&self, key: &Sha256, outcome: &CaptureOutcome) {
         if let Err(error) = self.try_put(key, outcome)
             && let Ok(mut failed) = self.failed.lock()
         {
@@ -165,7 +166,7 @@ impl Cache {
         }
     }
 
-    fn try_put(&self, key: &str, outcome: &CaptureOutcome) -> Result<(), WriteError> {
+    fn try_put(&self, key: &Sha256, outcome: &CaptureOutcome) -> Result<(), WriteError> {
         let path = self.path(key);
         let fail = |source| WriteError { file: path.clone(), source };
         let body = serde_json::to_string(outcome).map_err(|e| fail(std::io::Error::other(e)))?;
@@ -202,8 +203,8 @@ impl Cache {
         let outcomes = self.folder.join("outcomes");
         for entry in std::fs::read_dir(outcomes).into_iter().flatten().flatten() {
             let path = entry.path();
-            let stem = path.file_stem().map(|stem| stem.to_string_lossy().into_owned());
-            if stem.is_none_or(|stem| !used.contains(&stem)) {
+            let key = path.file_stem().and_then(|stem| Sha256::parse(stem.to_str()?));
+            if key.is_none_or(|key| !used.contains(&key)) {
                 // Left over it does no harm.
                 let _ = std::fs::remove_file(path);
             }
@@ -220,15 +221,15 @@ mod tests {
         CaptureOutcome {
             file: "a.wav".into(),
             sha256: Vec::new(),
-            sheet_sha256: String::new(),
+            sheet_sha256: Sha256::of(b""),
             program: String::new(),
             samples: 2,
             sample_rate_hz: 1.0,
             load_ohm: None,
             bench: None,
             instrument: Vec::new(),
-            instruments_key: String::new(),
-            load_key: String::new(),
+            instruments_key: None,
+            load_key: None,
             correlated: crate::verification::Correlated::default(),
             numbers: Vec::new(),
             missing: Vec::new(),
@@ -247,26 +248,17 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let open = || Cache::open(folder.path(), true);
         let first = open();
-        first.put("old", &outcome());
-        first.put("new", &outcome());
+        let (old, new) = (Sha256::of(b"old"), Sha256::of(b"new"));
+        first.put(&old, &outcome());
+        first.put(&new, &outcome());
         first.close(true).unwrap();
         let broken = open();
-        assert!(broken.get("new").is_some());
+        assert!(broken.get(&new).is_some());
         broken.close(false).unwrap();
-        assert!(open().get("old").is_some());
+        assert!(open().get(&old).is_some());
         let whole = open();
-        assert!(whole.get("new").is_some());
+        assert!(whole.get(&new).is_some());
         whole.close(true).unwrap();
-        assert_eq!((open().get("old"), open().get("new")), (None, Some(outcome())));
-    }
-
-    #[test]
-    fn a_hash_is_that_of_the_bytes() {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("a");
-        std::fs::write(&path, b"abc").unwrap();
-        // The example of FIPS 180: SHA-256 of "abc" (from memory).
-        let wanted = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
-        assert_eq!(Cache::open(folder.path(), true).hash(&path).unwrap(), wanted);
+        assert_eq!((open().get(&old), open().get(&new)), (None, Some(outcome())));
     }
 }

@@ -52,6 +52,9 @@ pub enum JobError {
         /// What to do.
         help: String,
     },
+    /// The result can't be written as a document.
+    #[error("{0}")]
+    Report(String),
     /// The user broke off.
     #[error("interrupted; what was measured so far is kept")]
     Interrupted,

@@ -79,7 +79,7 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
             bench
         }
     };
-    let plan_sha256 = pin::sha256(text.as_bytes());
+    let plan_sha256 = pin::sha256(&text);
     let unit = UnitFacts {
         model: with.unit.model.clone().or_else(|| profile.unit.model.clone()),
         serial: with.unit.serial.clone().or_else(|| profile.unit.serial.clone()),

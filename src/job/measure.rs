@@ -1,17 +1,20 @@
 //! One capture of a job: measured for its step, or taken from what is known already.
 
+use super::Job;
 use super::cache::Cache;
 use super::scan::Claim;
-use super::{Job, pin};
 use crate::check::{check, findings};
+use crate::digest::Sha256;
+use crate::ingest::layout::Layout;
 use crate::ingest::sheet::{BenchSheet, Sheet};
+use crate::measures::Measure;
 use crate::pipeline::{self, Capture, Observer, PipelineError, Reading, Run, Settings};
-use crate::profile::Setting;
+use crate::profile::{Decision, Setting, Unit};
 use crate::report::picture;
 use crate::uncertainty::Wish;
 use crate::units::SampleRate;
 use crate::verification::{
-    CaptureOutcome, Correlated, Drift, Step, StepKind, Stretch, SwitchTimes, fit, times,
+    CaptureOutcome, Correlated, Drift, Load, Step, StepKind, Stretch, SwitchTimes, fit, times,
 };
 use std::path::PathBuf;
 
@@ -78,18 +81,24 @@ pub fn measure(
             relative(job, out)
         )));
     }
-    let hashes: Result<Vec<String>, Refused> = files
+    let hashes: Result<Vec<Sha256>, Refused> = files
         .iter()
         .map(|file| cache.hash(file).map_err(|error| PipelineError::from(error).into()))
         .collect();
     let hashes = hashes?;
-    let sheet_text = toml::to_string(&capture.sheet).unwrap_or_default();
+    let unwritten = |error: serde_json::Error| Refused::Because(error.to_string());
+    let sheet_sha256 = Sha256::of_json(&capture.sheet).map_err(unwritten)?;
     // Everything that shapes the outcome beside the bytes.
-    let asked = format!(
-        "{sheet_text}\n{:?}\n{:?}\n{setting:?}\n{:?}\n{:?}\n{:?}",
-        step.kind, step.load, job.profile.decision, job.profile.unit, capture.layout
-    );
-    let key = Cache::key(&hashes, &asked);
+    let asked = Asked {
+        sheet: &capture.sheet,
+        layout: capture.layout.as_ref(),
+        kind: step.kind,
+        load: step.load,
+        setting,
+        decision: &job.profile.decision,
+        unit: &job.profile.unit,
+    };
+    let key = Cache::key(&hashes, &asked).map_err(unwritten)?;
     if let Some(mut known) = cache.get(&key) {
         known.file = relative(job, &capture.data);
         return Ok(known);
@@ -108,10 +117,21 @@ pub fn measure(
             file.display()
         )));
     }
-    let sheet_sha256 = pin::sha256(sheet_text.as_bytes());
     let outcome = CaptureOutcome { sha256: hashes, sheet_sha256, ..outcome };
     cache.put(&key, &outcome);
     Ok(outcome)
+}
+
+/// What a job asks of a capture.
+#[derive(serde::Serialize)]
+struct Asked<'a> {
+    sheet: &'a Sheet,
+    layout: Option<&'a Layout>,
+    kind: StepKind,
+    load: Option<Load>,
+    setting: &'a Setting,
+    decision: &'a Decision,
+    unit: &'a Unit,
 }
 
 /// Whether a file is a link to somewhere outside of a folder.
@@ -185,15 +205,15 @@ fn outcome(
     Ok(CaptureOutcome {
         file: relative(job, &capture.data),
         sha256: Vec::new(),
-        sheet_sha256: String::new(),
-        program: measurement.program.version.to_owned(),
+        sheet_sha256: Sha256::of(b""),
+        program: measurement.program.version.to_string(),
         samples: facts.samples,
         sample_rate_hz: facts.sample_rate_hz,
         load_ohm: facts.load_ohm,
         bench: facts.bench.clone(),
         instrument: facts.instrument.clone(),
         instruments_key: instruments_key(&capture.sheet),
-        load_key: key_of(&capture.sheet.load),
+        load_key: Sha256::of_json(&capture.sheet.load).ok(),
         correlated: correlated(&capture.sheet),
         numbers,
         missing,
@@ -207,13 +227,9 @@ fn outcome(
 }
 
 /// What two captures must have in common to share the errors of their instruments.
-fn instruments_key(sheet: &Sheet) -> String {
+fn instruments_key(sheet: &Sheet) -> Option<Sha256> {
     let Sheet { voltage, current, timebase, instrument, correlation, .. } = sheet;
-    key_of(&(voltage, current, timebase, instrument, correlation))
-}
-
-fn key_of(of: &impl std::fmt::Debug) -> String {
-    pin::sha256(format!("{of:?}").as_bytes())
+    Sha256::of_json(&(voltage, current, timebase, instrument, correlation)).ok()
 }
 
 fn correlated(sheet: &Sheet) -> Correlated {
@@ -272,7 +288,7 @@ fn switch(
     let edge = phases
         .iter()
         .filter(|phase| phase.kind.powered())
-        .filter_map(|phase| phase.measures.get("duration_s")?.standard_uncertainty)
+        .filter_map(|phase| phase.measures.get(Measure::Duration)?.standard_uncertainty)
         .fold(0.0, f64::max)
         / std::f64::consts::SQRT_2;
     let presses: Vec<Stretch> = presses

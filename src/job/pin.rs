@@ -3,17 +3,16 @@
 
 use super::file::{PlanChange, read};
 use super::{Job, JobError, MEMORY};
+use crate::digest::Sha256;
 use crate::files::write_whole;
-use crate::ingest::hexadecimal;
 use crate::keyfile::KeyfileError;
-use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use toml_edit::{DocumentMut, Item};
 
-/// SHA-256 of some bytes, in hex.
-pub(super) fn sha256(bytes: &[u8]) -> String {
-    hexadecimal(&Sha256::digest(bytes))
+/// SHA-256 of a text, in hex.
+pub(super) fn sha256(text: &str) -> String {
+    Sha256::of(text.as_bytes()).to_string()
 }
 
 /// The plan as it was pinned.
@@ -34,7 +33,7 @@ pub(super) fn keep(folder: &Path, text: &str) -> Result<(), JobError> {
 /// Refuses a plan that is not the pinned one, and says what changed.
 pub(super) fn check(job: &Job) -> Result<(), JobError> {
     let text = read(&job.profile_path())?;
-    if sha256(text.as_bytes()) == job.file.plan_sha256 {
+    if sha256(&text) == job.file.plan_sha256 {
         return Ok(());
     }
     Err(JobError::PlanChanged {
@@ -48,7 +47,7 @@ fn changed(job: &Job, now: &str) -> Vec<String> {
     let Ok(before) = std::fs::read_to_string(pinned(&job.folder)) else {
         return vec!["the plan as it was pinned is not kept any more".into()];
     };
-    if sha256(before.as_bytes()) != job.file.plan_sha256 {
+    if sha256(&before) != job.file.plan_sha256 {
         return vec!["the kept copy of the plan is not the pinned one either".into()];
     }
     let found = differences(&before, now);
@@ -118,7 +117,7 @@ pub(super) fn edit(
 pub fn accept(folder: &Path, reason: &str, at: &str) -> Result<Vec<String>, JobError> {
     let job = Job::open_unpinned(folder)?;
     let text = read(&job.profile_path())?;
-    let now = sha256(text.as_bytes());
+    let now = sha256(&text);
     if now == job.file.plan_sha256 {
         return Err(JobError::Folder {
             folder: folder.to_owned(),

@@ -4,17 +4,20 @@ use super::cache::Cache;
 use super::measure::{Refused, measure};
 use super::scan::{Claim, Scan, scan};
 use super::{Job, JobError, RESULTS};
-use crate::check::{Finding, Verdict, other_unit};
-use crate::files::{WriteError, write_whole};
+use crate::check::{Fault, Finding, Verdict, other_unit};
+use crate::files::{WholeFile, WriteError, finish_together};
 use crate::pipeline::Observer;
 use crate::report::job as report;
+use crate::result::Form;
 use crate::units::day_of;
 use crate::verification::{
     CaptureOutcome, Evidence, Found, JobFacts, JobResult, PlanFacts, Step, changes, judge,
 };
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 /// How a run is made.
@@ -59,19 +62,23 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
             measure(job, step, claim, &cache, how.follow_links, observer)
         };
         observer.progress(done.fetch_add(1, Ordering::Relaxed) + 1, total);
-        (claim.sheet_file.clone(), outcome)
+        (claim.sheet_file.clone(), step.id.clone(), outcome)
     };
     let threads = how.jobs.unwrap_or(0);
-    let outcomes: Vec<(PathBuf, Result<CaptureOutcome, Refused>)> =
+    let outcomes: Vec<(PathBuf, String, Result<CaptureOutcome, Refused>)> =
         match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
             Ok(pool) => pool.install(|| counted.into_par_iter().map(one).collect()),
             // No threads to be had: one after the other.
             Err(_) => counted.into_iter().map(one).collect(),
         };
-    let mut measured = BTreeMap::new();
-    for (sheet, outcome) in outcomes {
+    let (mut measured, mut pictures) = (BTreeMap::new(), BTreeMap::new());
+    for (sheet, step, mut outcome) in outcomes {
+        // Drawn once in the report, not once more beside the numbers.
+        if let Some(svg) = outcome.as_mut().ok().and_then(|outcome| outcome.picture.take()) {
+            pictures.insert(step, svg);
+        }
         match outcome {
-            Ok(outcome) => _ = measured.insert(sheet, Ok(outcome)),
+            Ok(outcome) => _ = measured.insert(sheet, Ok(Arc::new(outcome))),
             Err(Refused::Because(reason)) => _ = measured.insert(sheet, Err(reason)),
             Err(Refused::Interrupted) => {
                 // What was measured is kept for the next run.
@@ -86,6 +93,7 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         profile: &job.profile,
         steps: &job.steps,
         found,
+        pictures,
         readings: &job.file.reading,
         job: facts(job),
         plan: plan(job),
@@ -99,12 +107,13 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
                 result.as_found = Some(changes(&folder.display().to_string(), &before, &result));
             }
             Err(message) => result.findings.push(Finding {
-                code: "as_found_unread".into(),
+                code: Fault::AsFoundUnread.into(),
                 message,
                 at_best: None,
             }),
         }
     }
+    report::seal(&mut result).map_err(|error| JobError::Report(error.to_string()))?;
     Ok(Ran { result, not_kept })
 }
 
@@ -138,8 +147,7 @@ pub fn earlier(folder: &Path) -> Result<JobResult, String> {
             folder.display()
         )
     })?;
-    serde_json::from_slice(&bytes)
-        .map_err(|error| format!("{}: it is no result of a job: {error}", path.display()))
+    Form::Job.read(&bytes).map_err(|error| format!("{}: {error}; {}", path.display(), error.help()))
 }
 
 /// Why a capture does not count.
@@ -147,7 +155,7 @@ fn aside(claim: &Claim) -> Option<String> {
     claim.sheet.as_ref().ok()?.job.as_ref()?.set_aside.clone()
 }
 
-type Measured = BTreeMap<PathBuf, Result<CaptureOutcome, String>>;
+type Measured = BTreeMap<PathBuf, Result<Arc<CaptureOutcome>, String>>;
 
 /// What was captured, by step.
 fn found(
@@ -181,11 +189,11 @@ fn found(
             }
             [claim] => {
                 match measured.get(&claim.sheet_file) {
-                    Some(Ok(outcome)) => found.outcome = Some(outcome.clone()),
+                    Some(Ok(outcome)) => found.outcome = Some(Arc::clone(outcome)),
                     Some(Err(reason)) => {
                         found.unreadable = Some(reason.clone());
                         found.findings.push(Finding {
-                            code: "unreadable".into(),
+                            code: Fault::Unreadable.into(),
                             message: reason.clone(),
                             at_best: Some(Verdict::NotMeasured),
                         });
@@ -211,7 +219,7 @@ fn found(
 fn claimed_twice(found: &mut Found, names: &[String], help: &str) {
     found.repeated = true;
     found.findings.push(Finding {
-        code: "claimed_twice".into(),
+        code: Fault::ClaimedTwice.into(),
         message: format!("{} all claim this step: {help}", names.join(", ")),
         at_best: Some(Verdict::NotMeasured),
     });
@@ -229,7 +237,7 @@ fn sheet_findings(job: &Job, step: &Step, claim: &Claim) -> Vec<Finding> {
         && setting != got
     {
         found.push(Finding {
-            code: "other_setting".into(),
+            code: Fault::OtherSetting.into(),
             message: format!("the step is of setting `{setting}`, the capture of `{got}`"),
             at_best: Some(Verdict::NotMeasured),
         });
@@ -239,14 +247,14 @@ fn sheet_findings(job: &Job, step: &Step, claim: &Claim) -> Vec<Finding> {
         && wanted != got
     {
         found.push(Finding {
-            code: "other_dial".into(),
+            code: Fault::OtherDial.into(),
             message: format!("the step is at {wanted} on the dial, the capture at {got}"),
             at_best: Some(Verdict::NotMeasured),
         });
     }
     if of_job.plan.is_some_and(|plan| plan != job.file.plan_sha256) {
         found.push(Finding {
-            code: "older_plan".into(),
+            code: Fault::OlderPlan.into(),
             message: "the sheet was made for another state of the plan: see that setting, dial \
                       and load are still those of the step, then take its `plan` line out"
                 .into(),
@@ -259,7 +267,7 @@ fn sheet_findings(job: &Job, step: &Step, claim: &Claim) -> Vec<Finding> {
 fn wide_findings(job: &Job, strays: &[String]) -> Vec<Finding> {
     let mut found: Vec<Finding> = strays
         .iter()
-        .map(|stray| Finding { code: "stray".into(), message: stray.clone(), at_best: None })
+        .map(|stray| Finding { code: Fault::Stray.into(), message: stray.clone(), at_best: None })
         .collect();
     found.extend(overdue(job));
     let (unit, plan) = (&job.file.unit, &job.profile.unit);
@@ -280,7 +288,7 @@ fn overdue(job: &Job) -> Option<Finding> {
         .filter_map(|one| one.id.as_deref().or(one.role.as_deref()))
         .collect();
     (!old.is_empty()).then(|| Finding {
-        code: "calibration_overdue".into(),
+        code: Fault::CalibrationOverdue.into(),
         message: format!(
             "the calibration of {} had ended when readings were taken by hand on {last}: they can't be \
              relied on",
@@ -325,12 +333,16 @@ pub fn write(job: &Job, result: &JobResult) -> Result<PathBuf, JobError> {
     let folder = job.folder.join(RESULTS);
     let fail = |source| WriteError { file: folder.clone(), source };
     std::fs::create_dir_all(&folder).map_err(fail)?;
-    let json = report::json(result).map_err(|error| fail(std::io::Error::other(error)))?;
-    let html = report::html(result).map_err(|error| fail(std::io::Error::other(error)))?;
-    let csv = report::csv(result).map_err(|error| fail(std::io::Error::other(error)))?;
-    write_whole(&folder.join("result.json"), &json)?;
-    write_whole(&folder.join("numbers.csv"), &csv)?;
+    let other = |error| fail(std::io::Error::other(error));
     let path = folder.join("report.html");
-    write_whole(&path, &html)?;
+    let mut json = WholeFile::create(&folder.join("result.json"))?;
+    report::json(result, &mut json).map_err(other)?;
+    let mut csv = WholeFile::create(&folder.join("numbers.csv"))?;
+    report::csv(result, &mut csv).map_err(other)?;
+    let mut html = WholeFile::create(&path)?;
+    let page = report::html(result).map_err(other)?;
+    html.write_all(&page).map_err(|error| html.fail(error))?;
+    // All of one run, or none of it.
+    finish_together([json, csv, html])?;
     Ok(path)
 }

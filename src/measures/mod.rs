@@ -19,6 +19,7 @@ pub mod oddities;
 mod onset;
 pub mod pattern;
 mod peaks;
+mod reason;
 mod ripple;
 mod set;
 mod sliding;
@@ -26,6 +27,8 @@ pub mod stats;
 mod survey;
 mod train;
 
+pub use catalog::Measure;
+pub use reason::Reason;
 pub use set::MeasureSet;
 pub use sliding::largest_1s;
 pub use survey::{Budget, Neighbours, SurveyInput, Surveyed, survey};

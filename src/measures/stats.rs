@@ -1,6 +1,7 @@
 //! What one pass over an interval leaves, and how two intervals are taken together.
 
 use super::baseline::Baseline;
+use super::reason::Reason;
 use crate::numeric::moments::{PairMoments, mean};
 use crate::trace::Channels;
 
@@ -13,8 +14,10 @@ pub enum PowerBy {
     Voltage(f64),
     /// Irms^2 * R with the stated resistance in ohm: there is no voltage channel.
     Current(f64),
-    /// Not at all, for this reason.
-    Unknown(&'static str),
+    /// Not at all: nothing is connected.
+    OpenCircuit,
+    /// Not at all: there is one channel, and no load is stated.
+    NoLoad,
 }
 
 impl PowerBy {
@@ -22,14 +25,15 @@ impl PowerBy {
     ///
     /// # Errors
     /// The reason why it can't be had.
-    pub fn power(self, moments: &PairMoments) -> Result<f64, String> {
+    pub fn power(self, moments: &PairMoments) -> Result<f64, Reason> {
         let value = match self {
             Self::Product => moments.mean_product(),
             Self::Voltage(ohm) => moments.mean_square_v().map(|square| square / ohm),
             Self::Current(ohm) => moments.mean_square_i().map(|square| square * ohm),
-            Self::Unknown(reason) => return Err(reason.to_owned()),
+            Self::OpenCircuit => return Err(Reason::OpenCircuit),
+            Self::NoLoad => return Err(Reason::NoLoad),
         };
-        value.ok_or_else(|| "no samples".to_owned())
+        value.ok_or(Reason::NoSamples)
     }
 }
 

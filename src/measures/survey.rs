@@ -12,7 +12,7 @@ use crate::trace::{Channel, Channels, Kind, Overview, Phase, ReadFailure, Sample
 use std::ops::Range;
 
 /// How much is read a second time.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Budget {
     /// Samples of the record that are looked at burst by burst; more are sampled evenly.
     pub burst_samples: u64,

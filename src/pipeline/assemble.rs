@@ -2,12 +2,13 @@
 
 use super::capture::Capture;
 use super::doubt::Border;
-use super::record::{OffsetFrom, Offsets, Record};
+use super::record::{Offsets, Record};
 use super::{Observer, Settings};
-use crate::measures::stats::{EdgeDoubt, IntervalStats, PowerBy, Repeated, Share};
-use crate::measures::{MeasureSet, largest_1s};
+use crate::measures::stats::{EdgeDoubt, IntervalStats, Repeated, Share};
+use crate::measures::{Measure, MeasureSet, largest_1s};
+use crate::result::OffsetSource;
 use crate::result::{
-    CaptureFacts, ChannelPlan, CycleResult, CyclesResult, KindResult, Kinds, Measurement,
+    CaptureFacts, ChannelPlan, CycleResult, CyclesResult, Form, KindResult, Kinds, Measurement,
     PhaseResult, Plan, Program, SimulationPlan,
 };
 use crate::segment::{Segmentation, cycles};
@@ -113,12 +114,12 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
         })
         .collect();
 
-    let channel_plan = |channel: Channel, offset: (f64, OffsetFrom), noise: f64| {
+    let channel_plan = |channel: Channel, offset: (f64, OffsetSource), noise: f64| {
         record.channel(channel).map(|(channel, scale, delay_s)| ChannelPlan {
             channel,
             scale,
             offset: offset.0,
-            offset_from: offset.1.words(),
+            offset_from: offset.1,
             delay_s,
             noise,
         })
@@ -126,8 +127,8 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
     let sheet = &capture.sheet;
     let (noise, offsets) = (scene.noise, parts.offsets);
     Measurement {
-        schema: "crestbook/measurement/1",
-        program: Program { version: env!("CARGO_PKG_VERSION") },
+        schema: Form::Measurement,
+        program: Program { version: env!("CARGO_PKG_VERSION").into() },
         capture: CaptureFacts {
             file: capture.data.display().to_string(),
             sha256: record.sha256(),
@@ -138,13 +139,8 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
             files: Vec::new(),
             record: None,
             first_stamp_s: record.first_stamp_s(),
-            load_kind: capture.load_kind().map_or("unknown", |kind| kind.name()),
-            power_by: match record.power_by() {
-                PowerBy::Product => "mean(v*i)",
-                PowerBy::Voltage(_) => "Vrms^2/R with the nominal load: no current channel",
-                PowerBy::Current(_) => "Irms^2*R with the nominal load: no voltage channel",
-                PowerBy::Unknown(reason) => reason,
-            },
+            load_kind: capture.load_kind().into(),
+            power_by: record.power_by().into(),
             subject: sheet.subject.clone(),
             bench: sheet.bench.clone(),
             instrument: sheet.instrument.clone(),
@@ -226,7 +222,7 @@ fn cycles_result(cycles: &cycles::Cycles, parts: &Parts<'_>) -> CyclesResult {
     CyclesResult {
         count: cycles.whole.len(),
         // Its length with the uncertainty of the cycles' duration.
-        period_s: measures.as_ref().and_then(|set| set.get("duration_s")).cloned(),
+        period_s: measures.as_ref().and_then(|set| set.get(Measure::Duration)).cloned(),
         sequence: cycles.sequence.clone(),
         measures,
         each,

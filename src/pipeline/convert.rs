@@ -5,6 +5,7 @@ use super::{Observer, PipelineError, Reading, Settings, measure_record};
 use crate::export::{self, Floats, Notes, Shape, Writable};
 use crate::ingest::sheet::{ChannelName, ChannelSheet, Sheet};
 use crate::ingest::{ChannelInfo, Form, IngestError, Number, Piece};
+use crate::measures::Measure;
 use crate::result::Measurement;
 use crate::trace::{Block, Channel, Channels, Mark};
 use crate::units::{Unit, for_people};
@@ -181,9 +182,9 @@ fn annotations(measurement: &Measurement) -> Vec<(u64, u64, String, String)> {
         let (start, end) = (sample(phase.start_s), sample(phase.end_s));
         let mut said = Vec::new();
         for (key, name, unit) in [
-            ("power_w", "power", Unit::Watt),
-            ("voltage_rms_v", "voltage RMS", Unit::Volt),
-            ("crest_factor", "crest factor", Unit::One),
+            (Measure::Power, "power", Unit::Watt),
+            (Measure::VoltageRms, "voltage RMS", Unit::Volt),
+            (Measure::CrestFactor, "crest factor", Unit::One),
         ] {
             if let Some(estimate) = phase.measures.get(key) {
                 said.push(format!("{name} {}", for_people(estimate.value, unit)));

@@ -1,10 +1,13 @@
 //! Delay between the channels, from a capture into a resistor.
 
 use super::{PipelineError, Run};
+use crate::measures::Measure;
 use crate::measures::stats::Repeated;
 use crate::numeric::delay::{Advance, HALO};
 use crate::numeric::moments::PairMoments;
+use crate::result::Form;
 use crate::result::{ChannelPlan, DelayEstimate};
+use crate::trace::Channel;
 use crate::trace::{Block, Phase};
 use crate::uncertainty::Knowledge;
 use crate::uncertainty::known::Scale;
@@ -103,11 +106,11 @@ pub fn estimate_delay(run: &Run, knowledge: &Knowledge) -> Result<Estimated, Pip
         |channel: &Option<ChannelPlan>| channel.as_ref().map_or(0.0, |channel| channel.delay_s);
     let net = stated(&plan.current) - stated(&plan.voltage) + further_s;
     Ok(Ok(DelayEstimate {
-        schema: "crestbook/delay/1",
-        lagging: if net < 0.0 { "voltage" } else { "current" },
+        schema: Form::Delay,
+        lagging: if net < 0.0 { Channel::Voltage } else { Channel::Current },
         delay_s: net.abs(),
         standard_uncertainty_s: u,
-        missing_terms: vec!["reactance of the load"],
+        missing_terms: vec!["reactance of the load".into()],
         further_s,
         carrier_hz,
         stretches: count,
@@ -130,12 +133,12 @@ fn ground(run: &Run, knowledge: &Knowledge) -> Result<(f64, f64, Phase), DelayRe
             "state load.kind = \"resistor\" and load.nominal_ohm, if it is one",
         );
     };
-    let power = |k: usize| run.measurement.phases[k].measures.get("power_w").map(|p| p.value);
+    let power = |k: usize| run.measurement.phases[k].measures.get(Measure::Power).map(|p| p.value);
     let strongest = (0..run.phases.len().min(run.measurement.phases.len()))
         .filter(|k| run.phases[*k].kind.powered())
         .max_by(|a, b| power(*a).unwrap_or(0.0).total_cmp(&power(*b).unwrap_or(0.0)));
     let carrier = strongest.and_then(|k| {
-        let hz = run.measurement.phases[k].measures.get("fundamental_hz")?.value;
+        let hz = run.measurement.phases[k].measures.get(Measure::Fundamental)?.value;
         Some((hz, nominal, run.phases[k]))
     });
     match carrier {

@@ -2,8 +2,9 @@
 
 use super::PipelineError;
 use super::capture::Capture;
-use super::record::{OffsetFrom, Offsets, Record};
+use super::record::{Offsets, Record};
 use crate::measures::stats::{EdgeDoubt, IntervalStats, Shape};
+use crate::result::OffsetSource;
 use crate::trace::{Channel, Phase};
 use crate::uncertainty::{Knowledge, Scene};
 use crate::units::SampleRate;
@@ -121,11 +122,11 @@ pub(super) fn scene(
         step(Channel::Current, knowledge.current.resolution, found_step.1),
     );
     let quiet: u64 = phases.iter().filter(|p| !p.kind.powered()).map(Phase::len).sum();
-    let offset = |from: OffsetFrom, noise: f64, step: f64| match from {
+    let offset = |from: OffsetSource, noise: f64, step: f64| match from {
         // Noise of half a step or more makes the mean of steps as good as that of no steps.
-        OffsetFrom::Rest if noise >= 0.5 * step => Some(noise / (quiet.max(1) as f64).sqrt()),
-        OffsetFrom::Rest | OffsetFrom::Sheet => Some(step / 12_f64.sqrt()),
-        OffsetFrom::Nothing => None,
+        OffsetSource::Rest if noise >= 0.5 * step => Some(noise / (quiet.max(1) as f64).sqrt()),
+        OffsetSource::Rest | OffsetSource::Sheet => Some(step / 12_f64.sqrt()),
+        OffsetSource::Nothing => None,
     };
     Ok(Scene {
         offset: (offset(offsets.0.1, noise.0, step.0), offset(offsets.1.1, noise.1, step.1)),

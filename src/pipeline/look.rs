@@ -1,6 +1,7 @@
 //! What a run shows beside its measures: its picture, and how the power moves along it.
 
 use super::Run;
+use crate::measures::Measure;
 use crate::measures::drift::{WINDOWS, drift};
 use crate::numeric::moments::PairMoments;
 use crate::report::picture::Picture;
@@ -14,7 +15,8 @@ impl Run {
     #[must_use]
     pub fn picture<'a>(&'a self, title: &'a str, subtitle: &'a str) -> Picture<'a> {
         let measurement = &self.measurement;
-        let carriers = measurement.phases.iter().filter_map(|p| p.measures.get("fundamental_hz"));
+        let carriers =
+            measurement.phases.iter().filter_map(|p| p.measures.get(Measure::Fundamental));
         let lowest = carriers.map(|carrier| carrier.value).reduce(f64::min);
         let close_s = [Kind::Cut, Kind::Coag].map(|kind| (kind, self.close_s(kind)));
         Picture {
@@ -31,10 +33,11 @@ impl Run {
     /// Length of a close-up: three bursts, or six carrier cycles, s.
     fn close_s(&self, kind: Kind) -> f64 {
         let measures = self.measurement.kinds.get(kind).map(|kind| &kind.measures);
-        let value =
-            |key: &str| measures.and_then(|m| m.get(key)).map(|e| e.value).filter(|v| *v > 0.0);
-        let bursts = value("burst_rate_hz").map(|rate| 3.0 / rate);
-        bursts.or_else(|| value("fundamental_hz").map(|hz| 6.0 / hz)).unwrap_or(20e-6)
+        let value = |measure: Measure| {
+            measures.and_then(|m| m.get(measure)).map(|e| e.value).filter(|v| *v > 0.0)
+        };
+        let bursts = value(Measure::BurstRate).map(|rate| 3.0 / rate);
+        bursts.or_else(|| value(Measure::Fundamental).map(|hz| 6.0 / hz)).unwrap_or(20e-6)
     }
 
     /// How the power moves along the longest phase of output: relative change, its standard

@@ -32,7 +32,7 @@ use crate::segment::{self, Thresholds};
 use crate::trace::{Kind, Phase, ReadFailure, check_tiling};
 use crate::uncertainty::Wish;
 use assemble::{Parts, assemble};
-use std::sync::atomic::{AtomicUsize, Ordering};
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 /// What a user may choose.
 #[derive(Clone, Debug, PartialEq)]
@@ -283,32 +283,20 @@ fn survey_all(
         duty_threshold: settings.duty_threshold,
         budget: settings.budget,
     };
-    let next = AtomicUsize::new(0);
-    let work = || {
-        let mut done = Vec::new();
-        loop {
-            let k = next.fetch_add(1, Ordering::Relaxed);
-            if k >= phases.len() || observer.stop() {
-                return done;
-            }
-            let kind = |k: usize| phases.get(k).map(|phase| phase.kind);
-            let neighbours =
-                Neighbours { before: k.checked_sub(1).and_then(kind), after: kind(k + 1) };
-            done.push((k, survey(&input, &phases[k], neighbours)));
-        }
+    let kind = |k: usize| phases.get(k).map(|phase| phase.kind);
+    let one = |k: usize| {
+        let neighbours = Neighbours { before: k.checked_sub(1).and_then(kind), after: kind(k + 1) };
+        let stopped = observer.stop();
+        (!stopped).then(|| survey(&input, &phases[k], neighbours)).transpose()
     };
-    let mut found: Vec<(usize, Result<Surveyed, ReadFailure>)> = std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..settings.threads.clamp(1, phases.len().max(1)))
-            .map(|_| scope.spawn(work))
-            .collect();
-        workers.into_iter().filter_map(|worker| worker.join().ok()).flatten().collect()
-    });
-    if observer.stop() {
-        return Err(PipelineError::Interrupted);
-    }
-    found.sort_by_key(|(k, _)| *k);
-    let mut found =
-        found.into_iter().map(|(_, one)| one).collect::<Result<Vec<Surveyed>, ReadFailure>>()?;
+    let all = || (0..phases.len()).into_par_iter().map(one).collect();
+    // A pool is not worth its start for a few phases.
+    let found: Result<Vec<Option<Surveyed>>, ReadFailure> = match pool(settings.threads) {
+        Some(pool) if phases.len() > 1 => pool.install(all),
+        _ => (0..phases.len()).map(one).collect(),
+    };
+    let found: Option<Vec<Surveyed>> = found?.into_iter().collect();
+    let mut found = found.ok_or(PipelineError::Interrupted)?;
     for k in 1..found.len() {
         let (before, after) = found.split_at_mut(k);
         if let (Some(before), Some(after)) = (before.last_mut(), after.first_mut()) {
@@ -316,6 +304,14 @@ fn survey_all(
         }
     }
     Ok(found)
+}
+
+/// A pool of so many threads; `None` where one is enough, or no more are to be had.
+fn pool(threads: usize) -> Option<rayon::ThreadPool> {
+    if threads < 2 {
+        return None;
+    }
+    rayon::ThreadPoolBuilder::new().num_threads(threads).build().ok()
 }
 
 /// A phase without an eighth of it at either end.

@@ -205,8 +205,10 @@ impl Reading {
             let hashes: Vec<_> = hashing
                 .into_iter()
                 .map(|(file, hash)| match hash.map(std::thread::ScopedJoinHandle::join) {
-                    None | Some(Err(_)) => Ok(FileFacts { file, sha256: None }),
+                    None => Ok(FileFacts { file, sha256: None }),
                     Some(Ok(done)) => done.map(|hash| FileFacts { file, sha256: Some(hash) }),
+                    // A fault of this program must not end in a file without a hash.
+                    Some(Err(panic)) => std::panic::resume_unwind(panic),
                 })
                 .collect();
             (hashes, passed)
@@ -379,7 +381,7 @@ impl Reading {
             load_ohm: self.load_ohm,
             open: self.open,
             receipt,
-            sha256: self.files.first().and_then(|facts| facts.sha256.clone()),
+            sha256: self.files.first().and_then(|facts| facts.sha256),
             timing,
         })
     }
@@ -467,10 +469,10 @@ impl CaptureFacts {
 fn power_by(capture: &Capture, selection: Selection) -> PowerBy {
     match (selection.voltage, selection.current, capture.load_kind(), capture.load_ohm()) {
         (Some(_), Some(_), _, _) => PowerBy::Product,
-        (_, _, Some(LoadKind::Open), _) => PowerBy::Unknown("open circuit: no power is drawn"),
+        (_, _, Some(LoadKind::Open), _) => PowerBy::OpenCircuit,
         (Some(_), None, _, Some(ohm)) => PowerBy::Voltage(ohm),
         (None, Some(_), _, Some(ohm)) => PowerBy::Current(ohm),
-        _ => PowerBy::Unknown("one channel and no load resistance: set load.nominal_ohm"),
+        _ => PowerBy::NoLoad,
     }
 }
 

@@ -1,9 +1,11 @@
 //! A record: read once into an overview, and open for a second look.
 
 use crate::condition::{Chain, Conditioner};
+use crate::digest::Sha256;
 use crate::ingest::{IngestError, Piece, Receipt, Selection, TraceReader};
 use crate::measures::stats::PowerBy;
 use crate::numeric::order::median;
+use crate::result::OffsetSource;
 use crate::trace::{Block, Channel, Channels, Gaps, Overview, Phase, ReadFailure, Samples};
 use crate::units::SampleRate;
 use std::collections::VecDeque;
@@ -23,34 +25,12 @@ pub struct Record {
     pub(super) load_ohm: Option<f64>,
     pub(super) open: bool,
     pub(super) receipt: Receipt,
-    pub(super) sha256: Option<String>,
+    pub(super) sha256: Option<Sha256>,
     pub(super) timing: super::index::Timing,
 }
 
-/// Where an offset comes from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum OffsetFrom {
-    /// The sheet states it.
-    Sheet,
-    /// The mean over rest.
-    Rest,
-    /// Nothing tells it: taken as 0.
-    Nothing,
-}
-
-impl OffsetFrom {
-    /// The words used in files and messages.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::Sheet => "sheet",
-            Self::Rest => "mean over rest",
-            Self::Nothing => "taken as 0: no rest in the record",
-        }
-    }
-}
-
 /// Offsets of voltage and current in file units, and where they come from.
-pub type Offsets = ((f64, OffsetFrom), (f64, OffsetFrom));
+pub type Offsets = ((f64, OffsetSource), (f64, OffsetSource));
 
 pub(super) struct RecordSamples {
     pub reader: Arc<dyn TraceReader>,
@@ -211,8 +191,8 @@ impl Record {
         &self.receipt
     }
 
-    pub(super) fn sha256(&self) -> Option<String> {
-        self.sha256.clone()
+    pub(super) fn sha256(&self) -> Option<Sha256> {
+        self.sha256
     }
 
     pub(super) fn unevenness(&self) -> f64 {
@@ -266,9 +246,9 @@ impl Record {
     /// amperes.
     pub(super) fn settle_offsets(&mut self, rest: Option<(f64, f64)>) -> Offsets {
         let side = |stated: Option<f64>, rest: Option<f64>, gain: f64| match (stated, rest) {
-            (Some(offset), _) => (0.0, (offset, OffsetFrom::Sheet)),
-            (None, Some(rest)) => (rest, (rest / gain, OffsetFrom::Rest)),
-            (None, None) => (0.0, (0.0, OffsetFrom::Nothing)),
+            (Some(offset), _) => (0.0, (offset, OffsetSource::Sheet)),
+            (None, Some(rest)) => (rest, (rest / gain, OffsetSource::Rest)),
+            (None, None) => (0.0, (0.0, OffsetSource::Nothing)),
         };
         let (v, voltage) = side(self.stated_offsets.0, rest.map(|(v, _)| v), self.gains.0);
         let (i, current) = side(self.stated_offsets.1, rest.map(|(_, i)| i), self.gains.1);

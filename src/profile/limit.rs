@@ -1,15 +1,16 @@
 //! A limit on one measure, and its bounds.
 
+use crate::measures::Measure;
 use crate::result::Part;
 use crate::units::Unit;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 /// `[[setting.limit]]`: either `nominal` with `tolerance`, or `min`, `max` or both.
-#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Limit {
-    /// Key of the measure.
-    pub measure: String,
+    /// The measure.
+    pub measure: Measure,
     /// Part of the record it is taken over.
     #[serde(rename = "in")]
     pub part: Part,

@@ -9,9 +9,8 @@ pub use limit::{Bounds, Limit, Tolerance};
 pub use plan::{Answer, Curve, HfLeakage, Ladder, Manual, OpenCircuit, PlanHead, Repeat, Timing};
 
 use crate::keyfile::{self, KeyfileError};
-use crate::measures::catalog;
 use crate::trace::Kind;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use std::path::Path;
 
 /// A profile.
@@ -56,7 +55,7 @@ pub struct Profile {
 }
 
 /// `[unit]`.
-#[derive(Clone, Debug, Default, PartialEq, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Unit {
     /// Model.
@@ -66,7 +65,7 @@ pub struct Unit {
 }
 
 /// `[decision]`.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Decision {
     /// The rule.
@@ -98,7 +97,7 @@ impl Decision {
 }
 
 /// Decision rule, in the words of ILAC-G8:09/2019.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Rule {
     /// Guard band of the expanded uncertainty; four verdicts.
@@ -109,7 +108,7 @@ pub enum Rule {
 }
 
 /// `[[setting]]`.
-#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Setting {
     /// Identifier, unique in the profile.
@@ -152,18 +151,7 @@ impl Profile {
             for (l, limit) in setting.limit.iter().enumerate() {
                 let l_text = l.to_string();
                 let at = |key| ["setting", &s_text, "limit", &l_text, key].map(str::to_owned);
-                let Some(measure) = catalog::find(&limit.measure) else {
-                    let path = at("measure");
-                    let path: Vec<&str> = path.iter().map(String::as_str).collect();
-                    let known = catalog::MEASURES.iter().map(|measure| measure.key);
-                    let help = match keyfile::nearest(&limit.measure, known.clone()) {
-                        Some(near) => format!("did you mean `{near}`?"),
-                        None => format!("known: {}", known.collect::<Vec<_>>().join(", ")),
-                    };
-                    let message = format!("there is no measure `{}`", limit.measure);
-                    return Err(KeyfileError::at_key(file, text, &path, message).with_help(help));
-                };
-                if let Err((key, message)) = limit.bounds(measure.unit) {
+                if let Err((key, message)) = limit.bounds(limit.measure.unit()) {
                     let path = at(key);
                     let path: Vec<&str> = path.iter().map(String::as_str).collect();
                     return fail(&path, message);

@@ -2,14 +2,14 @@
 
 use super::table::{COLUMNS, Manner, push_table};
 use crate::estimate::{BudgetLine, Estimate, Simulated};
-use crate::measures::{MeasureSet, catalog};
+use crate::measures::{Measure, MeasureSet};
 use crate::result::Measurement;
 use crate::trace::Kind;
 use crate::units::{Unit, for_people, significant};
 
 /// Whether a measure is shown: the one that is named, else those of the main table.
-fn shown(key: &str, only: Option<&str>) -> bool {
-    only.map_or(COLUMNS.iter().any(|(column, _)| *column == key), |only| only == key)
+fn shown(measure: Measure, only: Option<Measure>) -> bool {
+    only.map_or(COLUMNS.iter().any(|(column, _)| *column == measure), |only| only == measure)
 }
 
 /// The parts of a measurement whose budgets are shown.
@@ -30,19 +30,16 @@ fn parts(result: &Measurement) -> Vec<(String, &MeasureSet)> {
 
 /// Every budget and simulation that was asked for; `only` one measure where it is named.
 #[must_use]
-pub fn budgets(result: &Measurement, only: Option<&str>, manner: Manner) -> String {
+pub fn budgets(result: &Measurement, only: Option<Measure>, manner: Manner) -> String {
     let mut out = String::new();
     for (part, set) in parts(result) {
-        for measure in catalog::MEASURES.iter().filter(|measure| shown(measure.key, only)) {
-            match set.get(measure.key) {
-                Some(estimate) => {
-                    one(&part, measure.title, measure.unit, estimate, manner, &mut out);
+        for measure in Measure::all().filter(|measure| shown(*measure, only)) {
+            match set.had(measure) {
+                Ok(estimate) => one(&part, measure, estimate, manner, &mut out),
+                Err(why) if only.is_some() => {
+                    out.push_str(&format!("\n{} in {part}: {why}\n", measure.title()));
                 }
-                None if only.is_some() => {
-                    let why = set.why_missing(measure.key).unwrap_or("not told of this part");
-                    out.push_str(&format!("\n{} in {part}: {why}\n", measure.title));
-                }
-                None => {}
+                Err(_) => {}
             }
         }
     }
@@ -66,7 +63,8 @@ fn correlations(result: &Measurement, out: &mut String) {
     }
 }
 
-fn one(part: &str, title: &str, unit: Unit, estimate: &Estimate, manner: Manner, out: &mut String) {
+fn one(part: &str, measure: Measure, estimate: &Estimate, manner: Manner, out: &mut String) {
+    let (title, unit) = (measure.title(), measure.unit());
     let Some(lines) = &estimate.budget else { return };
     if lines.is_empty() {
         out.push_str(&format!("\n{title}, {part}: exact by what it is\n"));
@@ -97,7 +95,7 @@ fn one(part: &str, title: &str, unit: Unit, estimate: &Estimate, manner: Manner,
     if !estimate.missing_terms.is_empty() {
         out.push_str(&format!(
             "  not stated, so not counted: {}\n",
-            estimate.missing_terms.join(", ")
+            estimate.missing_terms.names(", ")
         ));
     }
 }
@@ -112,7 +110,7 @@ fn row(line: &BudgetLine, unit: Unit) -> Vec<String> {
     };
     let freedom = line.degrees_of_freedom.filter(|freedom| *freedom < 1e4);
     // Unit of the measure over that of the input.
-    let slope_unit = match (unit.symbol(), line.unit) {
+    let slope_unit = match (unit.symbol(), line.unit.as_ref()) {
         ("", "") => String::new(),
         (of, "") => format!(" {of}"),
         ("", by) => format!(" 1/{by}"),
@@ -120,11 +118,11 @@ fn row(line: &BudgetLine, unit: Unit) -> Vec<String> {
         (of, by) => format!(" {of}/{by}"),
     };
     vec![
-        line.input.to_owned(),
+        line.input.to_string(),
         with_unit(line.estimate),
         match freedom {
             Some(freedom) => format!("{} ({freedom:.0})", line.distribution),
-            None => line.distribution.to_owned(),
+            None => line.distribution.to_string(),
         },
         with_unit(line.standard_uncertainty),
         format!("{}{slope_unit}", plain(line.sensitivity)),
@@ -133,28 +131,27 @@ fn row(line: &BudgetLine, unit: Unit) -> Vec<String> {
     ]
 }
 
-fn simulations(result: &Measurement, only: Option<&str>, manner: Manner, out: &mut String) {
+fn simulations(result: &Measurement, only: Option<Measure>, manner: Manner, out: &mut String) {
     let mut rows = vec![
         ["simulated (95 %)", "draws", "low", "high", "by the budget: low", "high", "the budget"]
             .map(str::to_owned)
             .to_vec(),
     ];
     for (part, set) in parts(result) {
-        for measure in catalog::MEASURES {
-            let wanted = shown(measure.key, only);
-            let Some(estimate) = set.get(measure.key).filter(|_| wanted) else { continue };
-            let (Some(found), Some(expanded)) = (estimate.monte_carlo, estimate.expanded()) else {
+        for measure in Measure::all().filter(|measure| shown(*measure, only)) {
+            let Some(estimate) = set.get(measure) else { continue };
+            let (Some(found), Some(expanded)) = (&estimate.monte_carlo, estimate.expanded()) else {
                 continue;
             };
-            let shown = |x: f64| significant(x, measure.unit, 6);
+            let shown = |x: f64| significant(x, measure.unit(), 6);
             rows.push(vec![
-                format!("{}, {part}", measure.title),
+                format!("{}, {part}", measure.title()),
                 found.draws.to_string(),
                 shown(found.low),
                 shown(found.high),
                 shown(estimate.value - expanded),
                 shown(estimate.value + expanded),
-                outcome(&found).to_owned(),
+                outcome(found).to_owned(),
             ]);
         }
     }

@@ -15,7 +15,7 @@ pub fn text(found: &DelayEstimate) -> String {
          voltage\n\
          not counted: reactance of the load; {} in series would look like 1 ns\n\n\
          [{}]\ndelay_s = {:.3e}\ndelay_standard_uncertainty_s = {:.1e}\n",
-        found.lagging,
+        found.lagging.name(),
         for_people(found.delay_s, Unit::Second),
         significant(u, Unit::Second, 2),
         for_people(found.further_s, Unit::Second),
@@ -24,7 +24,7 @@ pub fn text(found: &DelayEstimate) -> String {
         for_people(found.load_ohm, Unit::Ohm),
         100.0 * found.residual_share,
         for_people(found.load_ohm * turn.tan(), Unit::Ohm),
-        found.lagging,
+        found.lagging.name(),
         found.delay_s,
         u
     )

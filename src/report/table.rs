@@ -2,10 +2,11 @@
 
 use crate::check::{CheckResult, Judged, Verdict};
 use crate::estimate::Estimate;
-use crate::measures::{MeasureSet, catalog};
-use crate::result::{Measurement, Part};
+use crate::measures::catalog::MEASURES;
+use crate::measures::{Measure, MeasureSet};
+use crate::result::{LoadIs, Measurement, Part};
+use crate::term::Term;
 use crate::trace::Kind;
-use crate::uncertainty::model::{TERMS, Term};
 use crate::units::{Unit, for_people, significant};
 use anstyle::{AnsiColor, Style};
 use std::collections::BTreeSet;
@@ -33,15 +34,15 @@ impl Manner {
 const FOLD: usize = 8;
 
 /// Measures that have a column of their own.
-pub(super) const COLUMNS: [(&str, &str); 8] = [
-    ("duration_s", "duration"),
-    ("power_w", "power"),
-    ("voltage_rms_v", "V rms"),
-    ("voltage_peak_v", "V peak"),
-    ("crest_factor", "crest"),
-    ("duty_cycle", "duty"),
-    ("fundamental_hz", "fundamental"),
-    ("burst_rate_hz", "burst rate"),
+pub(super) const COLUMNS: [(Measure, &str); 8] = [
+    (Measure::Duration, "duration"),
+    (Measure::Power, "power"),
+    (Measure::VoltageRms, "V rms"),
+    (Measure::VoltagePeak, "V peak"),
+    (Measure::CrestFactor, "crest"),
+    (Measure::DutyCycle, "duty"),
+    (Measure::Fundamental, "fundamental"),
+    (Measure::BurstRate, "burst rate"),
 ];
 
 /// A measurement for people.
@@ -93,9 +94,8 @@ fn not_counted(result: &Measurement, out: &mut String) {
     let (mut missing, mut partial) = (BTreeSet::new(), false);
     for (_, estimate) in sets.flat_map(MeasureSet::iter) {
         // What was seen once has a spread that no sheet can tell.
-        let own = TERMS[Term::Own as usize].1;
-        missing
-            .extend(estimate.missing_terms.iter().map(AsRef::as_ref).filter(|term| *term != own));
+        let told = estimate.missing_terms.iter().filter(|term| *term != Term::Own);
+        missing.extend(told.map(Term::name));
         partial |= at_least(estimate);
     }
     if missing.is_empty() {
@@ -131,13 +131,12 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
             .to_vec(),
     ];
     for limit in &result.limits {
-        let measure = catalog::find(&limit.measure);
-        let unit = measure.map_or(Unit::One, |measure| measure.unit);
+        let unit = limit.measure.unit();
         let judged = &limit.judged;
         let shown = |value: Option<f64>| value.map_or("-".into(), |value| for_people(value, unit));
         let part = if limit.part == Part::Whole { "whole record" } else { limit.part.name() };
         rows.push(vec![
-            format!("{}, {part}", measure.map_or(limit.measure.as_str(), |measure| measure.title)),
+            format!("{}, {part}", limit.measure.title()),
             shown(judged.value),
             judged.expanded_uncertainty.map_or("unknown".into(), |u| significant(u, unit, 2)),
             shown(judged.lower),
@@ -162,7 +161,7 @@ pub fn check(result: &CheckResult, manner: Manner) -> String {
     if !result.findings.is_empty() {
         out.push_str(&format!("\n{}\n", manner.heading("findings")));
         for finding in &result.findings {
-            out.push_str(&bullet(&finding.code, &finding.message));
+            out.push_str(&bullet(finding.code.name(), &finding.message));
         }
     }
     out.push('\n');
@@ -206,7 +205,7 @@ pub fn receipt(result: &Measurement, manner: Manner) -> String {
                 channel.channel,
                 channel.scale,
                 channel.offset,
-                channel.offset_from,
+                channel.offset_from.words(),
                 for_people(channel.delay_s, Unit::Second)
             ));
         }
@@ -228,7 +227,7 @@ pub(super) fn paint_verdict(verdict: Verdict, manner: Manner) -> String {
 fn header(result: &Measurement, manner: Manner, out: &mut String) {
     let facts = &result.capture;
     let load = match (facts.load_kind, facts.load_ohm) {
-        ("open", _) => "open circuit".to_owned(),
+        (LoadIs::Open, _) => "open circuit".to_owned(),
         (_, Some(ohm)) => format!("load {} (nominal)", for_people(ohm, Unit::Ohm)),
         _ => "load not stated".to_owned(),
     };
@@ -241,7 +240,7 @@ fn header(result: &Measurement, manner: Manner, out: &mut String) {
         for_people(facts.duration_s, Unit::Second),
         for_people(facts.sample_rate_hz, Unit::Hertz),
         facts.samples,
-        facts.power_by
+        facts.power_by.words()
     ));
     if let Some(subject) = &facts.subject {
         let parts =
@@ -266,11 +265,11 @@ fn heading_row(first: &str) -> Vec<String> {
 /// A row of values and below it one of their uncertainties.
 fn push_rows(name: &str, measures: &MeasureSet, rows: &mut Vec<Vec<String>>) {
     let mut values = vec![name.to_owned()];
-    values.extend(COLUMNS.iter().map(|(key, _)| cell(measures, key)));
+    values.extend(COLUMNS.iter().map(|(measure, _)| cell(measures, *measure)));
     let mut doubts = vec![String::new()];
-    doubts.extend(COLUMNS.iter().map(|(key, _)| {
-        let unit = catalog::find(key).map_or(Unit::One, |measure| measure.unit);
-        let found = measures.get(key).map(|e| doubt(e, unit).unwrap_or_else(|| "± ?".into()));
+    doubts.extend(COLUMNS.iter().map(|(measure, _)| {
+        let shown = |e| doubt(e, measure.unit()).unwrap_or_else(|| "± ?".into());
+        let found = measures.get(*measure).map(shown);
         found.unwrap_or_default()
     }));
     rows.push(values);
@@ -279,8 +278,7 @@ fn push_rows(name: &str, measures: &MeasureSet, rows: &mut Vec<Vec<String>>) {
 
 /// Whether U lacks the term that would rule it: a scale, the load, or for times the clock.
 fn at_least(estimate: &Estimate) -> bool {
-    estimate.partial
-        || estimate.missing_terms.iter().any(|term| *term == TERMS[Term::Time as usize].1)
+    estimate.partial || estimate.missing_terms.contains(Term::Time)
 }
 
 /// U for people, where it is known; marked where it is only a lower bound. Nothing where the value
@@ -294,9 +292,9 @@ fn doubt(estimate: &Estimate, unit: Unit) -> Option<String> {
     Some(format!("± {}{mark}", significant(expanded, unit, 2)))
 }
 
-fn cell(measures: &MeasureSet, key: &str) -> String {
-    let unit = catalog::find(key).map_or(Unit::One, |measure| measure.unit);
-    measures.get(key).map_or_else(|| "-".into(), |estimate| for_people(estimate.value, unit))
+fn cell(measures: &MeasureSet, measure: Measure) -> String {
+    let found = measures.get(measure);
+    found.map_or_else(|| "-".into(), |estimate| for_people(estimate.value, measure.unit()))
 }
 
 fn phases(result: &Measurement, manner: Manner, out: &mut String) {
@@ -341,25 +339,22 @@ fn everything(result: &Measurement, manner: Manner, out: &mut String) {
     for (name, measures) in parts {
         out.push_str(&format!("\n{}\n", manner.heading(&name)));
         let mut rows = Vec::new();
-        for measure in catalog::MEASURES {
-            let value = match measures.get(measure.key) {
-                Some(estimate) => {
+        for row in MEASURES {
+            let value = match measures.had(row.measure) {
+                Ok(estimate) => {
                     // A spread below a millionth says no more than that there is none.
                     let spread = estimate
                         .standard_deviation
                         .filter(|deviation| *deviation > 1e-6 * estimate.value.abs())
                         .map_or(String::new(), |deviation| {
-                            format!(
-                                "  (standard deviation {})",
-                                for_people(deviation, measure.unit)
-                            )
+                            format!("  (standard deviation {})", for_people(deviation, row.unit))
                         });
-                    let u = doubt(estimate, measure.unit).unwrap_or_else(|| "± ?".into());
-                    format!("{} {u}{spread}", for_people(estimate.value, measure.unit))
+                    let u = doubt(estimate, row.unit).unwrap_or_else(|| "± ?".into());
+                    format!("{} {u}{spread}", for_people(estimate.value, row.unit))
                 }
-                None => format!("- {}", measures.why_missing(measure.key).unwrap_or_default()),
+                Err(reason) => format!("- {reason}"),
             };
-            rows.push((measure.title, value));
+            rows.push((row.title, value));
         }
         let width = rows.iter().map(|(title, _)| title.len()).max().unwrap_or(0);
         for (title, value) in rows {

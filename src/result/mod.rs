@@ -1,20 +1,28 @@
 //! The result of measuring one capture, as it is shown, stored and compared.
 
+mod form;
+
+pub use form::{Form, FormError};
+
+use crate::digest::Sha256;
 use crate::estimate::Estimate;
 use crate::flag::Flag;
 use crate::ingest::Receipt;
-use crate::ingest::sheet::{BenchSheet, CorrelationSheet, InstrumentSheet, SubjectSheet};
-use crate::measures::{Budget, MeasureSet};
+use crate::ingest::sheet::{BenchSheet, CorrelationSheet, InstrumentSheet, LoadKind, SubjectSheet};
+use crate::measures::stats::PowerBy;
+use crate::measures::{Budget, MeasureSet, Reason};
 use crate::segment::{Evidence, Thresholds};
-use crate::trace::Kind;
+use crate::trace::{Channel, Kind};
 use serde::ser::SerializeMap;
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
+use std::borrow::Cow;
+use std::collections::BTreeMap;
 
 /// Everything measured on one capture.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Measurement {
     /// Form of this document.
-    pub schema: &'static str,
+    pub schema: Form,
     /// The program that made it.
     pub program: Program,
     /// The capture.
@@ -36,22 +44,22 @@ pub struct Measurement {
 }
 
 /// Name and version of the program.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Program {
     /// Version.
-    pub version: &'static str,
+    pub version: Cow<'static, str>,
 }
 
 /// The capture as it was read.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CaptureFacts {
     /// Data file as it was named.
     pub file: String,
     /// SHA-256 of the data file, where it was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub sha256: Option<String>,
+    pub sha256: Option<Sha256>,
     /// Every file that was read, where there are several.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub files: Vec<FileFacts>,
     /// Which record of the file this is, where it holds several.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -69,9 +77,9 @@ pub struct CaptureFacts {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub load_ohm: Option<f64>,
     /// Kind of load; `unknown` without a sheet.
-    pub load_kind: &'static str,
+    pub load_kind: LoadIs,
     /// How the power was had.
-    pub power_by: &'static str,
+    pub power_by: PowerFormula,
     /// What was on the bench.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub subject: Option<SubjectSheet>,
@@ -79,22 +87,116 @@ pub struct CaptureFacts {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub bench: Option<BenchSheet>,
     /// Instruments.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub instrument: Vec<InstrumentSheet>,
 }
 
+/// What was connected.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LoadIs {
+    /// A resistor.
+    Resistor,
+    /// Nothing.
+    Open,
+    /// The sheet does not say.
+    Unknown,
+}
+
+impl From<Option<LoadKind>> for LoadIs {
+    fn from(kind: Option<LoadKind>) -> Self {
+        match kind {
+            Some(LoadKind::Resistor) => Self::Resistor,
+            Some(LoadKind::Open) => Self::Open,
+            None => Self::Unknown,
+        }
+    }
+}
+
+/// How the power was had, or why not.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum PowerFormula {
+    /// Mean of the products of voltage and current.
+    #[serde(rename = "mean(v*i)")]
+    Product,
+    /// By the voltage and the stated load.
+    #[serde(rename = "Vrms^2/R with the nominal load: no current channel")]
+    Voltage,
+    /// By the current and the stated load.
+    #[serde(rename = "Irms^2*R with the nominal load: no voltage channel")]
+    Current,
+    /// None: nothing is connected.
+    #[serde(rename = "open circuit: no power is drawn")]
+    OpenCircuit,
+    /// None: the load is not known.
+    #[serde(rename = "one channel and no load resistance: set load.nominal_ohm")]
+    NoLoad,
+}
+
+impl PowerFormula {
+    /// The formula or the reason, in words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Product => "mean(v*i)",
+            Self::Voltage => "Vrms^2/R with the nominal load: no current channel",
+            Self::Current => "Irms^2*R with the nominal load: no voltage channel",
+            Self::OpenCircuit => "open circuit: no power is drawn",
+            Self::NoLoad => "one channel and no load resistance: set load.nominal_ohm",
+        }
+    }
+}
+
+impl From<PowerBy> for PowerFormula {
+    fn from(by: PowerBy) -> Self {
+        match by {
+            PowerBy::Product => Self::Product,
+            PowerBy::Voltage(_) => Self::Voltage,
+            PowerBy::Current(_) => Self::Current,
+            PowerBy::OpenCircuit => Self::OpenCircuit,
+            PowerBy::NoLoad => Self::NoLoad,
+        }
+    }
+}
+
+/// Where the offset of a channel comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum OffsetSource {
+    /// The sheet states it.
+    #[serde(rename = "sheet")]
+    Sheet,
+    /// The mean over rest.
+    #[serde(rename = "mean over rest")]
+    Rest,
+    /// Nothing tells it: taken as 0.
+    #[serde(rename = "taken as 0: no rest in the record")]
+    Nothing,
+}
+
+impl OffsetSource {
+    /// The words used in files and messages.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Sheet => "sheet",
+            Self::Rest => "mean over rest",
+            Self::Nothing => "taken as 0: no rest in the record",
+        }
+    }
+}
+
 /// A file that was read, and its hash.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FileFacts {
     /// Its path.
     pub file: String,
     /// SHA-256, where it was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub sha256: Option<String>,
+    pub sha256: Option<Sha256>,
 }
 
 /// One record of a file of several.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RecordFacts {
     /// Its number, from 1.
     pub number: usize,
@@ -105,7 +207,7 @@ pub struct RecordFacts {
 }
 
 /// Settings and what was decided from the data: the same plan gives the same result.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Plan {
     /// Share of a burst's peak above which it is on.
     pub duty_threshold: f64,
@@ -135,7 +237,7 @@ pub struct Plan {
 }
 
 /// How distributions were simulated.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SimulationPlan {
     /// Number of draws; left out where it was settled by the outcome.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -145,7 +247,7 @@ pub struct SimulationPlan {
 }
 
 /// Conditioning of one channel.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ChannelPlan {
     /// Name in the file.
     pub channel: String,
@@ -154,14 +256,14 @@ pub struct ChannelPlan {
     /// Offset that was taken away, in file units.
     pub offset: f64,
     /// Where the offset comes from.
-    pub offset_from: &'static str,
+    pub offset_from: OffsetSource,
     /// The channel lags by this, s.
     pub delay_s: f64,
     /// Standard deviation of the noise, V or A.
     pub noise: f64,
 }
 
-/// Measures by kind; only kinds that occur.
+/// Measures by kind, in the order of [`Kind::ALL`]; only kinds that occur.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Kinds(pub Vec<KindResult>);
 
@@ -183,6 +285,20 @@ impl Serialize for Kinds {
     }
 }
 
+impl<'de> Deserialize<'de> for Kinds {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        #[derive(Deserialize)]
+        struct Body {
+            count: usize,
+            #[serde(flatten)]
+            measures: MeasureSet,
+        }
+        let all = BTreeMap::<Kind, Body>::deserialize(deserializer)?;
+        let of = |(kind, Body { count, measures })| KindResult { kind, count, measures };
+        Ok(Self(all.into_iter().map(of).collect()))
+    }
+}
+
 /// All phases of one kind taken together.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct KindResult {
@@ -197,7 +313,7 @@ pub struct KindResult {
 }
 
 /// One phase.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PhaseResult {
     /// Kind.
     pub kind: Kind,
@@ -222,7 +338,7 @@ pub struct PhaseResult {
 }
 
 /// The repeating sequence.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct CyclesResult {
     /// Whole cycles.
     pub count: usize,
@@ -235,12 +351,12 @@ pub struct CyclesResult {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub measures: Option<MeasureSet>,
     /// Each whole cycle.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub each: Vec<CycleResult>,
 }
 
 /// One cycle.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CycleResult {
     /// Start, s.
     pub start_s: f64,
@@ -252,18 +368,18 @@ pub struct CycleResult {
 }
 
 /// The delay of one channel behind the other.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DelayEstimate {
     /// Form of this document.
-    pub schema: &'static str,
-    /// Channel that lags: `current` or `voltage`.
-    pub lagging: &'static str,
+    pub schema: Form,
+    /// Channel that lags.
+    pub lagging: Channel,
     /// By so much, s: what the sheet states and what was found on top of it.
     pub delay_s: f64,
     /// Standard uncertainty, s.
     pub standard_uncertainty_s: f64,
     /// What that leaves out.
-    pub missing_terms: Vec<&'static str>,
+    pub missing_terms: Vec<Cow<'static, str>>,
     /// Found on top of what the sheet states; positive where the current lags, s.
     pub further_s: f64,
     /// Carrier, Hz.
@@ -321,17 +437,19 @@ impl Measurement {
     /// Measures of a part.
     ///
     /// # Errors
-    /// A sentence saying that there is no such part.
-    pub fn part(&self, part: Part) -> Result<&MeasureSet, String> {
+    /// Why there is no such part.
+    pub fn part(&self, part: Part) -> Result<&MeasureSet, Reason> {
         let Some(kind) = part.kind() else {
             return match part {
-                Part::Cycle => {
-                    self.cycles.measures.as_ref().ok_or("no whole cycle was found".into())
-                }
+                Part::Cycle => self.cycles.measures.as_ref().ok_or(Reason::NoWholeCycle),
                 _ => Ok(&self.whole),
             };
         };
         let found = self.kinds.get(kind).map(|result| &result.measures);
-        found.ok_or_else(|| format!("no {kind} phase was found"))
+        found.ok_or(match kind {
+            Kind::Cut => Reason::NoCut,
+            Kind::Coag => Reason::NoCoag,
+            Kind::Rest => Reason::NoRest,
+        })
     }
 }

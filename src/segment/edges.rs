@@ -154,13 +154,14 @@ pub fn refine(look: &Look<'_>, pieces: &[Piece], phases: &mut [Phase]) -> Result
     let mut fourier = Fourier::new();
     let mut waves = Vec::with_capacity(pieces.len());
     for (piece, phase) in pieces.iter().zip(phases.iter()) {
-        let Some(evidence) = piece.evidence else {
+        let Some(judged) = piece.judged else {
             waves.push(None);
             continue;
         };
         let range = phase.start..phase.end;
-        let line = find_carrier(look.overview, look.samples, &range, evidence.lead, &mut fourier)?;
-        waves.push(Some(Wave::new(evidence.lead, line)));
+        let line =
+            find_carrier(look.overview, look.samples, &range, judged.evidence.lead, &mut fourier)?;
+        waves.push(Some(Wave::new(judged.evidence.lead, line)));
     }
     for k in 1..phases.len() {
         let (before, after) = (phases[k - 1], phases[k]);

@@ -4,23 +4,14 @@ use super::Look;
 use crate::numeric::crest::{HALO, crests, unbiased_maximum};
 use crate::numeric::moments::PairMoments;
 use crate::trace::{Channel, Kind, ReadFailure};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::ops::Range;
 
 /// Why a phase got its kind.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Evidence {
-    /// The kind.
-    #[serde(skip)]
-    pub kind: Kind,
     /// Channel by which it was told.
     pub lead: Channel,
-    /// Peak of that channel, corrected for noise.
-    #[serde(skip)]
-    pub peak: f64,
-    /// RMS of it, noise taken away.
-    #[serde(skip)]
-    pub rms: f64,
     /// Crest factor on which the kind was decided.
     pub crest_factor: f64,
     /// Whether the output counts as continuous.
@@ -30,8 +21,21 @@ pub struct Evidence {
     pub doubt: Option<KindDoubt>,
 }
 
+/// A kind, and what it was decided by.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Judgement {
+    /// The kind.
+    pub kind: Kind,
+    /// Peak of the leading channel, corrected for noise.
+    pub peak: f64,
+    /// RMS of it, noise taken away.
+    pub rms: f64,
+    /// What goes with the result.
+    pub evidence: Evidence,
+}
+
 /// Why the waveform does not tell the kind.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum KindDoubt {
     /// The voltage is too low to tell cut from coag.
@@ -46,7 +50,7 @@ pub enum KindDoubt {
 const NEAR: f64 = 0.03;
 
 /// Judges a powered stretch.
-pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Evidence, ReadFailure> {
+pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Judgement, ReadFailure> {
     /// Stretches that are read to see how crests are spread.
     const LOOKS: u64 = 8;
     /// Groups of cells that are read to find the highest crest, and length of one, s.
@@ -119,7 +123,7 @@ fn decide(
     rms: f64,
     crest_factor: f64,
     volts: Option<f64>,
-) -> Evidence {
+) -> Judgement {
     let limits = look.thresholds;
     let continuous = crest_factor < limits.continuous_crest_factor;
     let strongly = crest_factor >= limits.coag_crest_factor;
@@ -137,7 +141,8 @@ fn decide(
             Some(_) => None,
         }
     };
-    Evidence { kind, lead, peak, rms, crest_factor, continuous, doubt }
+    let evidence = Evidence { lead, crest_factor, continuous, doubt };
+    Judgement { kind, peak, rms, evidence }
 }
 
 fn heights(

@@ -21,12 +21,12 @@ mod stretches;
 pub use kinds::{Evidence, KindDoubt};
 
 use crate::trace::{Channel, Channels, Kind, Overview, Phase, ReadFailure, Samples};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::ops::Range;
 use stretches::{Level, Stretch};
 
 /// Every threshold that shapes the phases. All are printed and stored with the result.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Thresholds {
     /// Rest: envelope below this share of the strongest phase.
     pub rest_share: f64,
@@ -146,14 +146,14 @@ pub fn segment(question: &Question<'_>) -> Result<Segmentation, ReadFailure> {
     let mut absorbed = Vec::new();
     for Stretch { range, powered } in found.stretches {
         if !powered {
-            pieces.push(Piece { range, evidence: None });
+            pieces.push(Piece { range, judged: None });
             continue;
         }
         let level = look.level(look.lead_of(&range));
         let mut parts: Vec<Piece> = Vec::new();
         for part in edges::split_at_jumps(&frames, &found.powered, &range, level, thresholds) {
-            let evidence = Some(kinds::judge(&look, part.clone())?);
-            parts.push(Piece { range: part, evidence });
+            let judged = Some(kinds::judge(&look, part.clone())?);
+            parts.push(Piece { range: part, judged });
         }
         let mut parts = merge_alike(&look, parts, &mut absorbed)?;
         if range.end < samples.len() {
@@ -165,14 +165,14 @@ pub fn segment(question: &Question<'_>) -> Result<Segmentation, ReadFailure> {
     let mut phases: Vec<Phase> = pieces
         .iter()
         .map(|piece| {
-            let kind = piece.evidence.map_or(Kind::Rest, |evidence| evidence.kind);
-            let lead = piece.evidence.map_or(Channel::Voltage, |evidence| evidence.lead);
+            let kind = piece.judged.map_or(Kind::Rest, |judged| judged.kind);
+            let lead = piece.judged.map_or(Channel::Voltage, |judged| judged.evidence.lead);
             let (start, end) = (piece.range.start, piece.range.end);
             Phase { kind, measured_kind: kind, lead, start, end }
         })
         .collect();
     edges::refine(&look, &pieces, &mut phases)?;
-    let evidence = pieces.iter().map(|piece| piece.evidence).collect();
+    let evidence = pieces.iter().map(|piece| Some(piece.judged?.evidence)).collect();
     let quiet =
         Quiet { sigma: (look.sigma(Channel::Voltage), look.sigma(Channel::Current)), offset };
     let (dropped, one_sided) = (found.dropped, found.one_sided);
@@ -246,7 +246,7 @@ impl Look<'_> {
 
 struct Piece {
     range: Range<u64>,
-    evidence: Option<Evidence>,
+    judged: Option<kinds::Judgement>,
 }
 
 /// Joins neighbours of one kind whose levels are close, and pieces too short to be phases; those are
@@ -263,15 +263,15 @@ fn merge_alike(
             kept.push(piece);
             continue;
         };
-        let (Some(a), Some(b)) = (last.evidence, piece.evidence) else {
+        let (Some(a), Some(b)) = (last.judged, piece.judged) else {
             kept.push(piece);
             continue;
         };
         let ratio = (a.rms / b.rms).max(b.rms / a.rms);
         let alike = a.kind == b.kind
-            && a.lead == b.lead
+            && a.evidence.lead == b.evidence.lead
             && ratio < look.thresholds.same_kind_jump
-            && a.continuous == b.continuous;
+            && a.evidence.continuous == b.evidence.continuous;
         // What the record cuts off may be short.
         let short = |piece: &Piece| {
             let inside = piece.range.start > 0 && piece.range.end < look.samples.len();
@@ -285,7 +285,7 @@ fn merge_alike(
             absorbed.push(if short(&piece) { piece.range.clone() } else { last.range.clone() });
         }
         last.range.end = piece.range.end;
-        last.evidence = Some(kinds::judge(look, last.range.clone())?);
+        last.judged = Some(kinds::judge(look, last.range.clone())?);
     }
     Ok(kept)
 }
@@ -294,8 +294,11 @@ fn merge_alike(
 /// away: the edge at half level then leaves it to the rest.
 fn join_tail(look: &Look<'_>, parts: &mut Vec<Piece>) {
     let [.., before, tail] = parts.as_slice() else { return };
-    let (Some(a), Some(b)) = (before.evidence, tail.evidence) else { return };
-    if a.lead == b.lead && b.rms < a.rms && dies_away(look, &tail.range, b.lead) {
+    let (Some(a), Some(b)) = (before.judged, tail.judged) else { return };
+    if a.evidence.lead == b.evidence.lead
+        && b.rms < a.rms
+        && dies_away(look, &tail.range, b.evidence.lead)
+    {
         let end = tail.range.end;
         parts.pop();
         if let Some(last) = parts.last_mut() {

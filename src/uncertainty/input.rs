@@ -2,6 +2,7 @@
 
 use crate::estimate::BudgetLine;
 use crate::numeric::student;
+use crate::term::Term;
 use rand_chacha::ChaCha12Rng;
 use rand_distr::{Distribution as _, StandardNormal, StudentT};
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -47,6 +48,8 @@ impl Distribution {
 /// One input quantity of a measurement model.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Input {
+    /// Which term of the model of a measure it is, where it is one.
+    pub term: Option<Term>,
     /// What it stands for.
     pub name: &'static str,
     /// Symbol of its unit; empty for a ratio.
@@ -72,6 +75,7 @@ impl Input {
     #[must_use]
     pub fn normal(name: &'static str, unit: &'static str, estimate: f64, u: f64) -> Self {
         Self {
+            term: None,
             name,
             unit,
             estimate,
@@ -150,12 +154,13 @@ impl Input {
     /// Its line of a budget.
     pub(super) fn line(&self, sensitivity: f64, share: f64) -> BudgetLine {
         BudgetLine {
-            input: self.name,
-            unit: self.unit,
+            term: self.term,
+            input: self.name.into(),
+            unit: self.unit.into(),
             estimate: self.estimate,
             distribution: match self.distribution {
-                Distribution::Normal if self.degrees_of_freedom < 1e6 => "t",
-                other => other.name(),
+                Distribution::Normal if self.degrees_of_freedom < 1e6 => "t".into(),
+                other => other.name().into(),
             },
             standard_uncertainty: self.standard_uncertainty,
             degrees_of_freedom: Some(self.degrees_of_freedom).filter(|df| df.is_finite()),

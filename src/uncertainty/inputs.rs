@@ -3,9 +3,11 @@
 
 use super::input::{Distribution, Input};
 use super::known::{ChannelKnowledge, Knowledge, Scale};
-use super::model::{Formula, MeasureModel, TERM_COUNT, TERMS, Term};
+use super::model::MeasureModel;
+use crate::measures::catalog::{Formula, Measure, Own};
 use crate::measures::stats::{IntervalStats, PowerBy, Repeated, Shape};
 use crate::numeric::crest::interpolation_error;
+use crate::term::{TERM_COUNT, Term, TermSet};
 use crate::trace::Channel;
 use std::f64::consts::TAU;
 
@@ -44,26 +46,26 @@ pub struct Inputs {
     /// One for each [`Term`].
     pub all: [Input; TERM_COUNT],
     /// Not known: they stand as exact in `all`.
-    pub unknown: Vec<Term>,
+    pub unknown: TermSet,
 }
 
 impl Inputs {
     fn set(&mut self, term: Term, input: Input) {
-        self.all[term as usize] = input;
+        self.all[term as usize] = Input { term: Some(term), ..input };
     }
 
     /// Sets a term that is normal about its estimate.
     fn spread(&mut self, term: Term, unit: &'static str, u: f64) {
         let estimate = self.all[term as usize].estimate;
         if u.is_finite() {
-            self.set(term, Input::normal(TERMS[term as usize].1, unit, estimate, u));
+            self.set(term, Input::normal(term.name(), unit, estimate, u));
         }
     }
 
     /// Sets a term that lies within limits about its estimate.
     fn within(&mut self, term: Term, unit: &'static str, half: f64, distribution: Distribution) {
         let estimate = self.all[term as usize].estimate;
-        let name = TERMS[term as usize].1;
+        let name = term.name();
         if half.is_finite() {
             self.set(term, Input::within(name, unit, estimate, half.abs(), distribution));
         }
@@ -101,10 +103,8 @@ const FACTORS: [Term; 10] = [
 /// One measure of one interval, whose inputs are asked for.
 #[derive(Clone, Copy)]
 pub struct Question<'a> {
-    /// Key of the measure.
-    pub key: &'a str,
-    /// Symbol of its unit.
-    pub unit: &'static str,
+    /// The measure.
+    pub measure: Measure,
     /// Its model.
     pub model: &'a MeasureModel,
     /// The interval.
@@ -117,8 +117,11 @@ impl Question<'_> {
     /// The inputs.
     #[must_use]
     pub fn inputs(&self) -> Inputs {
-        let mut inputs =
-            Inputs { all: TERMS.map(|(_, name)| Input::exact(name, "", 0.0)), unknown: Vec::new() };
+        let mut inputs = Inputs {
+            all: Term::ALL
+                .map(|term| Input { term: Some(term), ..Input::exact(term.name(), "", 0.0) }),
+            unknown: TermSet::default(),
+        };
         for term in FACTORS.into_iter().chain([Term::Repeat]) {
             inputs.all[term as usize].estimate = 1.0;
         }
@@ -139,12 +142,12 @@ impl Question<'_> {
         let known = &scene.knowledge;
         let mut scale = |of: Scale, gain: Term, temperature: Term| {
             match of.stated {
-                Some(stated) => inputs.set(gain, stated.factor(TERMS[gain as usize].1)),
-                None => inputs.unknown.push(gain),
+                Some(stated) => inputs.set(gain, stated.factor(gain.name())),
+                None => inputs.unknown.insert(gain),
             }
             match of.by_temperature {
                 Some(half) => inputs.within(temperature, "", half, Distribution::Rectangular),
-                None => inputs.unknown.push(temperature),
+                None => inputs.unknown.insert(temperature),
             }
         };
         if stats.channels.voltage {
@@ -157,8 +160,8 @@ impl Question<'_> {
             scale(known.load, Term::Load, Term::TemperatureLoad);
         }
         match known.timebase {
-            Some(stated) => inputs.set(Term::Time, stated.factor(TERMS[Term::Time as usize].1)),
-            None => inputs.unknown.push(Term::Time),
+            Some(stated) => inputs.set(Term::Time, stated.factor(Term::Time.name())),
+            None => inputs.unknown.insert(Term::Time),
         }
         for (side, present, term) in [
             (Channel::Voltage, stats.channels.voltage, Term::ResponseV),
@@ -171,7 +174,7 @@ impl Question<'_> {
                     inputs.within(term, "", droop, Distribution::Rectangular);
                 }
                 // Without a carrier there is nothing that a response could take away.
-                _ if present && stats.carrier.is_some() => inputs.unknown.push(term),
+                _ if present && stats.carrier.is_some() => inputs.unknown.insert(term),
                 _ => {}
             }
         }
@@ -194,7 +197,7 @@ impl Question<'_> {
         } else if known.resistor && model.omega > 0.0 {
             inputs.within(Term::Skew, "s", model.phase() / model.omega, Distribution::Rectangular);
         } else {
-            inputs.unknown.push(Term::Skew);
+            inputs.unknown.insert(Term::Skew);
         }
     }
 
@@ -244,9 +247,9 @@ impl Question<'_> {
 
     /// What noise, steps and the places of the samples do to a highest crest.
     fn peaks(&self, inputs: &mut Inputs) {
-        let Self { key, model, stats, scene, .. } = *self;
+        let Self { measure, model, stats, scene } = *self;
         let hz = model.omega / TAU;
-        let whole = if key == "voltage_peak_to_peak_v" { 2_f64.sqrt() } else { 1.0 };
+        let whole = if measure == Measure::VoltagePeakToPeak { 2_f64.sqrt() } else { 1.0 };
         for (term, unit, step, peaks) in [
             (Term::PeakV, "V", scene.step.0, stats.peaks_v),
             (Term::PeakI, "A", scene.step.1, stats.peaks_i),
@@ -256,7 +259,7 @@ impl Question<'_> {
             inputs.spread(term, unit, whole * by_noise.hypot(0.4 * step));
         }
         let height = if let Formula::Peak(_) = model.formula { model.value } else { model.peak_v };
-        let unit = if key == "current_peak_a" { "A" } else { "V" };
+        let unit = if model.formula == Formula::Peak(Channel::Current) { "A" } else { "V" };
         let per_cycle = if hz > 0.0 { scene.rate_hz / hz } else { f64::INFINITY };
         // The first crest of a burst stands a quarter cycle behind its start: with few samples a cycle
         // nothing is interpolated there, and a crest is missed by up to 1 - cos(pi / n).
@@ -270,9 +273,9 @@ impl Question<'_> {
         inputs.within(Term::Between, unit, between, Distribution::Rectangular);
     }
 
-    /// Edges: what they leave open of time and energy.
+    /// Edges: what they leave open of energy.
     fn edges(&self, inputs: &mut Inputs) {
-        let Self { key, unit, model, stats, .. } = *self;
+        let Self { model, stats, .. } = *self;
         let (square_v, square_i) = stats.squares();
         // By what the measure is a sum of.
         let (sum, variance) = match model.formula {
@@ -288,22 +291,6 @@ impl Question<'_> {
         let sum = sum * stats.total_s();
         if sum > 0.0 {
             inputs.spread(Term::Edges, "", variance.sqrt() / sum);
-        }
-        if key == "duration_s" {
-            let count = stats.duration_s.count().max(1) as f64;
-            let by_edges = stats.edges.time_square.sqrt() / count;
-            // The spread over phases holds what their edges do: the larger of the two is taken.
-            match stats.duration_s.error_of_mean().filter(|(u, _)| *u > by_edges) {
-                found @ Some(_) => inputs.repeated(Term::Own, unit, found, 1.0),
-                None => {
-                    inputs.spread(Term::Own, unit, by_edges);
-                    inputs.name(Term::Own, "edges of the phase");
-                }
-            }
-            // Silence after a last burst is left out of every phase alike: no mean takes it away.
-            let silence = (3.0 * stats.edges.silence_square / count).sqrt();
-            inputs.within(Term::Limit, unit, silence, Distribution::Rectangular);
-            inputs.name(Term::Limit, "silence after a last burst");
         }
     }
 
@@ -336,87 +323,99 @@ impl Question<'_> {
         inputs.repeated(Term::Repeat, "", found, 1.0);
     }
 
+    /// Edges of the phase, or the larger spread over phases.
+    fn duration(&self, inputs: &mut Inputs) {
+        let (unit, stats) = (self.unit(), self.stats);
+        let count = stats.duration_s.count().max(1) as f64;
+        let by_edges = stats.edges.time_square.sqrt() / count;
+        // The spread over phases holds what their edges do: the larger of the two is taken.
+        match stats.duration_s.error_of_mean().filter(|(u, _)| *u > by_edges) {
+            found @ Some(_) => inputs.repeated(Term::Own, unit, found, 1.0),
+            None => {
+                inputs.spread(Term::Own, unit, by_edges);
+                inputs.name(Term::Own, "edges of the phase");
+            }
+        }
+        // Silence after a last burst is left out of every phase alike: no mean takes it away.
+        let silence = (3.0 * stats.edges.silence_square / count).sqrt();
+        inputs.within(Term::Limit, unit, silence, Distribution::Rectangular);
+        inputs.name(Term::Limit, "silence after a last burst");
+    }
+
     /// Spread and limit of what is read directly.
     fn own(&self, inputs: &mut Inputs) {
-        let Self { key, unit, model, stats, scene, .. } = *self;
+        let Self { measure, model, stats, scene } = *self;
+        let unit = self.unit();
         // Root of a mean: half of the relative spread.
         let root = if model.value > 0.0 { 0.5 / model.value } else { 0.0 };
-        let carrier = stats.carrier.as_ref();
-        let repeated: Option<(&Repeated, f64)> = match (key, &stats.shape) {
-            ("duty_cycle", Shape::Bursts(bursts)) => Some((&bursts.duty, 1.0)),
-            ("burst_rate_hz", Shape::Bursts(bursts)) => {
-                Some((&bursts.period_s, model.value * model.value))
-            }
-            ("burst_on_s", Shape::Bursts(bursts)) => Some((&bursts.on_s, 1.0)),
-            ("burst_energy_j", Shape::Bursts(bursts)) => Some((&bursts.energy_j, 1.0)),
-            ("burst_decay_s", Shape::Bursts(bursts)) => Some((&bursts.decay_s, 1.0)),
-            ("low_frequency_share", _) => carrier.map(|carrier| (&carrier.low, root)),
-            _ => None,
-        };
-        match repeated.map(|(of, by)| (of.error_of_mean(), by)) {
-            Some((found @ Some(_), by)) => inputs.repeated(Term::Own, unit, found, by),
-            // Once is no spread, and nothing else tells how far off it is.
-            Some((None, _)) => inputs.unknown.push(Term::Own),
-            None => {}
-        }
-        match key {
-            "fundamental_hz" => self.carrier(inputs),
-            "load_ohm" | "load_reactance_ohm" => self.impedance(inputs),
-            "distortion" => {
-                let harmonics = carrier.map(|carrier| carrier.harmonics).unwrap_or_default();
-                // Nine harmonics of amplitudes that noise leaves open by s sqrt(2 / n) each.
-                let n = stats.moments.n.max(1) as f64;
-                let (square_v, square_i) = stats.squares();
-                let square = model.leading.of((square_v, square_i));
-                let noise = scene.sigma(model.leading) * (9.0 / (n * square)).sqrt();
-                self.told_by(inputs, &harmonics, root, noise);
-            }
-            "undescribed_share" => {
-                // The noise that is taken away is known to about a tenth.
-                let square = model.leading.of(stats.squares());
-                let noise = 0.1 * scene.sigma(model.leading).powi(2) / square;
-                self.told(inputs, &stats.undescribed, noise.max(1e-6));
-            }
-            "onset_rise_s" => self.told(inputs, &stats.onset.rise_s, stats.onset.doubt_s),
-            "onset_boost" => {
-                // Its 20 ms end inside a cycle or a burst.
-                let cell = cycle_or_period(stats) / 20e-3;
-                self.told(inputs, &stats.onset.boost, 0.5 * model.value * cell);
-            }
-            "ripple_depth" => self.told(inputs, &stats.ripple.depth, stats.ripple.doubt),
-            "ripple_hz" => self.told(inputs, &stats.ripple.hz, stats.ripple.doubt_hz),
-            "phase_share" => {
+        match measure.row().own {
+            Own::Nothing => {}
+            Own::Edges => self.duration(inputs),
+            Own::SharedEdges => {
                 inputs.spread(Term::Own, unit, stats.share.map_or(0.0, |share| share.u));
                 inputs.name(Term::Own, "edges of the phases");
             }
-            "fundamental_spread" => {
+            Own::Spread(of) => self.spread(inputs, of(stats, model.value)),
+            Own::OnTime(of) => {
+                self.spread(inputs, of(stats, model.value));
+                self.ends_of_bursts(inputs);
+            }
+            Own::AtLeast(of) => {
+                let (repeated, doubt) = of(stats, model.value);
+                self.told_by(inputs, &repeated, 1.0, doubt);
+            }
+            Own::CarrierFit => self.carrier(inputs),
+            Own::Amplitudes => self.impedance(inputs),
+            Own::Harmonics => {
+                let harmonics = stats.carrier.map(|carrier| carrier.harmonics).unwrap_or_default();
+                // Nine harmonics of amplitudes that noise leaves open by s sqrt(2 / n) each.
+                let n = stats.moments.n.max(1) as f64;
+                let square = model.leading.of(stats.squares());
+                let noise = scene.sigma(model.leading) * (9.0 / (n * square)).sqrt();
+                self.told_by(inputs, &harmonics, root, noise);
+            }
+            Own::NoiseTaken => {
+                // The noise that is taken away is known to about a tenth.
+                let square = model.leading.of(stats.squares());
+                let noise = 0.1 * scene.sigma(model.leading).powi(2) / square;
+                self.told_by(inputs, &stats.undescribed, 1.0, noise.max(1e-6));
+            }
+            Own::OfDeviation => {
                 // A standard deviation of n values is known to 1/sqrt(2 (n - 1)) of itself.
-                let count = carrier.map_or(0, |carrier| carrier.hz.count());
+                let count = stats.carrier.map_or(0, |carrier| carrier.hz.count());
                 let share = 1.0 / (2.0 * (count.max(2) - 1) as f64).sqrt();
                 inputs.spread(Term::Own, unit, model.value * share);
             }
-            _ => {}
         }
-        self.limits(inputs);
     }
 
-    /// What is repeated, and beside its spread known to `doubt`.
-    fn told(&self, inputs: &mut Inputs, of: &Repeated, doubt: f64) {
-        self.told_by(inputs, of, 1.0, doubt);
+    /// Symbol of the unit of the measure.
+    fn unit(&self) -> &'static str {
+        self.measure.unit().symbol()
     }
 
-    /// The same of a measure that moves by `slope` for one of what is repeated.
+    /// The spread of repetitions; once is no spread, and nothing else tells how far off it is.
+    fn spread(&self, inputs: &mut Inputs, of: Option<(Repeated, f64)>) {
+        match of.map(|(of, by)| (of.error_of_mean(), by)) {
+            Some((found @ Some(_), by)) => inputs.repeated(Term::Own, self.unit(), found, by),
+            Some((None, _)) => inputs.unknown.insert(Term::Own),
+            None => {}
+        }
+    }
+
+    /// What is repeated, and beside its spread known to `doubt`; the measure moves by `slope` for one of it.
     fn told_by(&self, inputs: &mut Inputs, of: &Repeated, slope: f64, doubt: f64) {
         match of.error_of_mean().filter(|(u, _)| u * slope > doubt) {
-            found @ Some(_) => inputs.repeated(Term::Own, self.unit, found, slope),
-            None => inputs.spread(Term::Own, self.unit, doubt),
+            found @ Some(_) => inputs.repeated(Term::Own, self.unit(), found, slope),
+            None => inputs.spread(Term::Own, self.unit(), doubt),
         }
     }
 
     /// Frequency of the carrier: the larger of its bound by noise and of the spread over the fits, and
     /// what the shape of the wave leaves each fit.
     fn carrier(&self, inputs: &mut Inputs) {
-        let Self { unit, model, stats, scene, .. } = *self;
+        let Self { model, stats, scene, .. } = *self;
+        let unit = self.unit();
         let Some(carrier) = stats.carrier else { return };
         if carrier.weight <= 0.0 {
             return;
@@ -440,7 +439,8 @@ impl Question<'_> {
 
     /// Resistance and reactance: noise of both fitted amplitudes, each known to 2 s^2 / n.
     fn impedance(&self, inputs: &mut Inputs) {
-        let Self { unit, model, stats, scene, .. } = *self;
+        let Self { model, stats, scene, .. } = *self;
+        let unit = self.unit();
         let Some(carrier) = stats.carrier.filter(|carrier| carrier.current_square > 0.0) else {
             return;
         };
@@ -452,13 +452,14 @@ impl Question<'_> {
     }
 
     /// What the way of reading leaves open, measured on synthetic captures (docs/accuracy.md).
-    fn limits(&self, inputs: &mut Inputs) {
-        let Self { key, unit, model, stats, scene, .. } = *self;
+    fn ends_of_bursts(&self, inputs: &mut Inputs) {
+        let Self { model, stats, scene, .. } = *self;
+        let unit = self.unit();
         let hz = model.omega / TAU;
         if hz <= 0.0 {
             return;
         }
-        if key == "duty_cycle" && stats.shape == Shape::Continuous {
+        if stats.shape == Shape::Continuous {
             // A silence of less than a carrier cycle may go unseen.
             let cycle = 1.0 / (hz * stats.total_s());
             inputs.within(Term::Limit, unit, cycle.min(1.0), Distribution::Rectangular);
@@ -467,7 +468,7 @@ impl Question<'_> {
         }
         let Shape::Bursts(bursts) = &stats.shape else { return };
         let on_samples = bursts.on_s.mean().unwrap_or(0.0) * scene.rate_hz;
-        if !matches!(key, "duty_cycle" | "burst_on_s" | "burst_decay_s") || on_samples <= 0.0 {
+        if on_samples <= 0.0 {
             return;
         }
         let decays = bursts.decay_s.count() > 0;
@@ -491,14 +492,4 @@ impl Question<'_> {
             if decays { "noise and steps at the crest line" } else { "place of the gate's end" },
         );
     }
-}
-
-/// The longer of a carrier cycle and a burst period, s; 0 where neither is known.
-fn cycle_or_period(stats: &IntervalStats) -> f64 {
-    let hz = stats.carrier.and_then(|carrier| carrier.frequency());
-    let period = match &stats.shape {
-        Shape::Bursts(bursts) => bursts.period_s.mean(),
-        _ => None,
-    };
-    period.unwrap_or(0.0).max(hz.map_or(0.0, |hz| 1.0 / hz))
 }

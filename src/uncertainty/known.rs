@@ -2,8 +2,8 @@
 
 use super::correlation::{Correlation, CorrelationError};
 use super::input::{Distribution, Input};
-use super::model::Term;
 use crate::ingest::sheet::{AccuracySheet, ChannelSheet, DistributionName, LoadKind, Sheet};
+use crate::term::Term;
 
 /// A relative uncertainty as it was stated.
 #[derive(Clone, Copy, Debug, PartialEq)]

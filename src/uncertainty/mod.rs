@@ -19,11 +19,11 @@ pub use montecarlo::Draws;
 
 use crate::estimate::Estimate;
 use crate::measures::stats::IntervalStats;
-use crate::measures::{MeasureSet, catalog};
-use crate::units::Unit;
+use crate::measures::{Measure, MeasureSet};
+use crate::term::{Term, TermSet};
 use budget::{Budget, propagate};
 use inputs::{Inputs, Question};
-use model::{MeasureModel, TERMS, Term};
+use model::MeasureModel;
 use std::sync::Mutex;
 
 /// What is wanted beside the uncertainty itself.
@@ -51,21 +51,21 @@ pub fn state(
     wish: Wish,
     stop: &(dyn Fn() -> bool + Sync),
 ) {
-    let one = |k: usize, key: &str, estimate: &mut Estimate| {
-        let unit = catalog::find(key).map_or(Unit::One, |measure| measure.unit);
-        let stated = state_one(key, unit, estimate, stats, scene, wish);
-        if let (Some((model, inputs, budget)), Some((draws, seed))) = (stated, wish.monte_carlo)
+    let one = |k: usize, measure: Measure, estimate: &mut Estimate| {
+        let (model, inputs, budget) = state_one(measure, estimate, stats, scene, wish);
+        if let Some((draws, seed)) = wish.monte_carlo
             && budget.standard_uncertainty > 0.0
         {
             // Each measure has draws of its own.
             let run = (draws, seed.wrapping_add(k as u64));
             let correlation = &scene.knowledge.correlation;
             estimate.monte_carlo =
-                montecarlo::simulate(&model, &inputs.all, correlation, &budget, run, stop);
+                montecarlo::simulate(&model, &inputs.all, correlation, &budget, run, stop)
+                    .map(Box::new);
         }
     };
     if wish.monte_carlo.is_none() {
-        set.iter_mut().enumerate().for_each(|(k, (key, estimate))| one(k, key, estimate));
+        set.iter_mut().enumerate().for_each(|(k, (measure, estimate))| one(k, measure, estimate));
         return;
     }
     let work = Mutex::new(set.iter_mut().enumerate());
@@ -73,8 +73,8 @@ pub fn state(
     std::thread::scope(|scope| {
         for _ in 0..std::thread::available_parallelism().map_or(1, usize::from) {
             scope.spawn(|| {
-                while let Some((k, (key, estimate))) = next() {
-                    one(k, key, estimate);
+                while let Some((k, (measure, estimate))) = next() {
+                    one(k, measure, estimate);
                 }
             });
         }
@@ -83,15 +83,14 @@ pub fn state(
 
 /// States the uncertainty of one measure; gives what it was computed from.
 fn state_one(
-    key: &str,
-    unit: Unit,
+    measure: Measure,
     estimate: &mut Estimate,
     stats: &IntervalStats,
     scene: &Scene,
     wish: Wish,
-) -> Option<(MeasureModel, Inputs, Budget)> {
-    let model = MeasureModel::of(key, estimate.value, stats)?;
-    let inputs = Question { key, unit: unit.symbol(), model: &model, stats, scene }.inputs();
+) -> (MeasureModel, Inputs, Budget) {
+    let model = MeasureModel::of(measure, estimate.value, stats);
+    let inputs = Question { measure, model: &model, stats, scene }.inputs();
     let budget = propagate(&model, &inputs.all, &scene.knowledge.correlation);
     let matters = |term: &Term| {
         let slope = budget.sensitivities[*term as usize];
@@ -99,28 +98,28 @@ fn state_one(
         curved
             || slope.abs() > NO_SENSITIVITY * (estimate.value.abs() + budget.standard_uncertainty)
     };
-    let missing: Vec<Term> = inputs.unknown.iter().copied().filter(matters).collect();
-    take(estimate, &budget, &missing, wish);
+    let missing: TermSet = inputs.unknown.iter().filter(matters).collect();
+    take(estimate, &budget, missing, wish);
     // A delay that nothing bounds rules the power of a load that is not next to a resistor.
-    estimate.partial |= missing.contains(&Term::Skew) && model.phase().abs() > SMALL_PHASE;
-    Some((model, inputs, budget))
+    estimate.partial |= missing.contains(Term::Skew) && model.phase().abs() > SMALL_PHASE;
+    (model, inputs, budget)
 }
 
 /// Writes a budget into an estimate.
-fn take(estimate: &mut Estimate, budget: &Budget, missing: &[Term], wish: Wish) {
-    estimate.missing_terms = missing.iter().map(|term| TERMS[*term as usize].1.into()).collect();
+fn take(estimate: &mut Estimate, budget: &Budget, missing: TermSet, wish: Wish) {
+    estimate.missing_terms = missing;
     estimate.partial =
         missing.iter().any(|term| matches!(term, Term::GainV | Term::GainI | Term::Load));
     let u = budget.standard_uncertainty;
     // What is missing is never zero: without any term there is no uncertainty to state, nor without
     // the one that rules.
-    let ruled = missing.contains(&Term::Own);
+    let ruled = missing.contains(Term::Own);
     if !u.is_finite() || ruled || (u == 0.0 && !missing.is_empty()) {
         return;
     }
     estimate.standard_uncertainty = Some(u);
     estimate.coverage = Some(budget.coverage());
     if wish.budget {
-        estimate.budget = Some(budget.lines.clone());
+        estimate.budget = Some(budget.lines.clone().into());
     }
 }

@@ -1,116 +1,10 @@
 //! The measurement model: every measure as a function of what it hangs on.
 
 use super::budget::{Model, Number};
+use crate::measures::catalog::{Formula, Measure};
 use crate::measures::stats::{IntervalStats, PowerBy};
+use crate::term::{TERM_COUNT, Term};
 use crate::trace::Channel;
-
-macro_rules! terms {
-    ($($variant:ident: $name:literal;)*) => {
-        /// What a measure can hang on; one input quantity each.
-        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-        pub enum Term { $(#[doc = $name] $variant),* }
-
-        /// All terms in the order of the inputs, with their names.
-        pub const TERMS: [(Term, &str); TERM_COUNT] = [$((Term::$variant, $name)),*];
-    };
-}
-
-/// Number of terms.
-pub const TERM_COUNT: usize = 24;
-
-terms! {
-    GainV: "scale of the voltage";
-    GainI: "scale of the current";
-    Load: "resistance of the load";
-    Skew: "delay between the channels";
-    Time: "time base";
-    ResponseV: "bandwidth of the voltage channel";
-    ResponseI: "bandwidth of the current channel";
-    TemperatureV: "temperature of the voltage channel";
-    TemperatureI: "temperature of the current channel";
-    TemperatureLoad: "temperature of the load";
-    OffsetV: "offset of the voltage";
-    OffsetI: "offset of the current";
-    NoiseV: "noise in the mean square of the voltage";
-    NoiseI: "noise in the mean square of the current";
-    NoiseP: "noise in the mean power";
-    BiasV: "noise and zero line counted as voltage";
-    BiasI: "noise and zero line counted as current";
-    PeakV: "noise and steps at the highest voltage";
-    PeakI: "noise and steps at the highest current";
-    Between: "interpolation between samples";
-    Edges: "edges of the phase";
-    Repeat: "spread over repetitions";
-    Own: "spread of the measure itself";
-    Limit: "limit of the method";
-}
-
-/// Form of a measure.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Formula {
-    /// Mean power.
-    Power,
-    /// Power times time.
-    Energy,
-    /// Some power or energy (exponent of time 0 or 1) that scales as the mean power does.
-    AsPower(i32),
-    /// Root mean square.
-    Rms(Channel),
-    /// An extreme.
-    Peak(Channel),
-    /// Peak over RMS.
-    Crest,
-    /// 2 / CF^2.
-    DutyEquivalent,
-    /// Vrms * Irms.
-    Apparent,
-    /// P / S.
-    PowerFactor,
-    /// Real part of the ratio of voltage and current.
-    Resistance,
-    /// Imaginary part.
-    Reactance,
-    /// |mean| / RMS.
-    DcShare,
-    /// A direct reading that goes with this power of time.
-    Direct(i32),
-}
-
-/// Form of the measure of this key.
-#[must_use]
-pub fn formula(key: &str) -> Option<Formula> {
-    Some(match key {
-        "power_w" => Formula::Power,
-        "energy_j" => Formula::Energy,
-        "power_1s_max_w" => Formula::AsPower(0),
-        "burst_energy_j" => Formula::AsPower(1),
-        "voltage_rms_v" => Formula::Rms(Channel::Voltage),
-        "current_rms_a" => Formula::Rms(Channel::Current),
-        "voltage_peak_v"
-        | "voltage_peak_positive_v"
-        | "voltage_peak_negative_v"
-        | "voltage_peak_to_peak_v" => Formula::Peak(Channel::Voltage),
-        "current_peak_a" => Formula::Peak(Channel::Current),
-        "crest_factor" => Formula::Crest,
-        "duty_cycle_equivalent" => Formula::DutyEquivalent,
-        "apparent_power_va" => Formula::Apparent,
-        "power_factor" => Formula::PowerFactor,
-        "load_ohm" => Formula::Resistance,
-        "load_reactance_ohm" => Formula::Reactance,
-        "dc_share" => Formula::DcShare,
-        "duration_s" | "burst_on_s" | "burst_decay_s" | "onset_rise_s" => Formula::Direct(1),
-        "fundamental_hz" | "burst_rate_hz" | "ripple_hz" => Formula::Direct(-1),
-        "duty_cycle"
-        | "distortion"
-        | "low_frequency_share"
-        | "onset_boost"
-        | "phase_share"
-        | "ripple_depth"
-        | "fundamental_spread"
-        | "undescribed_share" => Formula::Direct(0),
-        _ => return None,
-    })
-}
 
 /// One measure of one interval as a function of the [`Term`]s.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -140,13 +34,13 @@ pub struct MeasureModel {
 }
 
 impl MeasureModel {
-    /// Model of the measure `key`, read as `value`, over `stats`.
+    /// Model of a measure, read as `value`, over `stats`.
     #[must_use]
-    pub fn of(key: &str, value: f64, stats: &IntervalStats) -> Option<Self> {
+    pub fn of(measure: Measure, value: f64, stats: &IntervalStats) -> Self {
         let moments = &stats.moments;
         let hz = stats.carrier.and_then(|carrier| carrier.frequency()).unwrap_or(0.0);
-        Some(Self {
-            formula: formula(key)?,
+        Self {
+            formula: measure.row().formula,
             value,
             power_by: stats.power_by,
             squares: (
@@ -160,7 +54,7 @@ impl MeasureModel {
             impedance: stats.carrier.and_then(|c| c.impedance()).unwrap_or((1.0, 0.0)),
             omega: std::f64::consts::TAU * hz,
             total_s: stats.total_s(),
-        })
+        }
     }
 }
 
@@ -198,7 +92,7 @@ impl MeasureModel {
         match self.power_by {
             PowerBy::Voltage(ohm) => self.square(x, Channel::Voltage) / load(ohm),
             PowerBy::Current(ohm) => self.square(x, Channel::Current) * load(ohm),
-            PowerBy::Product | PowerBy::Unknown(_) => {
+            PowerBy::Product | PowerBy::OpenCircuit | PowerBy::NoLoad => {
                 // A current that lags by d more than was taken away is a phase of w d more: P turns
                 // into P cos(w d) + Q sin(w d), with Q = P X / R of the fundamental.
                 let turn = at(x, Term::Skew) * self.omega;
@@ -300,27 +194,7 @@ impl MeasureModel {
         match self.power_by {
             PowerBy::Voltage(ohm) => self.squares.0 / ohm,
             PowerBy::Current(ohm) => self.squares.1 * ohm,
-            PowerBy::Product | PowerBy::Unknown(_) => self.product,
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::measures::catalog::MEASURES;
-
-    #[test]
-    fn every_measure_has_a_form() {
-        for measure in MEASURES {
-            assert!(formula(measure.key).is_some(), "{}", measure.key);
-        }
-    }
-
-    #[test]
-    fn terms_stand_in_order() {
-        for (k, (term, _)) in TERMS.iter().enumerate() {
-            assert_eq!(*term as usize, k);
+            PowerBy::Product | PowerBy::OpenCircuit | PowerBy::NoLoad => self.product,
         }
     }
 }

@@ -1,8 +1,9 @@
 //! Whether a capture is one of its step: unit, setting, dial, load as stated and as measured, kind.
 
 use super::step::{Load, Step, StepKind};
-use crate::check::{Finding, Verdict, sequence};
+use crate::check::{Fault, Finding, Verdict, sequence};
 use crate::ingest::sheet::{LoadKind, Sheet};
+use crate::measures::Measure;
 use crate::profile::{Profile, Setting};
 use crate::result::{Measurement, Part};
 use crate::units::{Unit, for_people};
@@ -26,18 +27,18 @@ pub fn fit(
     profile: &Profile,
 ) -> Vec<Finding> {
     let mut found = Vec::new();
-    let mut push = |code: &'static str, message: String| {
+    let mut push = |code: Fault, message: String| {
         found.push(Finding { code: code.into(), message, at_best: Some(Verdict::NotMeasured) });
     };
     if let (Some(wanted), Some(told)) = (step.dial, sheet.job.as_ref().and_then(|job| job.dial))
         && (told - wanted).abs() > 1e-9 * wanted.abs()
     {
-        push("other_dial", format!("the step is taken at {wanted}, the sheet says {told}"));
+        push(Fault::OtherDial, format!("the step is taken at {wanted}, the sheet says {told}"));
     }
     let told = measurement.capture.subject.as_ref().and_then(|subject| subject.setting.as_deref());
     if let Some(told) = told.filter(|told| *told != setting.id) {
         push(
-            "other_setting",
+            Fault::OtherSetting,
             format!("the step is one of setting `{}`, the sheet says `{told}`", setting.id),
         );
     }
@@ -50,7 +51,7 @@ pub fn fit(
     );
     if by_kind {
         for finding in sequence(measurement, profile, setting) {
-            push("other_output", format!("{}: a capture of another step?", finding.message));
+            push(Fault::OtherOutput, format!("{}: a capture of another step?", finding.message));
         }
     }
     found
@@ -61,32 +62,32 @@ fn load(
     wanted: Load,
     measurement: &Measurement,
     sheet: &Sheet,
-    push: &mut impl FnMut(&'static str, String),
+    push: &mut impl FnMut(Fault, String),
 ) {
     let stated = sheet.load.as_ref();
     let open = stated.and_then(|load| load.kind) == Some(LoadKind::Open);
     let ohm = stated.and_then(|load| load.nominal_ohm);
     let measured = [Part::Cut, Part::Coag, Part::Whole]
         .into_iter()
-        .find_map(|part| measurement.part(part).ok()?.get("load_ohm").cloned());
+        .find_map(|part| measurement.part(part).ok()?.get(Measure::Load).cloned());
     let shown = |ohm: f64| for_people(ohm, Unit::Ohm);
     match wanted {
         Load::Open => {
             if let Some(ohm) = ohm.filter(|_| !open) {
                 push(
-                    "load_differs",
+                    Fault::LoadDiffers,
                     format!("nothing must be connected, the sheet states {}", shown(ohm)),
                 );
             } else if !open {
                 push(
-                    "load_unknown",
+                    Fault::LoadUnknown,
                     "the sheet does not say that nothing was connected: set load.kind = \"open\""
                         .into(),
                 );
             }
             if let Some(found) = measured.filter(|found| found.value.abs() < OPEN_OHM) {
                 push(
-                    "load_differs",
+                    Fault::LoadDiffers,
                     format!("nothing must be connected, but {} are measured", shown(found.value)),
                 );
             }
@@ -96,13 +97,13 @@ fn load(
             let off = |ohm: f64| (ohm / planned - 1.0).abs();
             if open {
                 push(
-                    "load_differs",
+                    Fault::LoadDiffers,
                     format!("the step is taken at {}, the sheet says open", shown(planned)),
                 );
             } else if let Some(ohm) = ohm {
                 if off(ohm) > share {
                     push(
-                        "load_differs",
+                        Fault::LoadDiffers,
                         format!(
                             "the step is taken at {}, the sheet says {}",
                             shown(planned),
@@ -112,7 +113,7 @@ fn load(
                 }
             } else if measured.is_none() {
                 push(
-                    "load_unknown",
+                    Fault::LoadUnknown,
                     "neither the sheet nor the capture tells the load: state load.nominal_ohm"
                         .into(),
                 );
@@ -122,7 +123,7 @@ fn load(
                 let u = found.expanded().unwrap_or(0.0);
                 if (found.value - planned).abs() > share.max(CURVE_SHARE) * planned + u {
                     push(
-                        "load_differs",
+                        Fault::LoadDiffers,
                         format!(
                             "the step is taken at {}, but {} are measured",
                             shown(planned),

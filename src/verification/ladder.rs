@@ -19,7 +19,7 @@ pub fn rise(low: &Number, high: &Number, shared: bool, same_load: bool) -> Optio
     let term = low_term.and(high_term).and(Term::normal(left.abs()));
     let mut found = estimate(difference, term.u, term.freedom)?;
     found.partial = low.estimate.partial || high.estimate.partial;
-    found.missing_terms.clone_from(&high.estimate.missing_terms);
+    found.missing_terms = high.estimate.missing_terms;
     Some(found)
 }
 
@@ -30,7 +30,7 @@ mod tests {
 
     fn number(value: f64, u: f64, own: f64) -> Number {
         Number {
-            measure: "power_w".into(),
+            measure: crate::measures::Measure::Power,
             part: Part::Cut,
             estimate: estimate(value, u, f64::INFINITY).unwrap(),
             own_uncertainty: Some(own),

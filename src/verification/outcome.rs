@@ -1,19 +1,20 @@
 //! What one capture gave, as a job keeps it.
 
 use crate::check::{Finding, LimitResult};
+use crate::digest::Sha256;
 use crate::estimate::Estimate;
 use crate::flag::Flag;
 use crate::ingest::sheet::{BenchSheet, InstrumentSheet};
-use crate::measures::MeasureSet;
+use crate::measures::{Measure, Reason};
 use crate::result::{Measurement, Part};
-use crate::uncertainty::model::{TERMS, Term};
+use crate::term::Term;
 use serde::{Deserialize, Serialize};
 
 /// One measure over one part of a record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Number {
-    /// Key of the measure.
-    pub measure: String,
+    /// The measure.
+    pub measure: Measure,
     /// Part of the record.
     #[serde(rename = "in")]
     pub part: Part,
@@ -36,6 +37,19 @@ pub struct Number {
     /// The same of the current channel.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub current_uncertainty: Option<f64>,
+}
+
+/// A measure, or all of a part, that can't be had.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Missing {
+    /// The measure; all of them if left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub measure: Option<Measure>,
+    /// Part of the record.
+    #[serde(rename = "in")]
+    pub part: Part,
+    /// Why.
+    pub reason: Reason,
 }
 
 /// Correlations that the sheet states.
@@ -111,9 +125,9 @@ pub struct CaptureOutcome {
     /// Data file, relative to the job's folder.
     pub file: String,
     /// SHA-256 of the data file; of several, each in turn.
-    pub sha256: Vec<String>,
+    pub sha256: Vec<Sha256>,
     /// SHA-256 of the sheet as it was used.
-    pub sheet_sha256: String,
+    pub sheet_sha256: Sha256,
     /// Version of the program that measured it.
     pub program: String,
     /// Number of samples.
@@ -132,18 +146,18 @@ pub struct CaptureOutcome {
     /// SHA-256 of all that the sheet says of instruments, channels and sample rate: captures of one
     /// key share the errors of their scales.
     #[serde(default)]
-    pub instruments_key: String,
+    pub instruments_key: Option<Sha256>,
     /// SHA-256 of all that the sheet says of the load.
     #[serde(default)]
-    pub load_key: String,
+    pub load_key: Option<Sha256>,
     /// Correlations that the sheet states.
     #[serde(default)]
     pub correlated: Correlated,
     /// Every measure of every part.
     pub numbers: Vec<Number>,
-    /// Parts or measures that can't be had, with the reason: `power_w in cut`.
+    /// What can't be had.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub missing: Vec<(String, String)>,
+    pub missing: Vec<Missing>,
     /// What is in doubt.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub flags: Vec<Flag>,
@@ -191,19 +205,17 @@ struct Shares {
 }
 
 fn shares(estimate: &Estimate) -> Option<Shares> {
-    let among =
-        |terms: &[Term], name: &str| terms.iter().any(|term| TERMS[*term as usize].1 == name);
     let (mut own, mut quartic) = (0.0_f64, 0.0_f64);
     let (mut load, mut voltage, mut current) = (0.0_f64, 0.0_f64, 0.0_f64);
     for line in estimate.budget.as_ref()? {
         let square = line.contribution * line.contribution;
-        if among(&OF_LOAD, line.input) {
+        if line.term.is_some_and(|term| OF_LOAD.contains(&term)) {
             load += square;
-        } else if among(&OF_VOLTAGE, line.input) {
+        } else if line.term.is_some_and(|term| OF_VOLTAGE.contains(&term)) {
             voltage += square;
-        } else if among(&OF_CURRENT, line.input) {
+        } else if line.term.is_some_and(|term| OF_CURRENT.contains(&term)) {
             current += square;
-        } else if !among(&SHARED, line.input) {
+        } else if !line.term.is_some_and(|term| SHARED.contains(&term)) {
             own += square;
             quartic += line.degrees_of_freedom.map_or(0.0, |freedom| square * square / freedom);
         }
@@ -220,26 +232,23 @@ fn shares(estimate: &Estimate) -> Option<Shares> {
 impl CaptureOutcome {
     /// Numbers of a measurement; its budgets are used and dropped.
     #[must_use]
-    pub fn numbers_of(measurement: &Measurement) -> (Vec<Number>, Vec<(String, String)>) {
+    pub fn numbers_of(measurement: &Measurement) -> (Vec<Number>, Vec<Missing>) {
         let (mut numbers, mut missing) = (Vec::new(), Vec::new());
         for part in [Part::Whole, Part::Cut, Part::Coag, Part::Rest, Part::Cycle] {
-            let set: &MeasureSet = match measurement.part(part) {
+            let set = match measurement.part(part) {
                 Ok(set) => set,
                 Err(reason) => {
-                    missing.push((format!("all in {}", part.name()), reason));
+                    missing.push(Missing { measure: None, part, reason });
                     continue;
                 }
             };
-            for (key, estimate) in set.iter() {
-                let mut kept = estimate.clone();
-                kept.budget = None;
-                kept.monte_carlo = None;
+            for (measure, estimate) in set.iter() {
                 let shares = shares(estimate);
                 let of = |share: fn(&Shares) -> f64| shares.as_ref().map(share);
                 numbers.push(Number {
-                    measure: key.to_owned(),
+                    measure,
                     part,
-                    estimate: kept,
+                    estimate: Estimate { budget: None, monte_carlo: None, ..estimate.clone() },
                     own_uncertainty: of(|s| s.own.u),
                     own_freedom: of(|s| s.own.freedom).filter(|freedom| freedom.is_finite()),
                     load_uncertainty: of(|s| s.load),
@@ -247,12 +256,11 @@ impl CaptureOutcome {
                     current_uncertainty: of(|s| s.current),
                 });
             }
-            for measure in crate::measures::catalog::MEASURES {
-                if let Some(reason) = set.why_missing(measure.key) {
-                    let name = format!("{} in {}", measure.key, part.name());
-                    missing.push((name, reason.to_owned()));
-                }
-            }
+            missing.extend(set.missing().map(|(measure, reason)| Missing {
+                measure: Some(measure),
+                part,
+                reason: reason.clone(),
+            }));
         }
         (numbers, missing)
     }
@@ -261,13 +269,14 @@ impl CaptureOutcome {
     ///
     /// # Errors
     /// Why it can't be had.
-    pub fn number(&self, measure: &str, part: Part) -> Result<&Number, String> {
+    pub fn number(&self, measure: Measure, part: Part) -> Result<&Number, Reason> {
         let found = self.numbers.iter().find(|n| n.measure == measure && n.part == part);
         found.ok_or_else(|| {
-            let (one, all) =
-                (format!("{measure} in {}", part.name()), format!("all in {}", part.name()));
-            let why = self.missing.iter().find(|(name, _)| *name == one || *name == all);
-            why.map_or("not told of this capture".into(), |(_, reason)| reason.clone())
+            let of_this = |one: &&Missing| {
+                one.part == part && one.measure.is_none_or(|missing| missing == measure)
+            };
+            let why = self.missing.iter().find(of_this);
+            why.map_or(Reason::NotOfCapture, |missing| missing.reason.clone())
         })
     }
 }

@@ -3,18 +3,21 @@
 use super::manual::Reading;
 use super::step::{Load, StepKind};
 use crate::check::{Finding, Judged, Verdict};
+use crate::digest::Sha256;
 use crate::ingest::sheet::{BenchSheet, InstrumentSheet};
+use crate::result::Form;
 use crate::verification::outcome::CaptureOutcome;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// A whole verification.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct JobResult {
     /// Form of this document.
-    pub schema: String,
-    /// SHA-256 of this document with this field empty; tells whether it was changed since.
-    #[serde(default)]
-    pub seal: String,
+    pub schema: Form,
+    /// SHA-256 of this document without this field; tells whether it was changed since.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seal: Option<Sha256>,
     /// Version of the program that judged it.
     pub program: String,
     /// The worst verdict.
@@ -287,7 +290,7 @@ pub struct StepResult {
     pub findings: Vec<Finding>,
     /// What was captured.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub capture: Option<CaptureOutcome>,
+    pub capture: Option<Arc<CaptureOutcome>>,
     /// Captures that were set aside, with the reason.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub set_aside: Vec<(String, String)>,

@@ -3,6 +3,7 @@
 use super::estimate;
 use super::outcome::{CaptureOutcome, Number};
 use crate::estimate::Estimate;
+use crate::measures::{Measure, Reason};
 use crate::result::Part;
 
 /// RMS current, A: as measured, or P / V where only the voltage across the resistance was captured.
@@ -11,13 +12,13 @@ use crate::result::Part;
 ///
 /// # Errors
 /// Why it can't be had.
-pub fn current(outcome: &CaptureOutcome, part: Part) -> Result<Estimate, String> {
-    let measured = outcome.number("current_rms_a", part);
+pub fn current(outcome: &CaptureOutcome, part: Part) -> Result<Estimate, Reason> {
+    let measured = outcome.number(Measure::CurrentRms, part);
     let reason = match measured {
         Ok(number) => return Ok(number.estimate.clone()),
         Err(reason) => reason,
     };
-    let both = (outcome.number("power_w", part), outcome.number("voltage_rms_v", part));
+    let both = (outcome.number(Measure::Power, part), outcome.number(Measure::VoltageRms, part));
     let (Ok(power), Ok(voltage)) = both else { return Err(reason) };
     let (p, v) = (power.estimate.value, voltage.estimate.value);
     if v <= 0.0 {
@@ -36,7 +37,7 @@ pub fn current(outcome: &CaptureOutcome, part: Part) -> Result<Estimate, String>
         }
         _ => Estimate::new(p / v).ok_or(reason)?,
     };
-    found.missing_terms.clone_from(&power.estimate.missing_terms);
+    found.missing_terms = power.estimate.missing_terms;
     found.partial = power.estimate.partial;
     Ok(found)
 }
@@ -57,7 +58,7 @@ pub enum OverOneSecond {
 /// repeats more than one kind of output or rests between.
 #[must_use]
 pub fn over_1s(outcome: &CaptureOutcome, mixed: bool) -> Option<OverOneSecond> {
-    let best = |measure: &str, parts: &[Part]| {
+    let best = |measure: Measure, parts: &[Part]| {
         parts
             .iter()
             .filter_map(|part| outcome.number(measure, *part).ok())
@@ -65,12 +66,14 @@ pub fn over_1s(outcome: &CaptureOutcome, mixed: bool) -> Option<OverOneSecond> {
             .map(|number| number.estimate.clone())
     };
     let kinds = [Part::Cut, Part::Coag];
-    if let Some(found) = best("power_1s_max_w", &[Part::Whole, Part::Cut, Part::Coag]) {
+    if let Some(found) = best(Measure::PowerOneSecond, &[Part::Whole, Part::Cut, Part::Coag]) {
         return Some(OverOneSecond::Measured(found));
     }
     if mixed {
-        let cycle = best("power_w", &[Part::Cycle]).map(OverOneSecond::GoesOn);
-        return cycle.or_else(|| best("power_w", &kinds).map(OverOneSecond::AtMost));
+        let cycle = best(Measure::Power, &[Part::Cycle]).map(OverOneSecond::GoesOn);
+        return cycle.or_else(|| best(Measure::Power, &kinds).map(OverOneSecond::AtMost));
     }
-    best("power_w", &kinds).or_else(|| best("power_w", &[Part::Whole])).map(OverOneSecond::GoesOn)
+    best(Measure::Power, &kinds)
+        .or_else(|| best(Measure::Power, &[Part::Whole]))
+        .map(OverOneSecond::GoesOn)
 }

@@ -122,6 +122,7 @@ fn plan(profile: &crestbook::profile::Profile) {
         profile,
         steps: &steps,
         found: std::collections::BTreeMap::new(),
+        pictures: std::collections::BTreeMap::new(),
         readings: &[],
         job: JobFacts::default(),
         plan: PlanFacts::default(),
@@ -132,6 +133,7 @@ fn plan(profile: &crestbook::profile::Profile) {
     let page = job::html(&result).expect("a report can be made");
     assert!(!String::from_utf8_lossy(&page).contains("NaN"));
     assert!(!job::checklist(profile, &order_of_work(&steps), "").is_empty());
-    let json = job::json(&result).expect("a result can be written");
+    let mut json = Vec::new();
+    job::json(&result, &mut json).expect("a result can be written");
     assert!(serde_json::from_slice::<crestbook::verification::JobResult>(&json).is_ok());
 }

@@ -332,7 +332,7 @@ fn folders_and_files_in_the_way() {
     refused(
         &crestbook(&["report", sheet.to_str().unwrap(), "-o", "x.html"]),
         3,
-        &["no result of a job"],
+        &["this is not the result of a job"],
     );
     refused(&crestbook(&["report", "/nowhere", "-o", "x.html"]), 3, &["can't read"]);
     refused(&crestbook(&["report", folder, "-o", "/nowhere/x.html"]), 4, &["can't write"]);

@@ -1,10 +1,12 @@
 //! Laws that hold whatever the waveform.
 
 use crate::support::{close, measure_recipe, measure_recipe_with, value, vector};
+use crestbook::measures::Measure;
 use crestbook::numeric::moments::PairMoments;
 use crestbook::pipeline::Settings;
 use crestbook::synth::{Recipe, Wave};
 use proptest::prelude::*;
+use std::path::Path;
 
 const KEYS: [&str; 6] =
     ["power_w", "voltage_rms_v", "current_rms_a", "voltage_peak_v", "crest_factor", "duty_cycle"];
@@ -86,7 +88,7 @@ proptest! {
         close("power", value(&b.whole, "power_w"), value(&a.whole, "power_w") * factor, 1e-9);
         close("crest", value(&b.whole, "crest_factor"), value(&a.whole, "crest_factor"), 1e-6);
         close("duty", value(&b.whole, "duty_cycle"), value(&a.whole, "duty_cycle"), 1e-6);
-        let u = |m: &crestbook::result::Measurement| m.whole.get("voltage_rms_v").unwrap().standard_uncertainty.unwrap();
+        let u = |m: &crestbook::result::Measurement| m.whole.get(Measure::VoltageRms).unwrap().standard_uncertainty.unwrap();
         close("u", u(&b), u(&a) * factor.abs(), 1e-6);
     }
 
@@ -161,11 +163,11 @@ fn budgets_of_power_by_hand() {
         } else {
             measure_recipe_with(&one, sheet, &Settings::default())
         };
-        let power = found.whole.get("power_w").unwrap();
+        let power = found.whole.get(Measure::Power).unwrap();
         let relative = 100.0 * power.standard_uncertainty.unwrap() / power.value;
         // Second order adds 2e-4 of it.
         close("u of power", relative, wanted, 1e-3);
-        let crest = found.whole.get("crest_factor").unwrap();
+        let crest = found.whole.get(Measure::CrestFactor).unwrap();
         assert!(crest.standard_uncertainty.unwrap() < 1e-4 * crest.value);
         assert!(crest.missing_terms.is_empty(), "{:?}", crest.missing_terms);
     }
@@ -185,4 +187,46 @@ fn voltage_only(recipe: &Recipe, sheet: &str) -> crestbook::result::Measurement 
     let sheet = crestbook::ingest::sheet::read(&path, &sheet).unwrap();
     let capture = Capture { sheet, ..Capture::bare(&path) };
     pipeline::measure(&capture, &Settings::default(), &Unobserved).unwrap().measurement
+}
+
+/// Every document that is written reads back equal: a measurement, a check, the result of a job.
+#[test]
+fn what_is_written_reads_back_equal() {
+    use crestbook::result::{Form, Measurement};
+    let folder = tempfile::tempdir().unwrap();
+    for (name, flags) in [
+        ("cycle.npy", &["pulsed", "--snr-db", "40"][..]),
+        ("ringing.csv", &["damped", "--duration-s", "0.002"]),
+        ("bare.wav", &["gated", "--bits", "12"]),
+    ] {
+        let path = folder.path().join(name);
+        let out = ["-o", path.to_str().unwrap(), "--quiet"];
+        let done = crate::support::crestbook(&[&["synth"], flags, &out].concat());
+        assert!(done.status.success());
+        let mut settings = Settings::default();
+        settings.wish.budget = true;
+        settings.wish.monte_carlo = Some((crestbook::uncertainty::Draws::Count(1_000), 1));
+        settings.hash = true;
+        let found = crate::support::measure_file(&path, &settings);
+        let text = serde_json::to_vec(&found).unwrap();
+        let again: Measurement = Form::Measurement.read(&text).unwrap();
+        assert!(again == found, "{name}");
+        let profile = "format = 1\n[[setting]]\nid = \"a\"\nload_ohm = 100.0\nsequence = [\"rest\"]\n\
+                       [[setting.limit]]\nmeasure = \"power_w\"\nin = \"whole\"\nmin = 1.0\n";
+        let profile = crestbook::profile::Profile::read(&path, profile).unwrap();
+        let checked = crestbook::check::check(found, &profile, &profile.setting[0]);
+        let text = serde_json::to_vec(&checked).unwrap();
+        let again: crestbook::check::CheckResult = Form::Check.read(&text).unwrap();
+        assert!(again == checked, "{name}");
+    }
+    let bench = folder.path().join("bench");
+    let bench = bench.to_str().unwrap();
+    crate::support::crestbook(&["demo", bench, "--quiet"]);
+    crate::support::crestbook(&["job", bench, "--quiet"]);
+    let text = std::fs::read(Path::new(bench).join("results/result.json")).unwrap();
+    let mut result: crestbook::verification::JobResult = Form::Job.read(&text).unwrap();
+    assert!(crestbook::report::job::unchanged(&mut result).unwrap());
+    let mut again = Vec::new();
+    crestbook::report::job::json(&result, &mut again).unwrap();
+    assert!(again == text);
 }

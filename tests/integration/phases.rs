@@ -1,6 +1,7 @@
 //! Phases: found with their kind and their edges, none missed and none invented.
 
 use crate::support::measure_recipe;
+use crestbook::measures::Measure;
 use crestbook::pipeline::Settings;
 use crestbook::result::Measurement;
 use crestbook::synth::{Output, Recipe, Section, Wave};
@@ -101,7 +102,7 @@ fn a_slow_ramp_is_one_phase() {
         // The mid reference level of the ramp is passed in its middle.
         let start = found.phases[1].start_s;
         assert!((start - 0.01 - ramp_s / 2.0).abs() < 0.1 * ramp_s, "ramp {ramp_s}: {start}");
-        let rise = found.phases[1].measures.get("onset_rise_s").unwrap().value;
+        let rise = found.phases[1].measures.get(Measure::OnsetRise).unwrap().value;
         assert!((rise / (0.8 * ramp_s) - 1.0).abs() < 0.1, "ramp {ramp_s}: rise {rise}");
     }
 }
@@ -118,7 +119,7 @@ fn an_onset_boost_is_no_edge_and_is_measured() {
     let found = measured(&recipe(sections, 0.0, 0.12));
     let kinds: Vec<Kind> = found.phases.iter().map(|phase| phase.kind).collect();
     assert_eq!(kinds, [Rest, Cut, Rest]);
-    let boost = found.phases[1].measures.get("onset_boost").unwrap().value;
+    let boost = found.phases[1].measures.get(Measure::OnsetBoost).unwrap().value;
     assert!((boost - 1.3).abs() < 0.01, "{boost}");
 }
 
@@ -131,7 +132,7 @@ fn cycles_are_counted_and_timed() {
     assert_eq!(found.cycles.count, 3);
     let period = found.cycles.period_s.unwrap();
     assert!((period.value / 0.05 - 1.0).abs() < 1e-3);
-    let share = found.kinds.get(Cut).unwrap().measures.get("phase_share").unwrap().value;
+    let share = found.kinds.get(Cut).unwrap().measures.get(Measure::PhaseShare).unwrap().value;
     assert!((share - 0.2).abs() < 2e-3, "{share}");
     assert!(found.flags.iter().any(|flag| flag.code.name() == "incomplete_cycle"));
 }
@@ -164,9 +165,9 @@ fn offset_is_taken_from_rest_only() {
     std::fs::write(&path, rows).unwrap();
     let found = crate::support::measure_file(&path, &Settings::default());
     let offset = found.settings.voltage.as_ref().unwrap();
-    assert_eq!(offset.offset_from, "mean over rest");
+    assert_eq!(offset.offset_from, crestbook::result::OffsetSource::Rest);
     assert!((offset.offset - 12.0).abs() < 0.1, "{offset:?}");
-    let power = found.kinds.get(Cut).unwrap().measures.get("power_w").unwrap().value;
+    let power = found.kinds.get(Cut).unwrap().measures.get(Measure::Power).unwrap().value;
     assert!((power / 250.0 - 1.0).abs() < 2e-3, "{power}");
 }
 
@@ -213,7 +214,7 @@ fn sparse_bursts_of_a_short_record_are_output() {
         let found = measure_recipe(&recipe, &Default::default());
         assert_eq!(found.phases.len(), 1, "{samples} samples");
         assert_eq!(found.phases[0].kind, Coag, "{samples} samples");
-        let hz = found.whole.get("fundamental_hz").unwrap().value;
+        let hz = found.whole.get(Measure::Fundamental).unwrap().value;
         assert!((hz / 2.388e6 - 1.0).abs() < 1e-3, "{samples} samples: {hz}");
     }
 }

@@ -87,8 +87,8 @@ pub fn close(what: &str, got: f64, wanted: f64, relative: f64) {
 }
 
 pub fn value(set: &crestbook::measures::MeasureSet, key: &str) -> f64 {
-    match set.get(key) {
-        Some(estimate) => estimate.value,
-        None => panic!("{key}: {:?}", set.why_missing(key)),
+    match set.had(crestbook::measures::Measure::find(key).unwrap()) {
+        Ok(estimate) => estimate.value,
+        Err(reason) => panic!("{key}: {reason}"),
     }
 }

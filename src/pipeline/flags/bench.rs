@@ -1,7 +1,7 @@
 //! Doubts about the bench: wiring, scales, load, delay, offset.
 
 use super::Case;
-use crate::flag::{Code, Flag, PHASES};
+use crate::flag::{Code, Doubted, Flag};
 use crate::measures::stats::{IntervalStats, Shape};
 use crate::trace::Channel;
 use crate::units::{Unit, for_people};
@@ -347,7 +347,7 @@ fn baseline(case: &Case<'_>, flags: &mut Vec<Flag>) {
         .seen_in(kinds);
         // It moves the crest factor too, which tells the kind.
         if share > KIND_SHARE {
-            flag.measures.push(PHASES.into());
+            flag.measures.push(Doubted::Phases);
         }
         flags.push(flag);
     }

@@ -1,9 +1,10 @@
 //! All numbers of a job as comma-separated values, one a row.
 
-use super::ReportError;
-use crate::measures::catalog;
+use super::{ReportError, words};
 use crate::report::table::why;
 use crate::verification::JobResult;
+use std::collections::BTreeMap;
+use std::io::Write;
 
 const HEADER: [&str; 17] = [
     "what",
@@ -29,15 +30,17 @@ const HEADER: [&str; 17] = [
 ///
 /// # Errors
 /// Where a row can't be written.
-pub fn csv(result: &JobResult) -> Result<Vec<u8>, ReportError> {
+pub fn csv(result: &JobResult, out: impl Write) -> Result<(), ReportError> {
     let fail = |error: &dyn std::fmt::Display| ReportError(error.to_string());
-    let mut out = ::csv::Writer::from_writer(Vec::new());
+    let mut out = ::csv::Writer::from_writer(out);
     out.write_record(HEADER).map_err(|error| fail(&error))?;
     let text = |x: Option<f64>| x.map_or(String::new(), |x| format!("{x}"));
-    let hash = |step: &str| {
-        let step = result.steps.iter().find(|known| known.id == step);
-        step.and_then(|step| step.capture.as_ref()).map_or(String::new(), |c| c.sha256.join(" "))
-    };
+    let of_steps = result
+        .steps
+        .iter()
+        .filter_map(|step| Some((step.id.as_str(), words::hashes(step.capture.as_ref()?))));
+    let of_steps: BTreeMap<&str, String> = of_steps.collect();
+    let hash = |step: &str| of_steps.get(step).cloned().unwrap_or_default();
     for group in &result.groups {
         for line in &group.lines {
             let judged = &line.judged;
@@ -70,16 +73,16 @@ pub fn csv(result: &JobResult) -> Result<Vec<u8>, ReportError> {
     for step in &result.steps {
         let Some(capture) = &step.capture else { continue };
         for number in &capture.numbers {
-            let unit = catalog::find(&number.measure).map_or("", |measure| measure.unit.symbol());
+            let unit = number.measure.unit().symbol();
             let estimate = &number.estimate;
             let coverage = estimate.coverage;
-            let missing = estimate.missing_terms.join("; ");
+            let missing = estimate.missing_terms.names("; ");
             let missing = if missing.is_empty() { missing } else { format!("not in U: {missing}") };
             out.write_record([
                 "measured",
                 &step.group,
                 &step.id,
-                &number.measure,
+                number.measure.key(),
                 number.part.name(),
                 &format!("{}", estimate.value),
                 unit,
@@ -92,12 +95,12 @@ pub fn csv(result: &JobResult) -> Result<Vec<u8>, ReportError> {
                 "",
                 "",
                 &missing,
-                &capture.sha256.join(" "),
+                &words::hashes(capture),
             ])
             .map_err(|error| fail(&error))?;
         }
     }
-    out.into_inner().map_err(|error| fail(&error))
+    out.flush().map_err(|error| fail(&error))
 }
 
 /// A text as a cell: what a spreadsheet would take for a formula is quoted.

@@ -305,7 +305,7 @@ fn step_row(step: &StepResult) -> Markup {
                 Some(capture) => { (capture.file) br; span.small { (capture.samples) " samples at " (for_people(capture.sample_rate_hz, Unit::Hertz)) } }
                 None => { "-" }
             } }
-            td.hash { (capture.map_or("-".into(), |capture| capture.sha256.join(" "))) }
+            td.hash { (capture.map_or("-".into(), |capture| words::hashes(capture))) }
             td.day { (capture.and_then(|c| c.bench.as_ref()?.taken_at.clone()).unwrap_or_else(|| "-".into())) }
             td {
                 @for flag in capture.iter().flat_map(|capture| &capture.flags) { span.code { (flag.code.name()) } ": " (flag.message) br; }

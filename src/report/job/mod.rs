@@ -13,32 +13,42 @@ pub use checklist::checklist;
 pub use csv::csv;
 pub use html::html;
 
+use crate::digest::Sha256;
 use crate::verification::JobResult;
-use sha2::Digest;
+use std::io::Write;
 
 /// A report could not be made.
 #[derive(Debug, thiserror::Error)]
 #[error("the report can't be made: {0}")]
 pub struct ReportError(pub String);
 
-/// The result as JSON.
+/// Writes the result as JSON.
 ///
 /// # Errors
-/// Where it can't be written as JSON.
-pub fn json(result: &JobResult) -> Result<Vec<u8>, ReportError> {
-    let sealed = JobResult { seal: seal(result)?, ..result.clone() };
-    let mut text =
-        serde_json::to_vec_pretty(&sealed).map_err(|error| ReportError(error.to_string()))?;
-    text.push(b'\n');
-    Ok(text)
+/// Where it can't be written.
+pub fn json(result: &JobResult, mut out: impl Write) -> Result<(), ReportError> {
+    let fail = |error: &dyn std::fmt::Display| ReportError(error.to_string());
+    serde_json::to_writer_pretty(&mut out, result).map_err(|error| fail(&error))?;
+    out.write_all(b"\n").map_err(|error| fail(&error))
 }
 
-/// SHA-256 of a result without its seal.
+/// Seals a result: its seal is then the SHA-256 of all the rest.
 ///
 /// # Errors
 /// Where it can't be written as JSON.
-pub fn seal(result: &JobResult) -> Result<String, ReportError> {
-    let bare = JobResult { seal: String::new(), ..result.clone() };
-    let text = serde_json::to_vec(&bare).map_err(|error| ReportError(error.to_string()))?;
-    Ok(crate::ingest::hexadecimal(&sha2::Sha256::digest(&text)))
+pub fn seal(result: &mut JobResult) -> Result<(), ReportError> {
+    result.seal = None;
+    let sealed = Sha256::of_json(result).map_err(|error| ReportError(error.to_string()))?;
+    result.seal = Some(sealed);
+    Ok(())
+}
+
+/// Whether a result is as it was when it was sealed.
+///
+/// # Errors
+/// Where it can't be written as JSON.
+pub fn unchanged(result: &mut JobResult) -> Result<bool, ReportError> {
+    let before = result.seal;
+    seal(result)?;
+    Ok(std::mem::replace(&mut result.seal, before) == before)
 }

@@ -263,7 +263,7 @@ fn steps(result: &JobResult) -> Vec<Value> {
                 "id": step.id,
                 "state": words::state(step),
                 "file": capture.map_or("-".into(), |capture| capture.file.clone()),
-                "sha256": capture.map_or("-".into(), |capture| capture.sha256.join(" ")),
+                "sha256": capture.map_or("-".into(), |capture| words::hashes(capture)),
                 "taken": taken.unwrap_or_else(|| "-".into()),
                 "doubts": doubts.join("; "),
             })

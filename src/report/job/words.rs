@@ -5,7 +5,7 @@ pub(super) use crate::report::table::probability;
 use crate::report::table::why;
 use crate::units::{Unit, significant};
 use crate::verification::{
-    ChangeRow, GroupResult, JobResult, Line, Reading, StepResult, StepState,
+    CaptureOutcome, ChangeRow, GroupResult, JobResult, Line, Reading, StepResult, StepState,
 };
 
 /// A value with its unit, `digits` significant digits.
@@ -329,6 +329,11 @@ pub fn counts(result: &JobResult) -> String {
         text.push_str(&format!(" ({} claimed by several captures)", c.repeated));
     }
     text
+}
+
+/// The hashes of a capture's files.
+pub fn hashes(capture: &CaptureOutcome) -> String {
+    capture.sha256.iter().map(ToString::to_string).collect::<Vec<_>>().join(" ")
 }
 
 /// How a step stands.

@@ -3,7 +3,7 @@
 use super::{Bench, group, line};
 use crate::check::{Judged, Verdict};
 use crate::estimate::Estimate;
-use crate::measures::catalog;
+use crate::measures::Measure;
 use crate::profile::{Bounds, Curve, Tolerance};
 use crate::result::Part;
 use crate::units::{Unit, for_people};
@@ -26,14 +26,14 @@ impl Bench<'_> {
             let Some(Load::Ohm(ohm)) = step.load else { continue };
             let nominal_w = curve.expected_w.get(step.index).copied();
             let part = self.output_of(&step.id, planned);
-            let Ok(power) = self.number(&step.id, "power_w", part) else {
+            let Ok(power) = self.number(&step.id, Measure::Power, part) else {
                 let bounds = nominal_w.map_or((None, None), around);
-                let judged = self.judge_one(&step.id, ("power_w", part), nominal_w, bounds);
+                let judged = self.judge_one(&step.id, (Measure::Power, part), nominal_w, bounds);
                 let what = format!("power at {ohm} Ω");
-                lines.push(line(Some(&step.id), "power_w", what, "W", judged));
+                lines.push(line(Some(&step.id), Measure::Power.key(), what, "W", judged));
                 continue;
             };
-            let load = self.number(&step.id, "load_ohm", part).ok();
+            let load = self.number(&step.id, Measure::Load, part).ok();
             let measured = load.map_or(ohm, |load| load.estimate.value);
             let wanted = curve::expected(&curve.loads_ohm, &curve.expected_w, measured);
             let correlated =
@@ -42,7 +42,7 @@ impl Bench<'_> {
             let u = curve::against(power, load, slope, correlated);
             let (judged, what) = self.curve_point(curve, power, (measured, u), wanted, around);
             let judged = match self.outcome(&step.id) {
-                Ok(outcome) => judged.doubted("power_w", part, &outcome.flags),
+                Ok(outcome) => judged.doubted(Measure::Power, part, &outcome.flags),
                 Err(_) => judged,
             };
             let own_ohm = load.and_then(|load| load.term(shared, false)).map_or(0.0, |own| own.u);
@@ -60,7 +60,7 @@ impl Bench<'_> {
                 },
             ));
             drawn.push(point(measured, &power.estimate, judged.verdict, &step.id));
-            lines.push(line(Some(&step.id), "power_w", what, "W", judged));
+            lines.push(line(Some(&step.id), Measure::Power.key(), what, "W", judged));
         }
         let first = lines.len();
         let mut notes = Vec::new();
@@ -98,7 +98,7 @@ impl Bench<'_> {
         for line in lines.iter_mut().skip(first) {
             let judged =
                 std::mem::replace(&mut line.judged, Judged::answered(Verdict::NotMeasured));
-            line.judged = self.in_doubt(judged, &steps, "power_w", planned);
+            line.judged = self.in_doubt(judged, &steps, Measure::Power, planned);
         }
         let series = self.curve_series(curve, drawn, &tolerance);
         let dial =
@@ -218,12 +218,13 @@ impl Bench<'_> {
         let expected = ladder.expected_w.as_deref();
         let steps: Vec<&Step> = self.steps_of(&ladder.id).collect();
         let (mut lines, points, band) =
-            self.over_dial(&steps, ("power_w", part, Unit::Watt), expected, &ladder.tolerance);
+            self.over_dial(&steps, (Measure::Power, part), expected, &ladder.tolerance);
         if ladder.monotonic.unwrap_or(true) {
             for pair in steps.windows(2) {
                 let [low, high] = pair else { continue };
-                let of =
-                    |step: &Step| self.number(&step.id, "power_w", self.output_of(&step.id, part));
+                let of = |step: &Step| {
+                    self.number(&step.id, Measure::Power, self.output_of(&step.id, part))
+                };
                 let (shared, same_load) = self.shared(pair);
                 let found = of(low).and_then(|low| {
                     ladder::rise(low, of(high)?, shared, same_load)
@@ -231,7 +232,7 @@ impl Bench<'_> {
                 });
                 let found = found.as_ref().map_err(Clone::clone);
                 let judged = Judged::of(found, None, (Some(0.0), None), self.rule());
-                let judged = self.in_doubt(judged, pair, "power_w", part);
+                let judged = self.in_doubt(judged, pair, Measure::Power, part);
                 let dial = |step: &Step| step.dial.unwrap_or_default();
                 let what = format!("rise from {} to {}", dial(low), dial(high));
                 let measure = format!("rise to {}", dial(high));
@@ -240,7 +241,8 @@ impl Bench<'_> {
         }
         if let (Some(limit), Some(step)) = (ladder.lowest_limit_w(), steps.first()) {
             let part = self.output_of(&step.id, part);
-            let judged = self.judge_one(&step.id, ("power_w", part), None, (None, Some(limit)));
+            let judged =
+                self.judge_one(&step.id, (Measure::Power, part), None, (None, Some(limit)));
             let what = format!("power at the lowest number, {}", step.dial.unwrap_or_default());
             lines.push(line(Some(&step.id), "lowest_w", what, "W", judged));
         }
@@ -258,11 +260,12 @@ impl Bench<'_> {
     fn over_dial(
         &self,
         steps: &[&Step],
-        (measure, part, unit): (&str, Part, Unit),
+        (measure, part): (Measure, Part),
         expected: Option<&[f64]>,
         tolerance: &Option<String>,
     ) -> (Vec<Line>, Vec<CurvePoint>, Vec<[f64; 4]>) {
-        let tolerance = tolerance.as_deref().and_then(|text| Tolerance::parse(text, unit).ok());
+        let tolerance =
+            tolerance.as_deref().and_then(|text| Tolerance::parse(text, measure.unit()).ok());
         let (mut lines, mut points, mut band) = (Vec::new(), Vec::new(), Vec::new());
         for step in steps {
             let dial = step.dial.unwrap_or_default();
@@ -276,9 +279,9 @@ impl Bench<'_> {
                 let bounds = (Some(nominal - width), Some(nominal + width));
                 let judged = self.judge_one(&step.id, (measure, part), Some(nominal), bounds);
                 verdict = judged.verdict;
-                let title = catalog::find(measure).map_or(measure, |measure| measure.title);
-                let what = format!("{title} at {dial}");
-                lines.push(line(Some(&step.id), measure, what, unit.symbol(), judged));
+                let what = format!("{} at {dial}", measure.title());
+                let unit = measure.unit().symbol();
+                lines.push(line(Some(&step.id), measure.key(), what, unit, judged));
             }
             if let Ok(found) = found {
                 points.push(point(dial, found, verdict, &step.id));
@@ -292,12 +295,12 @@ impl Bench<'_> {
         let steps: Vec<&Step> = self.steps_of(&open.id).collect();
         let expected = open.expected_v.as_deref();
         let (mut lines, mut points, band) =
-            self.over_dial(&steps, ("voltage_peak_v", part, Unit::Volt), expected, &open.tolerance);
+            self.over_dial(&steps, (Measure::VoltagePeak, part), expected, &open.tolerance);
         if let Some(limit) = open.max_v {
             for step in &steps {
                 let part = self.output_of(&step.id, part);
                 let bounds = (None, Some(limit));
-                let judged = self.judge_one(&step.id, ("voltage_peak_v", part), None, bounds);
+                let judged = self.judge_one(&step.id, (Measure::VoltagePeak, part), None, bounds);
                 if let Some(point) = points.iter_mut().find(|point| point.step == step.id) {
                     point.verdict = point.verdict.max(judged.verdict);
                 }

@@ -3,7 +3,7 @@
 use super::curves::{point, series};
 use super::{Bench, group, line};
 use crate::check::{Judged, Verdict};
-use crate::measures::catalog;
+use crate::measures::Measure;
 use crate::result::Part;
 use crate::units::{Unit, for_people};
 use crate::verification::manual::{Settled, settle};
@@ -44,8 +44,7 @@ impl Bench<'_> {
     pub(super) fn setting(&self, setting: &crate::profile::Setting) -> GroupResult {
         let outcome = self.outcome(&setting.id);
         let lines = setting.limit.iter().enumerate().map(|(k, limit)| {
-            let of = catalog::find(&limit.measure);
-            let unit = of.map_or(Unit::One, |measure| measure.unit);
+            let unit = limit.measure.unit();
             // They were judged in the order of the plan; one measure may have several limits.
             let kept = outcome.as_ref().ok().and_then(|outcome| {
                 let kept = outcome.limits.get(k)?;
@@ -56,8 +55,7 @@ impl Bench<'_> {
                 let bounds = limit.bounds(unit).unwrap_or((None, None));
                 Judged::of(Err(reason), limit.nominal, bounds, self.rule())
             });
-            let title = of.map_or(limit.measure.as_str(), |measure| measure.title);
-            let what = format!("{title}, {}", limit.part.name());
+            let what = format!("{}, {}", limit.measure.title(), limit.part.name());
             let measure = format!("{} in {}", limit.measure, limit.part.name());
             line(Some(&setting.id), &measure, what, unit.symbol(), judged)
         });
@@ -72,7 +70,9 @@ impl Bench<'_> {
         let parts = [Part::Cut, Part::Coag, Part::Whole];
         let of = |part: Part| {
             let outcome = outcome.clone()?;
-            single::current(outcome, part).map(|found| (found, part))
+            single::current(outcome, part)
+                .map(|found| (found, part))
+                .map_err(|reason| reason.to_string())
         };
         let largest = parts[..2]
             .iter()
@@ -83,11 +83,11 @@ impl Bench<'_> {
         let found = found.as_ref().map(|(found, _)| found).map_err(Clone::clone);
         let judged = Judged::of(found, None, (None, leakage.limit_a()), self.rule());
         let judged = match &outcome {
-            Ok(outcome) => judged.doubted("current_rms_a", part, &outcome.flags),
+            Ok(outcome) => judged.doubted(Measure::CurrentRms, part, &outcome.flags),
             Err(_) => judged,
         };
         let what = format!("HF current, {}", leakage.path);
-        let row = line(Some(&leakage.id), "current_rms_a", what, "A", judged);
+        let row = line(Some(&leakage.id), Measure::CurrentRms.key(), what, "A", judged);
         let title = format!("HF leakage, {}", leakage.path);
         let mut found = group(&leakage.id, StepKind::HfLeakage, title, vec![row], None);
         if let (Some(share), Some(rated)) = (leakage.share_of_rated, leakage.rated_w) {
@@ -103,7 +103,8 @@ impl Bench<'_> {
     pub(super) fn repeat(&self, repeat: &crate::profile::Repeat) -> GroupResult {
         let part = self.part(&repeat.setting, repeat.part);
         let steps: Vec<&Step> = self.steps_of(&repeat.id).collect();
-        let power = |step: &Step| self.number(&step.id, "power_w", self.output_of(&step.id, part));
+        let power =
+            |step: &Step| self.number(&step.id, Measure::Power, self.output_of(&step.id, part));
         let powers: Result<Vec<&Number>, String> = steps.iter().map(|step| power(step)).collect();
         let mut lines = Vec::new();
         if let Some(limit) = repeat.spread {
@@ -113,7 +114,7 @@ impl Bench<'_> {
             });
             let found = found.as_ref().map_err(Clone::clone);
             let judged = Judged::of(found, None, (None, Some(limit)), self.rule());
-            let judged = self.in_doubt(judged, &steps, "power_w", part);
+            let judged = self.in_doubt(judged, &steps, Measure::Power, part);
             let what = format!("relative standard deviation of {} activations", steps.len());
             lines.push(line(None, "spread", what, "", judged));
         }
@@ -130,7 +131,7 @@ impl Bench<'_> {
                 });
                 let found = found.as_ref().map_err(Clone::clone);
                 let judged = Judged::of(found, None, (Some(-limit), Some(limit)), self.rule());
-                let judged = self.in_doubt(judged, &[step], "power_w", part);
+                let judged = self.in_doubt(judged, &[step], Measure::Power, part);
                 let over = drift.map_or(String::new(), |drift| {
                     format!(" over {}", for_people(drift.duration_s, Unit::Second))
                 });

@@ -10,17 +10,20 @@ use super::result::{
     StepState, Waveform,
 };
 use super::step::{Step, StepKind, part_of};
-use crate::check::{Finding, Judged, Verdict, WANTED_RATIO};
+use crate::check::{Fault, Finding, Judged, Verdict, WANTED_RATIO};
+use crate::digest::Sha256;
+use crate::measures::Measure;
 use crate::profile::{Bounds, Decision, Profile};
-use crate::result::Part;
+use crate::result::{Form, Part};
 use crate::units::day_of;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// What was captured for one step.
 #[derive(Clone, Debug, Default)]
 pub struct Found {
     /// The one capture that counts.
-    pub outcome: Option<CaptureOutcome>,
+    pub outcome: Option<Arc<CaptureOutcome>>,
     /// Whether several captures claim the step.
     pub repeated: bool,
     /// Why the capture can't be used, where it can't.
@@ -39,6 +42,8 @@ pub struct Evidence<'a> {
     pub steps: &'a [Step],
     /// What was captured, by step.
     pub found: BTreeMap<String, Found>,
+    /// Pictures of captures as SVG, by step.
+    pub pictures: BTreeMap<String, String>,
     /// What was read by hand; of several of one step the last counts.
     pub readings: &'a [Reading],
     /// Unit, people, place.
@@ -57,7 +62,7 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
     let evidence = Evidence { found: once_each(evidence.found), ..evidence };
     let bench = Bench { evidence: &evidence };
     let mut groups = bench.groups();
-    let mut steps: Vec<StepResult> =
+    let steps: Vec<StepResult> =
         evidence.steps.iter().map(|step| bench.step(step, &groups)).collect();
     for group in &mut groups {
         hold_back(group, &steps);
@@ -74,10 +79,10 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
         .chain(findings.iter().filter_map(|finding| finding.at_best))
         .max()
         .unwrap_or(Verdict::NotMeasured);
-    let waveforms = steps.iter_mut().filter_map(picture).collect();
+    let waveforms = evidence.steps.iter().filter_map(|step| picture(step, &evidence)).collect();
     JobResult {
-        schema: "crestbook/job/1".into(),
-        seal: String::new(),
+        schema: Form::Job,
+        seal: None,
         program: evidence.program.to_owned(),
         verdict,
         job,
@@ -132,7 +137,7 @@ fn coarse(group: &mut GroupResult) {
 
 /// Marks captures whose bytes stand for more than one step: they can be the capture of one only.
 fn once_each(mut found: BTreeMap<String, Found>) -> BTreeMap<String, Found> {
-    let mut of_bytes: BTreeMap<Vec<String>, Vec<String>> = BTreeMap::new();
+    let mut of_bytes: BTreeMap<Vec<Sha256>, Vec<String>> = BTreeMap::new();
     for (step, found) in &found {
         if let Some(outcome) = found.outcome.as_ref().filter(|outcome| !outcome.sha256.is_empty()) {
             of_bytes.entry(outcome.sha256.clone()).or_default().push(step.clone());
@@ -144,7 +149,7 @@ fn once_each(mut found: BTreeMap<String, Found>) -> BTreeMap<String, Found> {
                 steps.iter().filter(|other| *other != step).map(String::as_str).collect();
             if let Some(found) = found.get_mut(step) {
                 found.findings.push(Finding {
-                    code: "same_capture".into(),
+                    code: Fault::SameCapture.into(),
                     message: format!(
                         "the same data stand for the step(s) {}: capture each step anew",
                         others.join(", ")
@@ -157,9 +162,9 @@ fn once_each(mut found: BTreeMap<String, Found>) -> BTreeMap<String, Found> {
     found
 }
 
-/// The picture of a step's capture, taken out of it.
-fn picture(step: &mut StepResult) -> Option<Waveform> {
-    let svg = step.capture.as_mut()?.picture.take()?;
+/// The picture of a step's capture.
+fn picture(step: &Step, evidence: &Evidence<'_>) -> Option<Waveform> {
+    let svg = evidence.pictures.get(&step.id)?.clone();
     Some(Waveform { step: step.id.clone(), title: step.what.clone(), svg })
 }
 
@@ -271,7 +276,7 @@ impl<'a> Bench<'a> {
         let Some(outcome) = self.outcome(step).ok().filter(|_| planned == Part::Whole) else {
             return planned;
         };
-        let has = |part: Part| outcome.number("power_w", part).is_ok();
+        let has = |part: Part| outcome.number(Measure::Power, part).is_ok();
         match (has(Part::Cut), has(Part::Coag)) {
             (true, false) => Part::Cut,
             (false, true) => Part::Coag,
@@ -283,16 +288,22 @@ impl<'a> Bench<'a> {
     /// Whether the captures of all steps were taken with the same instruments, so that they share the
     /// errors of their scales; and whether into the same load.
     fn shared(&self, steps: &[&Step]) -> (bool, bool) {
-        let keys = |key: fn(&CaptureOutcome) -> &String| {
+        let keys = |key: fn(&CaptureOutcome) -> Option<Sha256>| {
             let mut keys = steps.iter().filter_map(|step| self.outcome(&step.id).ok().map(key));
             let first = keys.next();
-            first.is_some_and(|first| !first.is_empty() && keys.all(|key| key == first))
+            first.flatten().is_some_and(|first| keys.all(|key| key == Some(first)))
         };
-        (keys(|outcome| &outcome.instruments_key), keys(|outcome| &outcome.load_key))
+        (keys(|outcome| outcome.instruments_key), keys(|outcome| outcome.load_key))
     }
 
     /// A line with what is in doubt about a measure of some steps' captures, from which it follows.
-    fn in_doubt(&self, mut judged: Judged, steps: &[&Step], measure: &str, part: Part) -> Judged {
+    fn in_doubt(
+        &self,
+        mut judged: Judged,
+        steps: &[&Step],
+        measure: Measure,
+        part: Part,
+    ) -> Judged {
         for step in steps {
             if let Ok(outcome) = self.outcome(&step.id) {
                 judged = judged.doubted_from(measure, part, &outcome.flags);
@@ -305,7 +316,7 @@ impl<'a> Bench<'a> {
     fn judge_one(
         &self,
         step: &str,
-        (measure, part): (&str, Part),
+        (measure, part): (Measure, Part),
         nominal: Option<f64>,
         bounds: Bounds,
     ) -> Judged {
@@ -376,13 +387,13 @@ impl<'a> Bench<'a> {
             state,
             verdict,
             findings,
-            capture: outcome.cloned(),
+            capture: outcome.map(Arc::clone),
             set_aside: found.map(|found| found.set_aside.clone()).unwrap_or_default(),
         }
     }
 
     /// A number of a step, or why there is none.
-    fn number(&self, step: &str, measure: &str, part: Part) -> Result<&'a Number, String> {
-        self.outcome(step)?.number(measure, part)
+    fn number(&self, step: &str, measure: Measure, part: Part) -> Result<&'a Number, String> {
+        self.outcome(step)?.number(measure, part).map_err(|reason| reason.to_string())
     }
 }
