@@ -6,6 +6,16 @@ use std::path::{Path, PathBuf};
 /// How the names of files begin that are not finished.
 pub const UNFINISHED: &str = ".crestbook-";
 
+/// Whether a file was left unfinished by a run that was killed: it has such a name, and is older than
+/// any run that still writes.
+#[must_use]
+pub fn left_over(path: &Path) -> bool {
+    const OLD: std::time::Duration = std::time::Duration::from_secs(600);
+    let ours = path.file_name().is_some_and(|name| name.to_string_lossy().starts_with(UNFINISHED));
+    let age = || path.metadata().ok()?.modified().ok()?.elapsed().ok();
+    ours && age().is_some_and(|age| age > OLD)
+}
+
 /// An output could not be written.
 #[derive(Debug, thiserror::Error)]
 #[error("{}: can't write", file.display())]

@@ -102,7 +102,7 @@ impl Printer {
     pub fn failure(&self, failure: &Failure) {
         self.err(&self.paint(AnsiColor::Red, "error"), &failure.message);
         if let Some(excerpt) = &failure.excerpt {
-            let _ = writeln!(io::stderr(), "{excerpt}");
+            let _ = writeln!(io::stderr(), "{}", plain(excerpt, false));
         }
         if let Some(help) = &failure.help {
             self.err(&self.paint(AnsiColor::Cyan, "help"), help);
@@ -190,10 +190,13 @@ impl JsonList {
 
     /// Adds a document.
     pub fn push(&mut self, document: &impl Serialize) -> Result<(), Failure> {
-        let text = serde_json::to_string_pretty(document).map_err(io::Error::from);
         let between = if self.count == 0 { "" } else { ",\n" };
         self.count += 1;
-        let written = text.and_then(|text| write!(self.file, "{between}{}", escaped(&text)));
+        let mut out = io::BufWriter::new(&mut self.file);
+        let written = out.write_all(between.as_bytes()).and_then(|()| {
+            serde_json::to_writer_pretty(Escaped(&mut out), document)?;
+            out.flush()
+        });
         written.map_err(|error| Failure {
             exit: Exit::Write,
             message: format!("the results can't be kept: {error}"),

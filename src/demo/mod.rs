@@ -7,7 +7,7 @@
 mod unit;
 
 use crate::export::{self, Floats, Shape};
-use crate::files::{WriteError, write_whole};
+use crate::files::{UNFINISHED, WriteError, write_whole};
 use crate::job::{self, Beginning, CAPTURES, JobError, RunOptions};
 use crate::pipeline::Observer;
 use crate::synth::Recipe;
@@ -36,6 +36,27 @@ pub fn lay_out(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
             help: "choose another one; nothing is written over".into(),
         });
     }
+    let fail = |source| WriteError { file: folder.to_owned(), source };
+    if folder.exists() && !folder.is_dir() {
+        return Err(fail(std::io::Error::other("is a file")).into());
+    }
+    // Under another name until it is complete: the demo is there as a whole or not at all.
+    let parent = match folder.parent() {
+        Some(parent) if parent != Path::new("") => parent,
+        _ => Path::new("."),
+    };
+    std::fs::create_dir_all(parent).map_err(fail)?;
+    let unfinished =
+        tempfile::Builder::new().prefix(UNFINISHED).tempdir_in(parent).map_err(fail)?;
+    let whole = unfinished.path().join("demo");
+    write(&whole, observer)?;
+    if folder.exists() {
+        std::fs::remove_dir(folder).map_err(fail)?;
+    }
+    Ok(std::fs::rename(&whole, folder).map_err(fail)?)
+}
+
+fn write(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
     let fail = |file: PathBuf| move |source| WriteError { file, source };
     std::fs::create_dir_all(folder).map_err(fail(folder.to_owned()))?;
     let (plan, bench) = (folder.join("plan.toml"), folder.join("bench.capture.toml"));

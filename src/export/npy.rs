@@ -47,6 +47,10 @@ pub fn create(
     _: &Notes,
 ) -> Result<Box<dyn TraceWriter>, WriteError> {
     let both = shape.channels.voltage && shape.channels.current;
+    if both && shape.samples == 2 {
+        let why = "an array of 2 x 2 does not tell samples from channels; choose .npz or .csv";
+        return Err(file.fail(std::io::Error::other(why)));
+    }
     let dimensions =
         if both { format!("({}, 2)", shape.samples) } else { format!("({},)", shape.samples) };
     let (integer, double) = (shape.integer_bytes(SIZES), shape.floats.double(true));

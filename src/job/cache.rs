@@ -6,7 +6,7 @@
 
 use super::{JobError, MEMORY};
 use crate::digest::Sha256;
-use crate::files::{WriteError, write_whole};
+use crate::files::{UNFINISHED, WriteError, left_over, write_whole};
 use crate::ingest::{IngestError, Source};
 use crate::verification::CaptureOutcome;
 use serde::{Deserialize, Serialize};
@@ -173,7 +173,8 @@ impl Cache {
         let bytes = format!("{}\n{body}", seal(key, &body)).into_bytes();
         let folder = path.parent().unwrap_or(&self.folder);
         std::fs::create_dir_all(folder).map_err(fail)?;
-        let mut file = tempfile::NamedTempFile::new_in(folder).map_err(fail)?;
+        let unfinished = tempfile::Builder::new().prefix(UNFINISHED).tempfile_in(folder);
+        let mut file = unfinished.map_err(fail)?;
         std::io::Write::write_all(&mut file, &bytes).map_err(fail)?;
         file.persist(&path).map_err(|error| fail(error.error))?;
         self.use_key(key);
@@ -204,7 +205,12 @@ impl Cache {
         for entry in std::fs::read_dir(outcomes).into_iter().flatten().flatten() {
             let path = entry.path();
             let key = path.file_stem().and_then(|stem| Sha256::parse(stem.to_str()?));
-            if key.is_none_or(|key| !used.contains(&key)) {
+            let needed = match key {
+                Some(key) => used.contains(&key),
+                // Another run may be writing it at this moment.
+                None => !left_over(&path),
+            };
+            if !needed {
                 // Left over it does no harm.
                 let _ = std::fs::remove_file(path);
             }

@@ -2,7 +2,7 @@
 
 use super::file::{JobFile, read};
 use super::{CAPTURES, Job, JobError, pin};
-use crate::files::{WriteError, write_whole};
+use crate::files::{UNFINISHED, WriteError, write_whole};
 use crate::ingest::sheet::{self, BenchSheet, JobSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
 use crate::profile::Profile;
 use crate::report::job as report;
@@ -47,13 +47,6 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
         return Err(refuse(
             "there is a job here already".into(),
             "choose another folder; a job is never written over",
-        ));
-    }
-    let captures = folder.join(CAPTURES);
-    if std::fs::read_dir(&captures).is_ok_and(|mut entries| entries.next().is_some()) {
-        return Err(refuse(
-            format!("there are files in {CAPTURES} already"),
-            "choose another folder; nothing is written over",
         ));
     }
     let text = read(&with.profile)?;
@@ -102,8 +95,8 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
         person: with.people.clone(),
         ..JobFile::default()
     };
-    std::fs::create_dir_all(&captures)
-        .map_err(|source| WriteError { file: captures.clone(), source })?;
+    let captures = folder.join(CAPTURES);
+    let mut laid_out = Vec::new();
     for step in steps.iter().filter(|step| step.setting.is_some()) {
         let path = captures.join(format!("{}.capture.toml", step.id));
         let sheet = prepared(&bench, step, &unit, &plan_sha256);
@@ -118,11 +111,22 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
             step.what,
             step.id
         );
-        write_whole(&path, format!("{head}{body}").as_bytes())?;
+        laid_out.push((path, format!("{head}{body}")));
     }
     let list = report::checklist(&profile, &order_of_work(&steps), &unit_line(&unit));
-    write_whole(&folder.join("checklist.html"), list.as_bytes())?;
-    write_whole(&folder.join("profile.toml"), text.as_bytes())?;
+    laid_out.push((folder.join("checklist.html"), list));
+    laid_out.push((folder.join("profile.toml"), text.clone()));
+    if let Some(other) = in_the_way(folder, &captures, &laid_out) {
+        return Err(refuse(
+            format!("{} is in the way", other.display()),
+            "choose another folder; nothing is written over",
+        ));
+    }
+    std::fs::create_dir_all(&captures)
+        .map_err(|source| WriteError { file: captures.clone(), source })?;
+    for (path, content) in &laid_out {
+        write_whole(path, content.as_bytes())?;
+    }
     pin::keep(folder, &text)?;
     let path = folder.join("job.toml");
     let body = toml::to_string(&file)
@@ -131,6 +135,26 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
                 by\n# `crestbook job note`, or here as [[reading]] with step, value and unit.\n\n";
     write_whole(&path, format!("{head}{body}").as_bytes())?;
     Job::open(folder)
+}
+
+/// A file that a new job would write over or take for one of its captures. What a run that was killed
+/// has laid out already is none: it is written again as it is.
+fn in_the_way(folder: &Path, captures: &Path, laid_out: &[(PathBuf, String)]) -> Option<PathBuf> {
+    let same = |path: &Path| {
+        let wanted = laid_out.iter().find(|(known, _)| known == path);
+        wanted.is_some_and(|(_, content)| {
+            std::fs::read(path).is_ok_and(|found| found == content.as_bytes())
+        })
+    };
+    let of_captures = std::fs::read_dir(captures).into_iter().flatten().flatten();
+    let unfinished = |path: &Path| {
+        path.file_name().is_some_and(|name| name.to_string_lossy().starts_with(UNFINISHED))
+    };
+    let of_folder = laid_out.iter().map(|(path, _)| path.clone());
+    of_captures
+        .map(|entry| entry.path())
+        .chain(of_folder.filter(|path| path.parent() == Some(folder) && path.exists()))
+        .find(|path| !unfinished(path) && !same(path))
 }
 
 /// Every step becomes a file of its own.

@@ -5,7 +5,7 @@ use super::measure::{Refused, measure};
 use super::scan::{Claim, Scan, scan};
 use super::{Job, JobError, RESULTS};
 use crate::check::{Fault, Finding, Verdict, other_unit};
-use crate::files::{WholeFile, WriteError, finish_together};
+use crate::files::{WholeFile, WriteError, finish_together, left_over};
 use crate::pipeline::Observer;
 use crate::report::job as report;
 use crate::result::Form;
@@ -119,18 +119,11 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
 
 /// Takes away what a run that was killed has left half written.
 fn sweep(job: &Job) {
-    /// As old as no run that still writes, s.
-    const OLD_S: u64 = 600;
     let folders = [job.folder.clone(), job.folder.join(RESULTS), job.folder.join(super::CAPTURES)];
-    for entry in
-        folders.iter().filter_map(|folder| std::fs::read_dir(folder).ok()).flatten().flatten()
-    {
-        let ours = entry.file_name().to_string_lossy().starts_with(crate::files::UNFINISHED);
-        let age = entry.metadata().ok().and_then(|facts| facts.modified().ok()?.elapsed().ok());
-        if ours && age.is_some_and(|age| age.as_secs() > OLD_S) {
-            // Left over it does no harm.
-            let _ = std::fs::remove_file(entry.path());
-        }
+    let entries = folders.iter().filter_map(|folder| std::fs::read_dir(folder).ok()).flatten();
+    for path in entries.flatten().map(|entry| entry.path()).filter(|path| left_over(path)) {
+        // Left over it does no harm.
+        let _ = std::fs::remove_file(path);
     }
 }
 

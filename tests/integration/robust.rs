@@ -197,3 +197,41 @@ fn a_file_that_changes_under_way_is_refused() {
     let said = run.err().unwrap().to_string();
     assert!(said.contains("changed while it was read"), "{said}");
 }
+
+/// A run that was killed while it laid a job out is finished by the next; nothing else is written over.
+#[test]
+fn a_folder_half_laid_out_is_finished() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = folder.path().join("plan.toml");
+    let example = crestbook(&["job", "example"]);
+    std::fs::write(&plan, example.stdout).unwrap();
+    let bench = folder.path().join("bench");
+    let begin = || {
+        let profile = plan.to_str().unwrap();
+        crestbook(&["job", "init", bench.to_str().unwrap(), "--profile", profile, "--quiet"])
+    };
+    assert!(begin().status.success());
+    let sheets = || std::fs::read_dir(bench.join("captures")).unwrap().count();
+    let whole = sheets();
+    // As a kill leaves it: some sheets, one half written under another name, no job.toml.
+    std::fs::remove_file(bench.join("job.toml")).unwrap();
+    let some = std::fs::read_dir(bench.join("captures")).unwrap().flatten().next().unwrap();
+    std::fs::remove_file(some.path()).unwrap();
+    let done = begin();
+    assert!(done.status.success(), "{}", text(&done.stderr));
+    assert_eq!(sheets(), whole);
+    for name in ["captures/notes.txt", "profile.toml", "checklist.html"] {
+        std::fs::remove_file(bench.join("job.toml")).unwrap();
+        let kept = std::fs::read(bench.join(name)).ok();
+        std::fs::write(bench.join(name), "mine").unwrap();
+        let done = begin();
+        assert_eq!(done.status.code(), Some(2), "{name}");
+        assert!(text(&done.stderr).contains("is in the way"), "{}", text(&done.stderr));
+        assert_eq!(std::fs::read(bench.join(name)).unwrap(), b"mine");
+        match kept {
+            Some(bytes) => std::fs::write(bench.join(name), bytes).unwrap(),
+            None => std::fs::remove_file(bench.join(name)).unwrap(),
+        }
+        assert!(begin().status.success(), "{name}");
+    }
+}
