@@ -1,9 +1,11 @@
 #![doc = include_str!("../README.md")]
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
+pub mod analysis;
 pub mod check;
 pub mod cli;
 pub mod condition;
+pub mod convert;
 pub mod demo;
 pub mod digest;
 pub mod estimate;
@@ -15,11 +17,12 @@ pub mod job;
 pub mod keyfile;
 pub mod measures;
 pub mod numeric;
-pub mod pipeline;
 pub mod profile;
+pub mod recording;
 pub mod report;
 pub mod result;
 pub mod segment;
+pub mod sheet;
 pub mod synth;
 pub mod term;
 pub mod trace;

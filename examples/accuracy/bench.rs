@@ -1,7 +1,8 @@
 //! A synthetic capture taken with instruments that err as they are stated to.
 
+use crestbook::analysis::{Settings, measure_capture};
 use crestbook::export::{self, Floats, Shape};
-use crestbook::pipeline::{self, Capture, Settings, Unobserved};
+use crestbook::recording::{Capture, ReadSettings, Unobserved};
 use crestbook::result::Measurement;
 use crestbook::synth::Recipe;
 use crestbook::trace::Channels;
@@ -42,11 +43,12 @@ pub fn measure(recipe: &Recipe, bench: &Bench, settings: &Settings) -> Option<Me
     writer.push(&block).ok()?;
     writer.finish().ok()?;
     let text = format!("sample_rate_hz = {:e}\n{}", bench.nominal_rate_hz, bench.sheet);
-    let sheet = crestbook::ingest::sheet::read(Path::new("made"), &text)
+    let sheet = crestbook::sheet::read(Path::new("made"), &text)
         .unwrap_or_else(|error| panic!("{error}\n{text}"));
     let capture = Capture { sheet, ..Capture::bare(&path) };
-    let settings = Settings { threads: 1, ..settings.clone() };
-    match pipeline::measure(&capture, &settings, &Unobserved) {
+    let read = ReadSettings { threads: 1, ..settings.read };
+    let settings = Settings { read, ..settings.clone() };
+    match measure_capture(capture, &settings, &Unobserved) {
         Ok(run) => Some(run.measurement),
         Err(error) => panic!("{error}"),
     }

@@ -3,9 +3,9 @@
 
 use crate::bench::{Bench, measure, on_all_cores};
 use crate::draw::Draw;
+use crestbook::analysis::Settings;
 use crestbook::measures::Measure;
 use crestbook::measures::MeasureSet;
-use crestbook::pipeline::Settings;
 use crestbook::result::Measurement;
 use crestbook::synth::{Output, Recipe, Section, Truth, TruthMeasures, Wave, truth};
 use crestbook::trace::Kind;

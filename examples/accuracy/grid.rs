@@ -3,8 +3,8 @@
 
 use crate::bench::{Bench, measure, on_all_cores};
 use crate::draw::Draw;
+use crestbook::analysis::Settings;
 use crestbook::measures::Measure;
-use crestbook::pipeline::Settings;
 use crestbook::synth::{Output, Recipe, Wave, truth};
 use crestbook::trace::Kind;
 use crestbook::units::SampleRate;

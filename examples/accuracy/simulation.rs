@@ -2,7 +2,7 @@
 
 use crate::bench::measure;
 use crate::coverage::{MEASURES, random};
-use crestbook::pipeline::Settings;
+use crestbook::analysis::Settings;
 use crestbook::uncertainty::{Draws, Wish};
 
 /// The section on so many captures.

@@ -2,11 +2,12 @@
 //! wrong with a flag, or silently wrong.
 
 use crate::hard::{self, Capture, FAMILIES, Family, TruePhase};
+use crestbook::analysis::{Settings, measure_capture};
 use crestbook::export::{self, Floats, Shape};
 use crestbook::flag::Doubted;
 use crestbook::measures::Measure;
 use crestbook::measures::MeasureSet;
-use crestbook::pipeline::{self, Settings, Unobserved};
+use crestbook::recording::{self, Unobserved};
 use crestbook::result::Measurement;
 use crestbook::trace::{Block, Channels, Kind};
 use crestbook::units::SampleRate;
@@ -151,10 +152,10 @@ fn measure(capture: &Capture) -> Result<Measurement, Box<dyn std::error::Error>>
         .replace("[voltage]\n", "[voltage]\nchannel = 0\n")
         .replace("[current]\n", &format!("[current]\nchannel = {current}\n"));
     let text = format!("sample_rate_hz = {:e}\n{sheet}", capture.rate_hz);
-    let sheet = crestbook::ingest::sheet::read(Path::new("made"), &text)?;
-    let bare = pipeline::Capture { sheet, ..pipeline::Capture::bare(&path) };
-    let settings = Settings { threads: 1, ..Settings::default() };
-    Ok(pipeline::measure(&bare, &settings, &Unobserved)?.measurement)
+    let sheet = crestbook::sheet::read(Path::new("made"), &text)?;
+    let bare = recording::Capture { sheet, ..recording::Capture::bare(&path) };
+    let settings = Settings::on_threads(1);
+    Ok(measure_capture(bare, &settings, &Unobserved)?.measurement)
 }
 
 /// Phases that the record cuts to less than this are not asked for, s.

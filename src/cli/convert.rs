@@ -5,9 +5,10 @@ use super::measure::CaptureArgs;
 use super::printer::Printer;
 use super::progress::Watch;
 use super::synth::beside;
+use crate::convert::convert;
 use crate::export;
 use crate::files::{WriteError, write_whole};
-use crate::pipeline::{self, Reading};
+use crate::recording::Recording;
 use std::path::{Path, PathBuf};
 
 /// `crestbook convert`.
@@ -43,7 +44,8 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         refuse_own(&sheet_file, own)?;
     }
     let watch = Watch::new(printer);
-    let mut reading = Reading::open(&capture, &settings, &watch)?;
+    let recording = Recording::read(capture, &settings.read, &watch)?;
+    let capture = recording.capture();
     // The data of some formats stand in a second file of the same name.
     let outputs = [
         out.clone(),
@@ -51,11 +53,11 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         out.with_extension("dat"),
         out.with_extension("sigmf-data"),
     ];
-    for read in reading.files() {
+    for read in recording.files() {
         outputs.iter().try_for_each(|out| refuse_own(out, Path::new(&read.file)))?;
     }
-    let count = reading.records().len();
-    let k = match args.capture.chosen(&capture, count)? {
+    let count = recording.records().len();
+    let k = match args.capture.chosen(capture, count)? {
         None if count > 1 => {
             return Err(Failure::usage(
                 format!("{}: it holds {count} records, a file takes one", capture.data.display()),
@@ -66,7 +68,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         Some(k) => k,
     };
     let phases = format.ending == "sigmf-meta" && !args.no_phases;
-    let done = pipeline::convert(&capture, &mut reading, k, out, phases, &settings, &watch)?;
+    let done = convert(&recording, k, out, phases, &settings, &watch)?;
     let text = toml::to_string(&done.sheet).map_err(|error| WriteError {
         file: sheet_file.clone(),
         source: std::io::Error::other(error),

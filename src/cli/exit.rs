@@ -1,9 +1,11 @@
 //! Exit codes, and which failure has which.
 
+use crate::analysis::AnalysisError;
+use crate::convert::ConvertError;
 use crate::files::WriteError;
 use crate::ingest::IngestError;
 use crate::keyfile::KeyfileError;
-use crate::pipeline::PipelineError;
+use crate::recording::RecordingError;
 use std::error::Error;
 use std::process::{ExitCode, Termination};
 
@@ -103,31 +105,51 @@ impl From<IngestError> for Failure {
     }
 }
 
-impl From<PipelineError> for Failure {
-    fn from(error: PipelineError) -> Self {
+impl Failure {
+    fn interrupted() -> Self {
+        Self {
+            exit: Exit::Interrupted,
+            message: "interrupted; nothing was written".into(),
+            excerpt: None,
+            help: None,
+        }
+    }
+
+    fn data(error: &dyn Error) -> Self {
+        Self { exit: Exit::Data, message: chain(error), excerpt: None, help: None }
+    }
+}
+
+impl From<RecordingError> for Failure {
+    fn from(error: RecordingError) -> Self {
         match error {
-            PipelineError::Ingest(error) => error.into(),
-            PipelineError::Keyfile(error) => error.into(),
-            PipelineError::Write(error) => error.into(),
-            PipelineError::Capture(error) => Self {
-                exit: Exit::Usage,
-                message: error.to_string(),
-                excerpt: None,
-                help: Some(error.help),
-            },
-            PipelineError::Several { .. } => Self {
-                exit: Exit::Usage,
-                message: error.to_string(),
-                excerpt: None,
-                help: Some("choose one with --record N, from 1".into()),
-            },
-            PipelineError::Interrupted => Self {
-                exit: Exit::Interrupted,
-                message: "interrupted; nothing was written".into(),
-                excerpt: None,
-                help: None,
-            },
-            other => Self { exit: Exit::Data, message: chain(&other), excerpt: None, help: None },
+            RecordingError::Ingest(error) => error.into(),
+            RecordingError::Keyfile(error) => error.into(),
+            RecordingError::Capture(error) => Self::usage(error.to_string(), error.help),
+            RecordingError::Interrupted => Self::interrupted(),
+            RecordingError::Reread(error) => Self::data(&error),
+        }
+    }
+}
+
+impl From<AnalysisError> for Failure {
+    fn from(error: AnalysisError) -> Self {
+        match error {
+            AnalysisError::Recording(error) => error.into(),
+            AnalysisError::Several { .. } => {
+                Self::usage(error.to_string(), "choose one with --record N, from 1")
+            }
+            AnalysisError::Interrupted => Self::interrupted(),
+            other => Self::data(&other),
+        }
+    }
+}
+
+impl From<ConvertError> for Failure {
+    fn from(error: ConvertError) -> Self {
+        match error {
+            ConvertError::Analysis(error) => error.into(),
+            ConvertError::Write(error) => error.into(),
         }
     }
 }

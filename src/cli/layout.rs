@@ -5,7 +5,7 @@ use super::measure::CaptureArgs;
 use super::printer::Printer;
 use crate::files::{WriteError, write_whole};
 use crate::ingest::{Piece, Selection, TraceReader};
-use crate::pipeline;
+use crate::recording::open_reader;
 use crate::units::Unit;
 use std::io::{BufRead, IsTerminal, Write};
 use std::path::PathBuf;
@@ -32,7 +32,7 @@ const ROWS: usize = 6;
 pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let settings = args.capture.settings(false)?;
     let capture = args.capture.resolve()?;
-    let reader = pipeline::open_reader(&capture, &settings)?;
+    let reader = open_reader(&capture, &settings.read)?;
     let Some(layout) = reader.layout() else {
         return Err(Failure::usage(
             format!(

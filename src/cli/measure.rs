@@ -4,12 +4,13 @@ use super::exit::{Exit, Failure};
 use super::printer::{JsonList, Printer};
 use super::progress::Watch;
 use super::sheet_flags::SheetFlags;
+use crate::analysis::{self, AnalysisError, Run, Settings};
 use crate::files::write_whole;
 use crate::ingest::Limits;
 use crate::measures::Measure;
 use crate::measures::catalog::UnknownMeasure;
-use crate::pipeline::{self, Capture, PipelineError, Reading, Run, Settings};
-use crate::report::picture;
+use crate::recording::{Capture, ReadSettings, Recording, resolve};
+use crate::report::picture::{self, Picture};
 use crate::report::{self, budget, raster, table};
 use crate::result::{Form, Measurement};
 use crate::uncertainty::montecarlo::MOST_COUNTED;
@@ -202,15 +203,14 @@ pub struct Args {
 impl CaptureArgs {
     /// The capture these flags name.
     pub fn resolve(&self) -> Result<Capture, Failure> {
-        Ok(pipeline::resolve(&self.capture, self.sheet.as_deref(), &self.flags.replaced)?)
+        Ok(resolve(&self.capture, self.sheet.as_deref(), &self.flags.replaced)?)
     }
 
     /// The settings these flags make.
     pub fn settings(&self, hash: bool) -> Result<Settings, Failure> {
         let mut settings = Settings {
             duty_threshold: self.duty_threshold,
-            hash,
-            limits: self.limits.limits(),
+            read: ReadSettings { hash, limits: self.limits.limits(), ..ReadSettings::default() },
             ..Settings::default()
         };
         let range = |name: &str, value: f64, low: f64, high: f64| {
@@ -251,7 +251,7 @@ impl CaptureArgs {
             settings.budget.burst_samples = samples;
         }
         if let Some(threads) = self.threads {
-            settings.threads = threads.clamp(1, 256);
+            settings.read.threads = threads.clamp(1, 256);
         }
         Ok(settings)
     }
@@ -296,10 +296,10 @@ fn delay(
     settings: &Settings,
     printer: &Printer,
 ) -> Result<Exit, Failure> {
-    let knowledge = Knowledge::of(&capture.sheet).map_err(PipelineError::from)?;
+    let knowledge = Knowledge::of(&capture.sheet).map_err(AnalysisError::from)?;
     let mut all = JsonList::new(Form::Delays);
     args.capture.each(capture, settings, &args.show, printer, |run, printer| {
-        let found = pipeline::estimate_delay(&run, &knowledge)?.map_err(|refusal| {
+        let found = analysis::estimate_delay(&run, &knowledge)?.map_err(|refusal| {
             Failure::usage(
                 format!("{}: {refusal}", capture.data.display()),
                 refusal.help.to_owned(),
@@ -336,8 +336,8 @@ impl CaptureArgs {
         mut take: impl FnMut(Run, &Printer) -> Result<(), Failure>,
     ) -> Result<(), Failure> {
         let watch = Watch::new(printer);
-        let mut reading = Reading::open(capture, settings, &watch)?;
-        let count = reading.records().len();
+        let recording = Recording::read(capture.clone(), &settings.read, &watch)?;
+        let count = recording.records().len();
         let wanted = match self.chosen(capture, count)? {
             None => 0..count,
             Some(k) => k..k + 1,
@@ -355,7 +355,7 @@ impl CaptureArgs {
             printer.note(&format!("{count} records; each is measured on its own"));
         }
         for k in wanted {
-            let run = pipeline::measure_record(capture, &mut reading, k, settings, &watch)?;
+            let run = analysis::measure_record(&recording, k, settings, &watch)?;
             take(run, printer)?;
         }
         Ok(())
@@ -393,7 +393,7 @@ pub fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Result<(),
         excerpt: None,
         help: None,
     };
-    let svg = picture::svg(&run.picture(&title, &format!("{said}{load}")))
+    let svg = picture::svg(&Picture::of(run, &title, &format!("{said}{load}")))
         .map_err(|error| fail(&error))?;
     let bytes = if plot_kind(path)? {
         raster::png(&svg, 1.5).map_err(|error| fail(&error))?

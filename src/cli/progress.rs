@@ -1,7 +1,7 @@
 //! A bar for long reads, notes, and Ctrl-C.
 
 use super::printer::Printer;
-use crate::pipeline::Observer;
+use crate::recording::Observer;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicBool, Ordering};

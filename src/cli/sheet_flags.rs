@@ -1,6 +1,6 @@
 //! Every sheet key as a flag: `voltage.scale` is `--voltage-scale`.
 
-use crate::ingest::sheet::{KEYS, SheetKey};
+use crate::sheet::{KEYS, SheetKey};
 use clap::{Arg, ArgMatches, Args, Command, Error, FromArgMatches};
 
 /// Sheet keys given as flags.

@@ -5,7 +5,7 @@ use super::printer::Printer;
 use super::progress::{catch_interrupts, stopped};
 use crate::export;
 use crate::files::{WriteError, write_whole};
-use crate::ingest::sheet::{ChannelName, ChannelSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
+use crate::sheet::{ChannelName, ChannelSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
 use crate::synth::{Output, Recipe, Section, Wave, truth};
 use crate::trace::{Channels, Kind};
 use crate::units::SampleRate;
@@ -174,7 +174,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let mut at = 0;
     while at < recipe.samples {
         if stopped() {
-            return Err(crate::pipeline::PipelineError::Interrupted.into());
+            return Err(crate::recording::RecordingError::Interrupted.into());
         }
         let end = (at + BLOCK).min(recipe.samples);
         writer.push(&recipe.block(at..end))?;

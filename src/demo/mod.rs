@@ -9,7 +9,7 @@ mod unit;
 use crate::export::{self, Floats, Shape};
 use crate::files::{UNFINISHED, WriteError, write_whole};
 use crate::job::{self, Beginning, CAPTURES, JobError, RunOptions};
-use crate::pipeline::Observer;
+use crate::recording::Observer;
 use crate::synth::Recipe;
 use crate::trace::Channels;
 use crate::verification::{Person, Reading, Step, StepKind, UnitFacts};

@@ -1,9 +1,9 @@
 //! A text layout that was confirmed once and is kept for later files of its kind.
 
 use super::error::IngestError;
-use super::sheet::{DecimalName, SeparatorName, TextHints};
 use crate::digest::Sha256;
 use crate::keyfile::{self, KeyfileError};
+use crate::sheet::{DecimalName, SeparatorName, TextHints};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 

@@ -27,7 +27,6 @@ mod pair;
 #[cfg(feature = "parquet")]
 mod parquet;
 mod registry;
-pub mod sheet;
 pub mod sigmf;
 mod sigrok;
 mod source;

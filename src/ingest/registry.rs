@@ -1,8 +1,8 @@
 //! The formats, and how the right one is found: by content; the file's ending is only a hint.
 
 use super::layout::Layout;
-use super::sheet::TextHints;
 use super::{IngestError, Limits, Place, Source, TraceReader};
+use crate::sheet::TextHints;
 use std::path::{Path, PathBuf};
 
 /// What a reader is given besides the bytes.

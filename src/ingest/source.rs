@@ -80,6 +80,12 @@ impl Source {
         Self { name: name.to_owned(), store, start: 0, length }.refuse_empty()
     }
 
+    /// A name without bytes: what is read is in memory already.
+    #[must_use]
+    pub fn none(name: &Path) -> Self {
+        Self { name: name.to_owned(), store: Store::Memory(Vec::new().into()), start: 0, length: 0 }
+    }
+
     fn refuse_empty(self) -> Result<Self, IngestError> {
         if self.length > 0 {
             return Ok(self);

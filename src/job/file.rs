@@ -1,9 +1,9 @@
 //! job.toml and the plan it pins.
 
 use super::{JobError, pin};
-use crate::ingest::sheet::{BenchSheet, InstrumentSheet};
 use crate::keyfile::{self, KeyfileError};
 use crate::profile::Profile;
+use crate::sheet::{BenchSheet, InstrumentSheet};
 use crate::verification::{Person, Reading, Step, StepKind, UnitFacts, settle, steps};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};

@@ -3,9 +3,9 @@
 use super::file::{JobFile, read};
 use super::{CAPTURES, Job, JobError, pin};
 use crate::files::{UNFINISHED, WriteError, write_whole};
-use crate::ingest::sheet::{self, BenchSheet, JobSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
 use crate::profile::Profile;
 use crate::report::job as report;
+use crate::sheet::{self, BenchSheet, JobSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
 use crate::verification::{Load, Person, Step, StepKind, UnitFacts, order_of_work, steps};
 use std::path::{Path, PathBuf};
 

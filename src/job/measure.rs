@@ -3,14 +3,17 @@
 use super::Job;
 use super::cache::Cache;
 use super::scan::Claim;
+use crate::analysis::{self, AnalysisError, Run, Settings};
 use crate::check::{check, findings};
 use crate::digest::Sha256;
 use crate::ingest::layout::Layout;
-use crate::ingest::sheet::{BenchSheet, Sheet};
 use crate::measures::Measure;
-use crate::pipeline::{self, Capture, Observer, PipelineError, Reading, Run, Settings};
 use crate::profile::{Decision, Setting, Unit};
-use crate::report::picture;
+use crate::recording::{
+    Capture, Observer, ReadSettings, Recording, RecordingError, open_reader, resolve,
+};
+use crate::report::picture::{self, Picture};
+use crate::sheet::{BenchSheet, Sheet};
 use crate::uncertainty::Wish;
 use crate::units::SampleRate;
 use crate::verification::{
@@ -26,10 +29,20 @@ pub enum Refused {
     Interrupted,
 }
 
-impl From<PipelineError> for Refused {
-    fn from(error: PipelineError) -> Self {
+impl From<RecordingError> for Refused {
+    fn from(error: RecordingError) -> Self {
         match error {
-            PipelineError::Interrupted => Self::Interrupted,
+            RecordingError::Interrupted => Self::Interrupted,
+            other => Self::Because(chain(&other)),
+        }
+    }
+}
+
+impl From<AnalysisError> for Refused {
+    fn from(error: AnalysisError) -> Self {
+        match error {
+            AnalysisError::Interrupted => Self::Interrupted,
+            AnalysisError::Recording(error) => error.into(),
             other => Self::Because(chain(&other)),
         }
     }
@@ -60,7 +73,7 @@ pub fn measure(
     if let Err(message) = &claim.sheet {
         return Err(Refused::Because(message.clone()));
     }
-    let mut capture = pipeline::resolve(&claim.sheet_file, None, &[])?;
+    let mut capture = resolve(&claim.sheet_file, None, &[])?;
     if let Some(data) = claim.data.first() {
         capture.data.clone_from(data);
     }
@@ -69,8 +82,8 @@ pub fn measure(
         return Err(Refused::Because("the plan has no such setting".into()));
     };
     // The reader knows every file that holds a part of the capture.
-    let files: Vec<PathBuf> = pipeline::open_reader(&capture, &Settings::default())
-        .map_err(PipelineError::from)?
+    let files: Vec<PathBuf> = open_reader(&capture, &ReadSettings::default())
+        .map_err(RecordingError::from)?
         .sources()
         .into_iter()
         .map(|source| source.name().to_owned())
@@ -83,7 +96,7 @@ pub fn measure(
     }
     let hashes: Result<Vec<Sha256>, Refused> = files
         .iter()
-        .map(|file| cache.hash(file).map_err(|error| PipelineError::from(error).into()))
+        .map(|file| cache.hash(file).map_err(|error| RecordingError::from(error).into()))
         .collect();
     let hashes = hashes?;
     let unwritten = |error: serde_json::Error| Refused::Because(error.to_string());
@@ -104,7 +117,7 @@ pub fn measure(
         return Ok(known);
     }
     let settings = Settings {
-        threads: 1,
+        read: ReadSettings { threads: 1, ..ReadSettings::default() },
         expected_sequence: setting.sequence.clone(),
         wish: Wish { budget: true, monte_carlo: None },
         ..Settings::default()
@@ -169,14 +182,14 @@ fn outcome(
     observer: &dyn Observer,
 ) -> Result<CaptureOutcome, Refused> {
     let quiet = Quiet(observer);
-    let mut reading = Reading::open(capture, settings, &quiet)?;
-    let records = reading.records().len();
+    let recording = Recording::read(capture.clone(), &settings.read, &quiet)?;
+    let records = recording.records().len();
     if records > 1 {
         return Err(Refused::Because(format!(
             "it holds {records} records, a step takes one: save the one that counts in a file of its own"
         )));
     }
-    let run = pipeline::measure_record(capture, &mut reading, 0, settings, &quiet)?;
+    let run = analysis::measure_record(&recording, 0, settings, &quiet)?;
     let measurement = &run.measurement;
     let (findings, limits) = if step.kind == StepKind::Setting {
         let result = check(measurement.clone(), &job.profile, setting);
@@ -253,7 +266,7 @@ impl Observer for Quiet<'_> {
 fn draw(step: &Step, run: &Run) -> Result<String, Refused> {
     let load = run.measurement.capture.load_ohm;
     let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
-    picture::compact(&run.picture(&step.what, &load))
+    picture::compact(&Picture::of(run, &step.what, &load))
         .map_err(|error| Refused::Because(format!("no picture: {error}")))
 }
 
@@ -266,7 +279,7 @@ fn switch(
 ) -> Result<Option<SwitchTimes>, Refused> {
     let hertz = run.measurement.capture.sample_rate_hz;
     let Some(rate) = SampleRate::new(hertz) else { return Ok(None) };
-    let presses = pipeline::presses(capture, rate, settings, observer)?;
+    let presses = analysis::presses(capture, rate, &settings.read, observer)?;
     if presses.is_empty() {
         return Ok(None);
     }

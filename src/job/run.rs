@@ -6,7 +6,7 @@ use super::scan::{Claim, Scan, scan};
 use super::{Job, JobError, RESULTS};
 use crate::check::{Fault, Finding, Verdict, other_unit};
 use crate::files::{WholeFile, WriteError, finish_together, left_over};
-use crate::pipeline::Observer;
+use crate::recording::Observer;
 use crate::report::job as report;
 use crate::result::Form;
 use crate::units::day_of;

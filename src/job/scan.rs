@@ -2,7 +2,7 @@
 
 use super::{CAPTURES, Job, JobError};
 use crate::ingest::FORMATS;
-use crate::ingest::sheet::{self, Sheet};
+use crate::sheet::{self, Sheet};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 

@@ -1,7 +1,10 @@
 //! A capture as a picture: voltage, current, phases, and the carrier of each kind from close by.
 
+use crate::analysis::Run;
+use crate::measures::Measure;
 use crate::numeric::moments::{PairMoments, largest_absolute};
 use crate::numeric::order::median;
+use crate::result::Measurement;
 use crate::trace::{Cell, Kind, Overview, Phase, ReadFailure, Samples};
 use crate::units::{Unit, for_people};
 use plotters::coord::Shift;
@@ -27,10 +30,39 @@ pub struct Picture<'a> {
     pub close_s: Vec<(Kind, f64)>,
 }
 
-impl Picture<'_> {
+impl<'a> Picture<'a> {
+    /// A run with these two lines above it.
+    #[must_use]
+    pub fn of(run: &'a Run, title: &'a str, subtitle: &'a str) -> Self {
+        let measurement = &run.measurement;
+        let carriers =
+            measurement.phases.iter().filter_map(|p| p.measures.get(Measure::Fundamental));
+        let lowest = carriers.map(|carrier| carrier.value).reduce(f64::min);
+        let close_s = [Kind::Cut, Kind::Coag].map(|kind| (kind, close_up_s(measurement, kind)));
+        Self {
+            title,
+            subtitle,
+            overview: run.record.overview(),
+            samples: run.record.samples(),
+            phases: &run.phases,
+            carrier_s: lowest.map_or(0.0, |hz| 1.0 / hz),
+            close_s: close_s.into(),
+        }
+    }
+
     fn close_s(&self, kind: Kind) -> f64 {
         self.close_s.iter().find(|(known, _)| *known == kind).map_or(20e-6, |(_, length)| *length)
     }
+}
+
+/// Length of a close-up: three bursts, or six carrier cycles, s.
+fn close_up_s(measurement: &Measurement, kind: Kind) -> f64 {
+    let measures = measurement.kinds.get(kind).map(|kind| &kind.measures);
+    let value = |measure: Measure| {
+        measures.and_then(|m| m.get(measure)).map(|e| e.value).filter(|v| *v > 0.0)
+    };
+    let bursts = value(Measure::BurstRate).map(|rate| 3.0 / rate);
+    bursts.or_else(|| value(Measure::Fundamental).map(|hz| 6.0 / hz)).unwrap_or(20e-6)
 }
 
 /// A picture could not be drawn.

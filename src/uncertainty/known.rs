@@ -2,7 +2,7 @@
 
 use super::correlation::{Correlation, CorrelationError};
 use super::input::{Distribution, Input};
-use crate::ingest::sheet::{AccuracySheet, ChannelSheet, DistributionName, LoadKind, Sheet};
+use crate::sheet::{AccuracySheet, ChannelSheet, DistributionName, LoadKind, Sheet};
 use crate::term::Term;
 
 /// A relative uncertainty as it was stated.

@@ -2,10 +2,10 @@
 
 use super::step::{Load, Step, StepKind};
 use crate::check::{Fault, Finding, Verdict, sequence};
-use crate::ingest::sheet::{LoadKind, Sheet};
 use crate::measures::Measure;
 use crate::profile::{Profile, Setting};
 use crate::result::{Measurement, Part};
+use crate::sheet::{LoadKind, Sheet};
 use crate::units::{Unit, for_people};
 
 /// Loads that differ by more than this share are different loads: the published tolerance of a

@@ -4,9 +4,9 @@ use crate::check::{Finding, LimitResult};
 use crate::digest::Sha256;
 use crate::estimate::Estimate;
 use crate::flag::Flag;
-use crate::ingest::sheet::{BenchSheet, InstrumentSheet};
 use crate::measures::{Measure, Reason};
 use crate::result::{Measurement, Part};
+use crate::sheet::{BenchSheet, InstrumentSheet};
 use crate::term::Term;
 use serde::{Deserialize, Serialize};
 

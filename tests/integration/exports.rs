@@ -2,10 +2,10 @@
 //! made here. Each is read to the right rate, channels, units, first and last value, or refused.
 
 use Row::{Bare, Index, IndexTime, Lead, Time};
-use crestbook::ingest::sheet::TextHints;
 use crestbook::ingest::{
     IngestError, Limits, Opening, Piece, RateSource, Selection, Source, TraceReader,
 };
+use crestbook::sheet::TextHints;
 use crestbook::units::Unit;
 use std::fmt::Write;
 use std::path::Path;

@@ -2,8 +2,8 @@
 //! read as 0. And layouts that are kept.
 
 use crate::support::{close, crestbook, fixture, measure_file, text, value};
+use crestbook::analysis::Settings;
 use crestbook::measures::{Measure, Reason};
-use crestbook::pipeline::Settings;
 use std::path::{Path, PathBuf};
 
 /// 2 ms rest, 10 ms at 400 V peak and 400 kHz, 3 ms rest, at 4 MS/s; `mark` replaces a voltage.

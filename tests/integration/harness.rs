@@ -99,10 +99,10 @@ fn hold(reader: &dyn TraceReader) {
 pub fn keyfiles(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else { return };
     let file = Path::new("a.toml");
-    if let Ok(sheet) = crestbook::ingest::sheet::read(file, text) {
+    if let Ok(sheet) = crestbook::sheet::read(file, text) {
         // What was read can be written and read again.
         let again = toml::to_string(&sheet).expect("a sheet can be written");
-        assert_eq!(crestbook::ingest::sheet::read(file, &again).ok(), Some(sheet), "{again}");
+        assert_eq!(crestbook::sheet::read(file, &again).ok(), Some(sheet), "{again}");
     }
     if let Ok(profile) = crestbook::profile::Profile::read(file, text) {
         for setting in &profile.setting {

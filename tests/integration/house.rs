@@ -5,7 +5,7 @@ use crate::support::root;
 use std::path::{Path, PathBuf};
 
 /// Module and floor; modules of one floor are strangers.
-const FLOORS: [(&str, u32); 26] = [
+const FLOORS: [(&str, u32); 29] = [
     ("units", 0),
     ("term", 0),
     ("numeric", 0),
@@ -14,6 +14,7 @@ const FLOORS: [(&str, u32); 26] = [
     ("digest", 0),
     ("estimate", 1),
     ("trace", 1),
+    ("sheet", 1),
     ("condition", 2),
     ("segment", 2),
     ("measures", 2),
@@ -23,11 +24,13 @@ const FLOORS: [(&str, u32); 26] = [
     ("export", 4),
     ("result", 5),
     ("uncertainty", 5),
+    ("recording", 6),
     ("profile", 6),
-    ("check", 7),
-    ("verification", 8),
-    ("report", 9),
-    ("pipeline", 10),
+    ("analysis", 7),
+    ("check", 8),
+    ("convert", 8),
+    ("verification", 9),
+    ("report", 10),
     ("job", 11),
     ("demo", 12),
     ("cli", 13),
@@ -130,7 +133,7 @@ fn every_flag_has_a_page_entry() {
 #[test]
 fn every_sheet_key_is_told() {
     let page = std::fs::read_to_string(root().join("docs/sheet.md")).unwrap();
-    for key in crestbook::ingest::sheet::KEYS {
+    for key in crestbook::sheet::KEYS {
         assert!(page.contains(key.path.last().unwrap()), "{:?} is not told", key.path);
     }
 }

@@ -1,9 +1,9 @@
 //! Laws that hold whatever the waveform.
 
 use crate::support::{close, measure_recipe, measure_recipe_with, value, vector};
+use crestbook::analysis::Settings;
 use crestbook::measures::Measure;
 use crestbook::numeric::moments::PairMoments;
-use crestbook::pipeline::Settings;
 use crestbook::synth::{Recipe, Wave};
 use proptest::prelude::*;
 use std::path::Path;
@@ -17,7 +17,7 @@ fn threads_do_not_matter() {
         snr_db: Some(40.0),
         ..vector(Wave::Damped { burst_hz: 25e3, decrement: 0.4 }, 300_000)
     };
-    let run = |threads| measure_recipe(&recipe, &Settings { threads, ..Settings::default() });
+    let run = |threads| measure_recipe(&recipe, &Settings::on_threads(threads));
     let (one, many) = (run(1), run(5));
     for key in KEYS {
         assert_eq!(value(&one.whole, key).to_bits(), value(&many.whole, key).to_bits(), "{key}");
@@ -175,7 +175,8 @@ fn budgets_of_power_by_hand() {
 
 /// A file of one channel.
 fn voltage_only(recipe: &Recipe, sheet: &str) -> crestbook::result::Measurement {
-    use crestbook::pipeline::{self, Capture, Unobserved};
+    use crestbook::analysis::measure_capture;
+    use crestbook::recording::{Capture, Unobserved};
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("one.csv");
     let block = recipe.block(0..recipe.samples);
@@ -184,9 +185,9 @@ fn voltage_only(recipe: &Recipe, sheet: &str) -> crestbook::result::Measurement 
         block.v.iter().enumerate().map(|(n, v)| format!("{:e},{v:e}\n", n as f64 * interval));
     std::fs::write(&path, format!("time (s),voltage (V)\n{}", rows.collect::<String>())).unwrap();
     let sheet = sheet.replace("channel = 0", "channel = \"voltage\"");
-    let sheet = crestbook::ingest::sheet::read(&path, &sheet).unwrap();
+    let sheet = crestbook::sheet::read(&path, &sheet).unwrap();
     let capture = Capture { sheet, ..Capture::bare(&path) };
-    pipeline::measure(&capture, &Settings::default(), &Unobserved).unwrap().measurement
+    measure_capture(capture, &Settings::default(), &Unobserved).unwrap().measurement
 }
 
 /// Every document that is written reads back equal: a measurement, a check, the result of a job.
@@ -206,7 +207,7 @@ fn what_is_written_reads_back_equal() {
         let mut settings = Settings::default();
         settings.wish.budget = true;
         settings.wish.monte_carlo = Some((crestbook::uncertainty::Draws::Count(1_000), 1));
-        settings.hash = true;
+        settings.read.hash = true;
         let found = crate::support::measure_file(&path, &settings);
         let text = serde_json::to_vec(&found).unwrap();
         let again: Measurement = Form::Measurement.read(&text).unwrap();
@@ -229,4 +230,78 @@ fn what_is_written_reads_back_equal() {
     let mut again = Vec::new();
     crestbook::report::job::json(&result, &mut again).unwrap();
     assert!(again == text);
+}
+
+/// Arrays give the numbers of the same samples in a file; a range of all gives those of the whole, one of
+/// a phase those of the phase.
+#[test]
+fn arrays_and_ranges() {
+    use crestbook::recording::{Recording, Unobserved};
+    use std::sync::Arc;
+    let recipe =
+        Recipe { snr_db: Some(50.0), ..vector(Wave::Gated { burst_hz: 20e3, duty: 0.4 }, 400_000) };
+    let block = recipe.block(0..recipe.samples);
+    // Rest at either end.
+    let quiet = vec![0.0; 20_000];
+    let padded = |x: &[f64]| -> Arc<[f64]> { [&quiet, x, &quiet].concat().into() };
+    let (v, i) = (padded(&block.v), padded(&block.i));
+    let sheet = crestbook::sheet::read(
+        Path::new("a"),
+        "[load]\nnominal_ohm = 500.0\n[voltage]\nrelative_standard_uncertainty = 0.01\n\
+         [current]\nrelative_standard_uncertainty = 0.01\n",
+    )
+    .unwrap();
+    let recording = Recording::from_arrays(Some(v), Some(i), recipe.rate, sheet).unwrap();
+    let run = crestbook::analysis::measure(&recording, &Settings::default(), &Unobserved).unwrap();
+    let found = &run.measurement;
+    assert_eq!(found.phases.len(), 3);
+    let total = run.record.overview().samples();
+    assert_eq!(run.measure_range(0..total).unwrap(), found.whole);
+    let phase = &run.phases[1];
+    let of_phase = run.measure_range(phase.start..phase.end).unwrap();
+    for measure in [Measure::Power, Measure::CrestFactor, Measure::BurstRate, Measure::DutyCycle] {
+        let (a, b) =
+            (of_phase.get(measure).unwrap(), found.phases[1].measures.get(measure).unwrap());
+        assert_eq!(a, b, "{measure}");
+    }
+    // Ten burst periods from the middle: the duty is that of the whole, the energy a share of it.
+    let period = 500;
+    let start = phase.start + (phase.len() / 2 / period) * period;
+    let part = run.measure_range(start..start + 10 * period).unwrap();
+    let value = |set: &crestbook::measures::MeasureSet, measure| set.get(measure).unwrap().value;
+    close("power", value(&part, Measure::Power), value(&of_phase, Measure::Power), 2e-3);
+    close("duty", value(&part, Measure::DutyCycle), 0.4, 1e-2);
+    let share = 10.0 * period as f64 / phase.len() as f64;
+    close("energy", value(&part, Measure::Energy), share * value(&of_phase, Measure::Energy), 2e-3);
+    assert!(part.get(Measure::Power).unwrap().expanded().unwrap() > 0.0);
+    for wrong in [5..5, 0..total + 1, total..total + 5] {
+        assert!(run.measure_range(wrong).is_err());
+    }
+}
+
+/// What is no number is a gap; what does not go together is told.
+#[test]
+fn arrays_that_do_not_fit() {
+    use crestbook::recording::Recording;
+    use crestbook::sheet::Sheet;
+    let rate = crestbook::units::SampleRate::new(1e6).unwrap();
+    let of = |v: Option<Vec<f64>>, i: Option<Vec<f64>>| {
+        Recording::from_arrays(v.map(Into::into), i.map(Into::into), rate, Sheet::default())
+    };
+    let wave = |n: usize| (0..n).map(|k| (k as f64 * 0.3).sin()).collect::<Vec<_>>();
+    for (v, i, said) in [
+        (None, None, "neither voltage nor current"),
+        (Some(wave(100)), Some(wave(99)), "100 samples of voltage, 99 of current"),
+        (Some(Vec::new()), None, "a capture needs many"),
+        (Some(vec![f64::NAN; 100]), None, "no sample is valid"),
+    ] {
+        let error = of(v, i).err().unwrap().to_string();
+        assert!(error.contains(said), "{error}");
+    }
+    let mut gapped = wave(10_000);
+    gapped[5_000] = f64::NAN;
+    gapped[5_001] = f64::INFINITY;
+    let recording = of(Some(gapped), None).unwrap();
+    assert_eq!(recording.gaps().count(&(0..10_000)), 2);
+    assert_eq!(recording.gaps().overrange(&(0..10_000)), 1);
 }

@@ -1,8 +1,8 @@
 //! Phases: found with their kind and their edges, none missed and none invented.
 
 use crate::support::measure_recipe;
+use crestbook::analysis::Settings;
 use crestbook::measures::Measure;
-use crestbook::pipeline::Settings;
 use crestbook::result::Measurement;
 use crestbook::synth::{Output, Recipe, Section, Wave};
 use crestbook::trace::Kind::{self, Coag, Cut, Rest};

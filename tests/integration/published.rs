@@ -2,8 +2,8 @@
 //! of that mode.
 
 use crate::support::{close, measure_recipe, value, vector};
+use crestbook::analysis::Settings;
 use crestbook::measures::MeasureSet;
-use crestbook::pipeline::Settings;
 use crestbook::synth::Wave;
 
 fn whole(wave: Wave) -> MeasureSet {

@@ -1,8 +1,9 @@
 //! Readers: the same samples in every dialect, and files of third programs read bit for bit.
 
 use crate::support::{close, fixture, value};
+use crestbook::analysis::{Settings, measure_capture, measure_record};
 use crestbook::ingest::{self, Opening, Piece, Selection, TraceReader};
-use crestbook::pipeline::{self, Capture, Settings, Unobserved};
+use crestbook::recording::{Capture, Recording, Unobserved};
 
 fn columns(reader: &dyn TraceReader) -> Piece {
     let wanted =
@@ -26,8 +27,7 @@ fn every_dialect_tells_the_same() {
     let mut seen = 0;
     for entry in std::fs::read_dir(fixture("dialects")).unwrap() {
         let path = entry.unwrap().path();
-        let run =
-            pipeline::measure(&Capture::bare(&path), &Settings::default(), &Unobserved).unwrap();
+        let run = measure_capture(Capture::bare(&path), &Settings::default(), &Unobserved).unwrap();
         let name = path.display().to_string();
         close(&name, run.measurement.capture.sample_rate_hz, 10e6, 1e-9);
         assert_eq!(run.measurement.capture.samples, 400, "{name}");
@@ -136,7 +136,7 @@ fn rounded_time_stamps_give_the_right_rate() {
         text.push_str(&format!("{stamp:.7},{:.3}\n", (f64::from(k) * 0.05).sin()));
     }
     std::fs::write(&path, text).unwrap();
-    let run = pipeline::measure(&Capture::bare(&path), &Settings::default(), &Unobserved).unwrap();
+    let run = measure_capture(Capture::bare(&path), &Settings::default(), &Unobserved).unwrap();
     close("rate", run.measurement.capture.sample_rate_hz, 1e8, 3e-4);
     assert!(run.measurement.flags.iter().all(|flag| flag.code.name() != "not_uniform"));
 }
@@ -166,15 +166,12 @@ fn missing_rows_split_the_record() {
         text.push_str(&format!("{:.7},{:.3}\n", f64::from(k) * 1e-7, (f64::from(k) * 0.3).sin()));
     }
     std::fs::write(&path, text).unwrap();
-    let capture = Capture::bare(&path);
-    let one = pipeline::measure(&capture, &Settings::default(), &Unobserved);
+    let one = measure_capture(Capture::bare(&path), &Settings::default(), &Unobserved);
     assert!(one.err().unwrap().to_string().contains("2 records"));
-    let mut reading = pipeline::Reading::open(&capture, &Settings::default(), &Unobserved).unwrap();
-    assert_eq!(reading.records(), [0..9_000, 9_000..19_950]);
+    let recording = Recording::open(&path).unwrap();
+    assert_eq!(recording.records(), [0..9_000, 9_000..19_950]);
     for k in 0..2 {
-        let run =
-            pipeline::measure_record(&capture, &mut reading, k, &Settings::default(), &Unobserved)
-                .unwrap();
+        let run = measure_record(&recording, k, &Settings::default(), &Unobserved).unwrap();
         close("rate", run.measurement.capture.sample_rate_hz, 1e7, 1e-9);
         assert!(run.measurement.flags.iter().all(|flag| flag.code.name() != "not_uniform"));
         let start = if k == 0 { 0.0 } else { 9_050.0 * 1e-7 };

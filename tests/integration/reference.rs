@@ -1,9 +1,10 @@
 //! The same computations by numpy and scipy: values made by fixtures/reference/make.py.
 
 use crate::support::{SAME, close, fixture, value};
+use crestbook::analysis::{Settings, measure_capture};
 use crestbook::numeric::envelope::envelope;
 use crestbook::numeric::moments::{PairMoments, powers};
-use crestbook::pipeline::{self, Settings, Unobserved};
+use crestbook::recording::{Unobserved, resolve};
 use std::f64::consts::TAU;
 
 fn values() -> serde_json::Value {
@@ -17,11 +18,10 @@ fn wanted(key: &str) -> f64 {
 
 #[test]
 fn rms_power_and_frequency_as_numpy_and_scipy_have_them() {
-    let rate =
-        crestbook::ingest::sheet::KEYS.iter().find(|key| key.path == ["sample_rate_hz"]).unwrap();
+    let rate = crestbook::sheet::KEYS.iter().find(|key| key.path == ["sample_rate_hz"]).unwrap();
     let path = fixture("reference/rows-f64.npy");
-    let capture = pipeline::resolve(&path, None, &[(rate, "4e6".into())]).unwrap();
-    let run = pipeline::measure(&capture, &Settings::default(), &Unobserved).unwrap();
+    let capture = resolve(&path, None, &[(rate, "4e6".into())]).unwrap();
+    let run = measure_capture(capture, &Settings::default(), &Unobserved).unwrap();
     let whole = &run.measurement.whole;
     close("v rms", value(whole, "voltage_rms_v"), wanted("v_rms"), SAME);
     close("i rms", value(whole, "current_rms_a"), wanted("i_rms"), SAME);

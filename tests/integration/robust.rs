@@ -99,8 +99,12 @@ fn absurd_numbers_are_refused() {
     let done = crestbook(&["measure", path.to_str().unwrap()]);
     assert_eq!(done.status.code(), Some(2));
     assert!(text(&done.stderr).contains("which no bench sees"), "{}", text(&done.stderr));
+    // So large that single precision has no number for it.
     let capture = fixture("harrow-fell").join("cut-80.csv");
-    let done = crestbook(&["measure", capture.to_str().unwrap(), "--sample-rate-hz", "1e-300"]);
+    let capture = capture.to_str().unwrap();
+    let done = crestbook(&["measure", capture, "--voltage-scale=-1e300"]);
+    assert!(text(&done.stderr).contains("which no bench sees"), "{}", text(&done.stderr));
+    let done = crestbook(&["measure", capture, "--sample-rate-hz", "1e-300"]);
     assert_ne!(done.status.code(), Some(0));
     let sheet = folder.path().join("x.capture.toml");
     std::fs::write(&sheet, "format = 1\ndata = \"x.csv\"\n[bench]\nhumidity_percent = nan\n")
@@ -178,7 +182,8 @@ fn comtrade_keeps_the_codes_at_both_ends() {
 /// A file that is written anew while it is read is a mixture of two captures.
 #[test]
 fn a_file_that_changes_under_way_is_refused() {
-    use crestbook::pipeline::{self, Observer, Settings};
+    use crestbook::analysis::{Settings, measure_capture};
+    use crestbook::recording::{Observer, resolve};
     struct Writing<'a>(&'a Path);
     impl Observer for Writing<'_> {
         fn progress(&self, _: u64, _: u64) {
@@ -192,8 +197,8 @@ fn a_file_that_changes_under_way_is_refused() {
         .map(|k| format!("{:e},{}\n", f64::from(k) * 1e-7, (f64::from(k) * 0.25).sin()))
         .collect();
     std::fs::write(&path, format!("s,V\n{rows}")).unwrap();
-    let capture = pipeline::resolve(&path, None, &[]).unwrap();
-    let run = pipeline::measure(&capture, &Settings::default(), &Writing(&path));
+    let capture = resolve(&path, None, &[]).unwrap();
+    let run = measure_capture(capture, &Settings::default(), &Writing(&path));
     let said = run.err().unwrap().to_string();
     assert!(said.contains("changed while it was read"), "{said}");
 }

@@ -1,8 +1,9 @@
 //! Three circuits simulated by ngspice; the simulator's own `.measure` values are the truth.
 
 use crate::support::{close, fixture, text, value};
-use crestbook::ingest::sheet::KEYS;
-use crestbook::pipeline::{self, Settings, Unobserved};
+use crestbook::analysis::{Settings, measure_capture};
+use crestbook::recording::{Unobserved, resolve};
+use crestbook::sheet::KEYS;
 use std::path::Path;
 use std::process::Command;
 
@@ -15,8 +16,8 @@ fn truth(measures: &Path, name: &str) -> f64 {
 fn measured(folder: &Path, name: &str, ohm: &str) -> crestbook::result::Measurement {
     let load = KEYS.iter().find(|key| key.path == ["load", "nominal_ohm"]).unwrap();
     let file = folder.join(format!("{name}.txt"));
-    let capture = pipeline::resolve(&file, None, &[(load, ohm.into())]).unwrap();
-    pipeline::measure(&capture, &Settings::default(), &Unobserved).unwrap().measurement
+    let capture = resolve(&file, None, &[(load, ohm.into())]).unwrap();
+    measure_capture(capture, &Settings::default(), &Unobserved).unwrap().measurement
 }
 
 /// What all circuits have; the simulator integrates over its own uneven steps: 1e-4, as for a

@@ -1,7 +1,8 @@
 //! What several tests need, and every tolerance with its reason.
 
+use crestbook::analysis::{Settings, measure_capture};
 use crestbook::export::{self, Floats, Shape};
-use crestbook::pipeline::{self, Capture, Settings, Unobserved};
+use crestbook::recording::{Capture, Unobserved, resolve};
 use crestbook::result::Measurement;
 use crestbook::synth::{Output, Recipe, Wave};
 use crestbook::trace::{Channels, Kind};
@@ -33,8 +34,8 @@ pub fn text(bytes: &[u8]) -> String {
 }
 
 pub fn measure_file(path: &Path, settings: &Settings) -> Measurement {
-    let capture = pipeline::resolve(path, None, &[]).unwrap();
-    pipeline::measure(&capture, settings, &Unobserved).unwrap().measurement
+    let capture = resolve(path, None, &[]).unwrap();
+    measure_capture(capture, settings, &Unobserved).unwrap().measurement
 }
 
 /// Writes a recipe as float64 and measures it.
@@ -52,9 +53,9 @@ pub fn measure_recipe_with(recipe: &Recipe, sheet: &str, settings: &Settings) ->
     let path = folder.path().join("made.npy");
     write_recipe(recipe, &path);
     let sheet = format!("sample_rate_hz = {:e}\n{sheet}", recipe.rate.hertz());
-    let sheet = crestbook::ingest::sheet::read(Path::new("made"), &sheet).unwrap();
+    let sheet = crestbook::sheet::read(Path::new("made"), &sheet).unwrap();
     let capture = Capture { sheet, ..Capture::bare(&path) };
-    pipeline::measure(&capture, settings, &Unobserved).unwrap().measurement
+    measure_capture(capture, settings, &Unobserved).unwrap().measurement
 }
 
 /// Writes a recipe as float64 volts and amperes.

@@ -1,7 +1,7 @@
 //! Exact vectors: closed forms, derived by hand in the comments beside them.
 
 use crate::support::{CREST, EXACT, close, measure_recipe, value, vector};
-use crestbook::pipeline::Settings;
+use crestbook::analysis::Settings;
 use crestbook::synth::{Output, Recipe, Wave, truth};
 use crestbook::trace::Kind;
 use crestbook::units::SampleRate;

@@ -3,8 +3,8 @@
 use crate::support::{close, write_recipe};
 use crestbook::check::Verdict;
 use crestbook::job::{self, Beginning, CAPTURES, RunOptions};
-use crestbook::pipeline::Unobserved;
 use crestbook::profile::Profile;
+use crestbook::recording::Unobserved;
 use crestbook::synth::{Output, Recipe, Wave};
 use crestbook::trace::Kind;
 use crestbook::units::SampleRate;

@@ -4,9 +4,9 @@ use super::cell::Cell;
 use super::dialect::{Dialect, Line};
 use super::is_time;
 use super::preamble::{self, Row};
-use crate::ingest::sheet::TextHints;
 use crate::ingest::{ChannelInfo, IngestError};
 use crate::numeric::order::median;
+use crate::sheet::TextHints;
 use crate::units::Unit;
 use std::path::Path;
 

@@ -2,8 +2,8 @@
 //! start.
 
 use super::cell::{self, Cell};
-use crate::ingest::sheet::{DecimalName, SeparatorName, TextHints};
 use crate::ingest::{IngestError, Place};
+use crate::sheet::{DecimalName, SeparatorName, TextHints};
 use crate::units::Unit;
 use csv_core::ReadFieldResult;
 use std::cell::RefCell;

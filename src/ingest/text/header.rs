@@ -4,8 +4,8 @@ use super::cell::Cell;
 use super::columns::{self, Body};
 use super::dialect::{Dialect, Line, Separator};
 use super::preamble::{self, Facts, Interval, Row, Vertical};
-use crate::ingest::sheet::TextHints;
 use crate::ingest::{ChannelInfo, IngestError, Receipt};
+use crate::sheet::TextHints;
 use crate::units::Unit;
 use std::path::Path;
 

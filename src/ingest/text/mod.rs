@@ -101,9 +101,9 @@ pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, I
 }
 
 /// The dialect in the words of a sheet.
-fn dialect_of(dialect: &Dialect) -> super::sheet::TextHints {
-    use super::sheet::DecimalName;
-    super::sheet::TextHints {
+fn dialect_of(dialect: &Dialect) -> crate::sheet::TextHints {
+    use crate::sheet::DecimalName;
+    crate::sheet::TextHints {
         separator: Some(dialect.separator.named()),
         decimal: Some(if dialect.decimal_comma { DecimalName::Comma } else { DecimalName::Point }),
         time_column: None,
@@ -185,7 +185,7 @@ fn wrapped(
     prepared: Prepared,
     dialect: Dialect,
     opening: &Opening,
-    hints: &super::sheet::TextHints,
+    hints: &crate::sheet::TextHints,
     receipt: &mut Receipt,
 ) -> Result<(Prepared, Dialect), IngestError> {
     let same = |prepared, dialect| Ok((prepared, dialect));

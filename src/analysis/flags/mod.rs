@@ -5,10 +5,10 @@ mod phases;
 mod sampling;
 mod shape;
 
-use super::record::Record;
 use crate::flag::Flag;
 use crate::measures::oddities::Oddities;
 use crate::measures::stats::IntervalStats;
+use crate::recording::Record;
 use crate::result::Measurement;
 use crate::segment::Segmentation;
 use crate::trace::{Kind, Phase, ReadFailure};

@@ -1,11 +1,12 @@
 //! Statistics to the measurement: kinds, phases, cycles, the whole, each with its uncertainty.
 
-use super::capture::Capture;
-use super::doubt::Border;
-use super::record::{Offsets, Record};
-use super::{Observer, Settings};
+use super::Settings;
+use super::edges::Border;
 use crate::measures::stats::{EdgeDoubt, IntervalStats, Repeated, Share};
 use crate::measures::{Measure, MeasureSet, largest_1s};
+use crate::recording::Capture;
+use crate::recording::Observer;
+use crate::recording::{Offsets, Record};
 use crate::result::OffsetSource;
 use crate::result::{
     CaptureFacts, ChannelPlan, CycleResult, CyclesResult, Form, KindResult, Kinds, Measurement,
@@ -49,10 +50,20 @@ impl Parts<'_> {
     }
 
     fn measures_with(&self, stats: &IntervalStats, wish: Wish) -> MeasureSet {
-        let mut set = MeasureSet::of(stats);
-        uncertainty::state(&mut set, stats, self.scene, wish, &|| self.observer.stop());
-        set
+        stated(stats, self.scene, wish, &|| self.observer.stop())
     }
+}
+
+/// The measures of an interval with their uncertainty.
+pub(super) fn stated(
+    stats: &IntervalStats,
+    scene: &Scene,
+    wish: Wish,
+    stop: &(dyn Fn() -> bool + Sync),
+) -> MeasureSet {
+    let mut set = MeasureSet::of(stats);
+    uncertainty::state(&mut set, stats, scene, wish, stop);
+    set
 }
 
 /// The measurement of a record.

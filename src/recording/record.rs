@@ -1,5 +1,6 @@
 //! A record: read once into an overview, and open for a second look.
 
+use super::RecordingError;
 use crate::condition::{Chain, Conditioner};
 use crate::digest::Sha256;
 use crate::ingest::{IngestError, Piece, Receipt, Selection, TraceReader};
@@ -191,11 +192,15 @@ impl Record {
         &self.receipt
     }
 
-    pub(super) fn sha256(&self) -> Option<Sha256> {
+    /// SHA-256 of the data file, where it was hashed.
+    #[must_use]
+    pub fn sha256(&self) -> Option<Sha256> {
         self.sha256
     }
 
-    pub(super) fn unevenness(&self) -> f64 {
+    /// Sample intervals by which the time stamps leave an even grid.
+    #[must_use]
+    pub fn unevenness(&self) -> f64 {
         self.timing.unevenness
     }
 
@@ -212,31 +217,36 @@ impl Record {
     }
 
     /// Adds a line to the receipt.
-    pub(super) fn note(&mut self, about: &str, found: String) {
+    pub fn note(&mut self, about: &str, found: String) {
         self.receipt.note(about, found);
     }
 
     /// Raw numbers of both channels as they stand in the file, a stretch of the record.
-    pub(super) fn raw(&self, range: &Range<u64>) -> Result<Block, IngestError> {
-        self.samples.raw(range)
+    ///
+    /// # Errors
+    /// Where it can't be read again.
+    pub fn raw(&self, range: &Range<u64>) -> Result<Block, RecordingError> {
+        Ok(self.samples.raw(range)?)
     }
 
     /// Whether nothing is connected, as the sheet states.
-    pub(super) fn is_open(&self) -> bool {
+    pub fn is_open(&self) -> bool {
         self.open
     }
 
-    pub(super) fn load_ohm(&self) -> Option<f64> {
+    /// Nominal resistance of the load, ohm.
+    #[must_use]
+    pub fn load_ohm(&self) -> Option<f64> {
         self.load_ohm
     }
 
     /// Known rails in volts or amperes.
-    pub(super) fn rail(&self, channel: Channel) -> Option<f64> {
+    pub fn rail(&self, channel: Channel) -> Option<f64> {
         channel.of(self.clip_at).map(|at| (at * channel.of(self.gains)).abs())
     }
 
     /// Name, scale and delay of a channel.
-    pub(super) fn channel(&self, channel: Channel) -> Option<(String, f64, f64)> {
+    pub fn channel(&self, channel: Channel) -> Option<(String, f64, f64)> {
         let column = channel.of((self.selection.voltage, self.selection.current))?;
         let info = self.samples.reader.channels().get(column)?;
         Some((info.name.clone(), channel.of(self.gains), channel.of(self.delays_s)))
@@ -244,7 +254,7 @@ impl Record {
 
     /// Takes away the offsets that the sheet does not state: the means over rest, in volts and
     /// amperes.
-    pub(super) fn settle_offsets(&mut self, rest: Option<(f64, f64)>) -> Offsets {
+    pub fn settle_offsets(&mut self, rest: Option<(f64, f64)>) -> Offsets {
         let side = |stated: Option<f64>, rest: Option<f64>, gain: f64| match (stated, rest) {
             (Some(offset), _) => (0.0, (offset, OffsetSource::Sheet)),
             (None, Some(rest)) => (rest, (rest / gain, OffsetSource::Rest)),
@@ -261,7 +271,7 @@ impl Record {
 
     /// Standard deviation of the noise of both channels: of the quiet cells in rest, or else as
     /// segmentation found it.
-    pub(super) fn noise(&self, phases: &[Phase], found: (f64, f64)) -> (f64, f64) {
+    pub fn noise(&self, phases: &[Phase], found: (f64, f64)) -> (f64, f64) {
         let side = |channel: Channel| {
             let mut variances = self.quiet_variances(phases, channel);
             // Ramps, tails and clicks in a rest are no noise; most of its cells are.

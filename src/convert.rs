@@ -1,15 +1,33 @@
 //! A capture written in another format, its sheet carried over.
 
-use super::capture::Capture;
-use super::{Observer, PipelineError, Reading, Settings, measure_record};
+use crate::analysis::{AnalysisError, Settings, measure_record};
 use crate::export::{self, Floats, Notes, Shape, Writable};
-use crate::ingest::sheet::{ChannelName, ChannelSheet, Sheet};
-use crate::ingest::{ChannelInfo, Form, IngestError, Number, Piece};
+use crate::files::WriteError;
+use crate::ingest::{ChannelInfo, Form, Number, Piece};
 use crate::measures::Measure;
+use crate::recording::{Capture, Observer, Recording, RecordingError};
 use crate::result::Measurement;
+use crate::sheet::{ChannelName, ChannelSheet, Sheet};
 use crate::trace::{Block, Channel, Channels, Mark};
 use crate::units::{Unit, for_people};
 use std::path::{Path, PathBuf};
+
+/// Why a capture can't be converted.
+#[derive(Debug, thiserror::Error)]
+pub enum ConvertError {
+    /// It can't be read or measured.
+    #[error(transparent)]
+    Analysis(#[from] AnalysisError),
+    /// The new file can't be written.
+    #[error(transparent)]
+    Write(#[from] WriteError),
+}
+
+impl From<RecordingError> for ConvertError {
+    fn from(error: RecordingError) -> Self {
+        Self::Analysis(error.into())
+    }
+}
 
 /// What was written.
 #[derive(Clone, Debug, PartialEq)]
@@ -39,22 +57,22 @@ struct Side {
 /// Where the record can't be read, its gaps have no place in the format, or `out` can't be
 /// written.
 pub fn convert(
-    capture: &Capture,
-    reading: &mut Reading,
+    recording: &Recording,
     k: usize,
     out: &Path,
     phases: bool,
     settings: &Settings,
     observer: &dyn Observer,
-) -> Result<Converted, PipelineError> {
+) -> Result<Converted, ConvertError> {
+    let capture = recording.capture();
     let format = export::writable(out).ok_or_else(|| {
         let source = std::io::Error::other("no format has this ending");
-        crate::files::WriteError { file: out.to_owned(), source }
+        WriteError { file: out.to_owned(), source }
     })?;
-    let window = reading.records().get(k).cloned().unwrap_or(0..0);
-    let timing = reading.timing(k)?;
-    let selection = reading.selection();
-    let info = |channel: Option<usize>| channel.and_then(|k| reading.reader().channels().get(k));
+    let window = recording.records().get(k).cloned().unwrap_or(0..0);
+    let rate = recording.rate_of(k)?;
+    let selection = recording.selection();
+    let info = |channel: Option<usize>| channel.and_then(|k| recording.reader().channels().get(k));
     let side = |channel: Option<usize>, sheet: &ChannelSheet| {
         info(channel).map(|info: &ChannelInfo| Side {
             gain: info.factor * sheet.scale.unwrap_or(1.0),
@@ -66,12 +84,12 @@ pub fn convert(
         side(selection.voltage, &capture.channel_sheet(Channel::Voltage)),
         side(selection.current, &capture.channel_sheet(Channel::Current)),
     ];
-    let gaps = reading.gaps().count(&window) > 0;
+    let gaps = recording.gaps().count(&window) > 0;
     let (bits, floats) = numbers(&sides, format, gaps);
     let gain = |side: &Option<Side>| side.as_ref().map_or(1.0, |side| side.gain);
     let shape = Shape {
         channels: Channels { voltage: sides[0].is_some(), current: sides[1].is_some() },
-        rate: timing.rate,
+        rate,
         samples: window.end - window.start,
         bits,
         full_scale: (gain(&sides[0]), gain(&sides[1])),
@@ -83,20 +101,20 @@ pub fn convert(
         annotations: Vec::new(),
     };
     if phases {
-        let run = measure_record(capture, reading, k, settings, observer)?;
+        let run = measure_record(recording, k, settings, observer)?;
         notes.annotations = annotations(&run.measurement);
     }
     let mut writer = export::create_with(out, &shape, &notes)?;
-    let pieces = reading.pieces_of(&window);
+    let pieces = recording.pieces_of(&window);
     let total = pieces.len() as u64;
     let mut piece = Piece::default();
     for (done, number) in pieces.enumerate() {
-        let (start, part) = reading.decode(number, &window, &mut piece)?;
+        let (start, part) = recording.decode(number, &window, &mut piece)?;
         let block = block(&mut piece, start - window.start, part, &sides);
         writer.push(&block)?;
         observer.progress(done as u64 + 1, total);
         if observer.stop() {
-            return Err(PipelineError::Interrupted);
+            return Err(AnalysisError::Interrupted.into());
         }
     }
     writer.finish()?;
@@ -245,31 +263,5 @@ fn sheet(
         current,
         text: None,
         ..capture.sheet.clone()
-    }
-}
-
-impl Reading {
-    /// Pieces that hold samples of `window`.
-    pub(super) fn pieces_of(&self, window: &std::ops::Range<u64>) -> std::ops::Range<usize> {
-        let starts = self.starts();
-        let first = starts.partition_point(|start| *start <= window.start).saturating_sub(1);
-        let last = starts.partition_point(|start| *start < window.end);
-        first..last.min(starts.len().saturating_sub(1)).max(first)
-    }
-
-    /// Decodes a piece; gives the place in the file of its first sample inside `window`, and
-    /// which of its samples are.
-    fn decode(
-        &self,
-        number: usize,
-        window: &std::ops::Range<u64>,
-        piece: &mut Piece,
-    ) -> Result<(u64, std::ops::Range<usize>), IngestError> {
-        self.reader().decode(number, self.selection(), piece)?;
-        let start = self.starts().get(number).copied().unwrap_or(0);
-        #[allow(clippy::cast_possible_truncation)]
-        let cut = |at: u64| at.saturating_sub(start).min(piece.len() as u64) as usize;
-        let part = cut(window.start)..cut(window.end);
-        Ok((start + part.start as u64, part))
     }
 }

@@ -1,10 +1,10 @@
 //! Which channels of a file are the voltage and the current, and whether they can be taken as
 //! volts and amperes.
 
-use super::capture::{Capture, CaptureError};
+use super::locate::{Capture, CaptureError};
 use crate::flag::{Code, Flag};
-use crate::ingest::sheet::{ChannelName, ChannelSheet};
 use crate::ingest::{ChannelInfo, Selection};
+use crate::sheet::{ChannelName, ChannelSheet};
 use crate::units::Unit;
 
 /// The two channels of a capture, and what is in doubt about them.
@@ -24,7 +24,7 @@ struct Chooser<'a> {
 ///
 /// # Errors
 /// Where the sheet names a channel that is not there, or the choice would be a guess.
-pub fn select(
+pub fn choose_roles(
     capture: &Capture,
     channels: &[ChannelInfo],
     note: &mut dyn FnMut(String),
@@ -44,7 +44,7 @@ pub fn select(
 }
 
 /// The channel of this name or number, where there is just one.
-pub fn find(channels: &[ChannelInfo], name: &ChannelName) -> Option<usize> {
+pub fn channel_named(channels: &[ChannelInfo], name: &ChannelName) -> Option<usize> {
     match name {
         ChannelName::Number(k) => (*k < channels.len()).then_some(*k),
         ChannelName::Name(name) => {
@@ -93,7 +93,7 @@ impl Chooser<'_> {
             ChannelName::Number(k) => k.to_string(),
             ChannelName::Name(name) => format!("\"{name}\""),
         };
-        find(self.channels, name).map(Some).ok_or_else(|| {
+        channel_named(self.channels, name).map(Some).ok_or_else(|| {
             let message =
                 format!("the sheet names {key} = {shown}, which is not there, or not once");
             self.fail(message, None)

@@ -1,10 +1,10 @@
 //! A capture: its data file and its sheet, from whatever the user named.
 
-use super::PipelineError;
+use super::RecordingError;
 use crate::ingest::IngestError;
 use crate::ingest::layout::Layout;
-use crate::ingest::sheet::{self, ChannelSheet, LoadKind, Sheet, SheetKey, TextHints};
 use crate::keyfile::KeyfileError;
+use crate::sheet::{self, ChannelSheet, LoadKind, Sheet, SheetKey, TextHints};
 use crate::trace::{Channel, Samples};
 use std::path::{Path, PathBuf};
 
@@ -62,7 +62,10 @@ impl Capture {
     }
 
     /// Refuses a delay that is longer than the record: what one channel shows the other does not.
-    pub(super) fn check_delays(&self, samples: &dyn Samples) -> Result<(), PipelineError> {
+    ///
+    /// # Errors
+    /// Where there is one.
+    pub fn check_delays(&self, samples: &dyn Samples) -> Result<(), RecordingError> {
         let length = samples.rate().seconds(samples.len() as f64);
         for channel in Channel::BOTH {
             let delay = self.channel_sheet(channel).delay_s.unwrap_or(0.0);
@@ -104,7 +107,7 @@ pub fn resolve(
     named: &Path,
     sheet_file: Option<&Path>,
     replaced: &[(&'static SheetKey, String)],
-) -> Result<Capture, PipelineError> {
+) -> Result<Capture, RecordingError> {
     let is_sheet = named.to_string_lossy().ends_with(".capture.toml");
     let beside = if is_sheet {
         Some(named.to_owned())

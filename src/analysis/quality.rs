@@ -1,13 +1,12 @@
 //! What was really sampled: steps of the converter, effective rate, counts as stated, gaps. It
 //! goes into the receipt, and as flags where it is a doubt.
 
-use super::PipelineError;
-use super::reading::Reading;
-use super::record::Record;
+use super::AnalysisError;
 use crate::flag::{Code, Flag};
 use crate::measures::clipping::{effect_on_mean_square, level_from_time};
 use crate::numeric::quantum::{self, Filling};
 use crate::numeric::spectrum::Fourier;
+use crate::recording::{Record, Recording};
 use crate::trace::{Channel, Mark, Phase};
 use crate::units::{Unit, for_people};
 
@@ -25,21 +24,21 @@ pub struct Quality {
 }
 
 /// Looks at record `k`; adds to its receipt and gives the flags.
-pub fn look(
-    reading: &Reading,
+pub fn assess(
+    recording: &Recording,
     k: usize,
     record: &mut Record,
     phases: &[Phase],
     step: (f64, f64),
-) -> Result<Quality, PipelineError> {
+) -> Result<Quality, AnalysisError> {
     let mut flags: Vec<Flag> = record
         .receipt()
         .doubts
         .iter()
         .map(|doubt| Flag::new(doubt.code, doubt.message.clone()))
         .collect();
-    stated(reading, k, record, &mut flags);
-    if let Some(by) = reading.jump_before(k).filter(|_| !reading.stated().segments) {
+    stated(recording, k, record, &mut flags);
+    if let Some(by) = recording.jump_before(k).filter(|_| !recording.stated().segments) {
         flags.push(Flag::new(
             Code::TimeJump,
             format!(
@@ -81,8 +80,8 @@ pub fn look(
 }
 
 /// Counts and rates as the file states them, against what it holds.
-fn stated(reading: &Reading, k: usize, record: &Record, flags: &mut Vec<Flag>) {
-    let facts = reading.stated();
+fn stated(recording: &Recording, k: usize, record: &Record, flags: &mut Vec<Flag>) {
+    let facts = recording.stated();
     let rate = record.samples().rate().hertz();
     if let Some(taken) = facts.acquisition {
         let taken = taken.hertz();
@@ -111,7 +110,7 @@ fn stated(reading: &Reading, k: usize, record: &Record, flags: &mut Vec<Flag>) {
         }
     }
     let own = record.overview().samples();
-    let all: u64 = reading.records().iter().map(|record| record.end - record.start).sum();
+    let all: u64 = recording.records().iter().map(|record| record.end - record.start).sum();
     if let Some(memory) = facts.memory.filter(|memory| *memory > all && facts.acquisition.is_none())
     {
         flags.push(Flag::new(
@@ -176,7 +175,7 @@ fn gaps(record: &Record, phases: &[Phase], flags: &mut Vec<Flag>) {
 
 /// Steps of the converters of voltage and current, V and A, where each channel is strongest; 0 where
 /// there are none.
-pub fn steps(record: &Record) -> Result<(f64, f64), PipelineError> {
+pub fn steps(record: &Record) -> Result<(f64, f64), AnalysisError> {
     let mut found = (0.0, 0.0);
     let all = 0..record.overview().samples();
     for channel in record.channels().present() {

@@ -1,42 +1,41 @@
 //! A capture while it is read: one pass over the file finds its records, and each is then taken
 //! on its own.
 
-use super::capture::{Capture, CaptureError};
+use super::arrays::Arrays;
 use super::index::Index;
+use super::locate::{Capture, CaptureError};
 use super::record::{Filler, Kept, Record, RecordSamples};
-use super::select::{self, Chosen};
-use super::{Observer, PipelineError, Settings};
+use super::roles::{Chosen, choose_roles};
+use super::{Observer, ReadSettings, RecordingError, Unobserved, resolve};
 use crate::condition::{Chain, ChannelChain};
 use crate::flag::{Code, Flag};
-use crate::ingest::sheet::LoadKind;
 use crate::ingest::{
-    self, Beside, IngestError, Opening, RateSource, Receipt, Selection, Stated, TraceReader,
+    self, Beside, IngestError, Opening, Piece, RateSource, Receipt, Selection, Stated, TraceReader,
 };
 use crate::measures::stats::PowerBy;
-use crate::result::{CaptureFacts, FileFacts, RecordFacts};
+use crate::result::{FileFacts, RecordFacts};
+use crate::sheet::{LoadKind, Sheet};
 use crate::trace::{Channel, Gaps, Overview};
 use crate::units::SampleRate;
 use std::ops::{ControlFlow, Range};
-use std::path::PathBuf;
-use std::sync::Arc;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
 
 /// A capture that was read through once.
-pub struct Reading {
-    file: PathBuf,
+pub struct Recording {
+    capture: Capture,
     reader: Arc<dyn TraceReader>,
     selection: Selection,
     conditioning: Conditioning,
     first_rate: SampleRate,
     clip_at: (Option<f64>, Option<f64>),
     power_by: PowerBy,
-    load_ohm: Option<f64>,
-    open: bool,
     index: Index,
     starts: Arc<Vec<u64>>,
     kept: Arc<Kept>,
     records: Vec<Range<u64>>,
     /// The first record, where the first pass has read all of it.
-    first: Option<(Overview, Gaps, Gaps)>,
+    first: Mutex<Option<(Overview, Gaps, Gaps)>>,
     receipt: Receipt,
     files: Vec<FileFacts>,
 }
@@ -89,7 +88,7 @@ fn states(reader: &dyn TraceReader) -> Vec<(PathBuf, State)> {
 /// Where they can't be read or do not go together.
 pub fn open_reader(
     capture: &Capture,
-    settings: &Settings,
+    settings: &ReadSettings,
 ) -> Result<Box<dyn TraceReader>, IngestError> {
     let opening = |beside: Beside| Opening {
         hints: capture.hints(),
@@ -107,21 +106,54 @@ pub fn open_reader(
     }
 }
 
-impl Reading {
+impl Recording {
     /// Reads a capture through once.
     ///
     /// # Errors
     /// Where sheet and data do not go together, the data are damaged, or the observer ends the
     /// run.
-    pub fn open(
-        capture: &Capture,
-        settings: &Settings,
+    pub fn read(
+        capture: Capture,
+        settings: &ReadSettings,
         observer: &dyn Observer,
-    ) -> Result<Self, PipelineError> {
-        let reader: Arc<dyn TraceReader> = open_reader(capture, settings)?.into();
+    ) -> Result<Self, RecordingError> {
+        let reader = open_reader(&capture, settings)?.into();
+        Self::of(capture, reader, settings, observer)
+    }
+
+    /// A data file or a sheet, with what the sheet beside it states.
+    ///
+    /// # Errors
+    /// As [`Self::read`].
+    pub fn open(named: &Path) -> Result<Self, RecordingError> {
+        Self::read(resolve(named, None, &[])?, &ReadSettings::default(), &Unobserved)
+    }
+
+    /// Volts, amperes or both, sampled evenly. A value that is not finite is a gap; the sheet may
+    /// state load, accuracy, delays and the like.
+    ///
+    /// # Errors
+    /// Where both are of different lengths, neither is there, or the sheet does not fit them.
+    pub fn from_arrays(
+        volts: Option<Arc<[f64]>>,
+        amperes: Option<Arc<[f64]>>,
+        rate: SampleRate,
+        sheet: Sheet,
+    ) -> Result<Self, RecordingError> {
+        let reader = Arc::new(Arrays::new(volts, amperes, rate)?);
+        let capture = Capture { sheet, ..Capture::bare(Path::new("arrays")) };
+        Self::of(capture, reader, &ReadSettings::default(), &Unobserved)
+    }
+
+    fn of(
+        capture: Capture,
+        reader: Arc<dyn TraceReader>,
+        settings: &ReadSettings,
+        observer: &dyn Observer,
+    ) -> Result<Self, RecordingError> {
         let Chosen { selection, doubts } =
-            select::select(capture, reader.channels(), &mut |text| observer.note(&text))?;
-        let first_rate = first_rate(capture, reader.as_ref())?;
+            choose_roles(&capture, reader.channels(), &mut |text| observer.note(&text))?;
+        let first_rate = first_rate(&capture, reader.as_ref())?;
         let (v, i) =
             (capture.channel_sheet(Channel::Voltage), capture.channel_sheet(Channel::Current));
         let info = |channel: Option<usize>| channel.and_then(|k| reader.channels().get(k));
@@ -136,36 +168,34 @@ impl Reading {
             stated_offsets: (v.offset, i.offset),
             delays_s: (v.delay_s.unwrap_or(0.0), i.delay_s.unwrap_or(0.0)),
         };
-        let mut reading = Self {
-            file: capture.data.clone(),
+        let mut recording = Self {
             selection,
             conditioning,
             first_rate,
             clip_at: (v.clip_at, i.clip_at),
-            power_by: power_by(capture, selection),
-            load_ohm: capture.load_ohm(),
-            open: capture.load_kind() == Some(LoadKind::Open),
+            power_by: power_by(&capture, selection),
+            capture,
             index: Index::new(),
             starts: Arc::default(),
             kept: Arc::default(),
             records: Vec::new(),
-            first: None,
+            first: Mutex::default(),
             receipt: reader.receipt().clone(),
             files: Vec::new(),
             reader,
         };
-        reading.receipt.doubts.extend(doubts);
-        reading.first_pass(settings, observer)?;
-        reading.describe()?;
-        Ok(reading)
+        recording.receipt.doubts.extend(doubts);
+        recording.first_pass(settings, observer)?;
+        recording.describe()?;
+        Ok(recording)
     }
 
     /// Reads all of the file: the index, and the first record on the way.
     fn first_pass(
         &mut self,
-        settings: &Settings,
+        settings: &ReadSettings,
         observer: &dyn Observer,
-    ) -> Result<(), PipelineError> {
+    ) -> Result<(), RecordingError> {
         let reader = Arc::clone(&self.reader);
         let mut filler = Filler::new(&self.conditioning.at(self.first_rate), self.first_rate);
         let mut index = Index::new();
@@ -215,7 +245,7 @@ impl Reading {
         });
         passed?;
         if stopped {
-            return Err(PipelineError::Interrupted);
+            return Err(RecordingError::Interrupted);
         }
         if let Some((file, _)) = before
             .iter()
@@ -240,7 +270,7 @@ impl Reading {
             ));
         }
         if records.first().is_some_and(|record| record.start == 0) {
-            self.first = Some(filler.finish());
+            self.first = Mutex::new(Some(filler.finish()));
         }
         self.starts = Arc::new(std::mem::take(&mut index.starts));
         self.records = records;
@@ -249,7 +279,7 @@ impl Reading {
     }
 
     /// Completes the receipt by what the pass has shown.
-    fn describe(&mut self) -> Result<(), PipelineError> {
+    fn describe(&mut self) -> Result<(), RecordingError> {
         let total = self.starts.last().copied().unwrap_or(0);
         let invalid = self.index.gaps.count(&(0..total));
         let invalid =
@@ -262,10 +292,10 @@ impl Reading {
         Ok(())
     }
 
-    /// The data file.
+    /// The capture: data file and sheet.
     #[must_use]
-    pub fn file(&self) -> &PathBuf {
-        &self.file
+    pub fn capture(&self) -> &Capture {
+        &self.capture
     }
 
     /// Every file that was read.
@@ -305,7 +335,7 @@ impl Reading {
     }
 
     /// Time that is missing before record `k`, s.
-    pub(super) fn jump_before(&self, k: usize) -> Option<f64> {
+    pub fn jump_before(&self, k: usize) -> Option<f64> {
         self.index.jump(self.records.get(k)?)
     }
 
@@ -315,12 +345,12 @@ impl Reading {
     }
 
     /// Invalid samples of the file.
-    pub(super) fn gaps(&self) -> &Gaps {
+    pub fn gaps(&self) -> &Gaps {
         &self.index.gaps
     }
 
     /// Time axis of a record.
-    pub(super) fn timing(&self, k: usize) -> Result<super::index::Timing, PipelineError> {
+    pub(super) fn timing(&self, k: usize) -> Result<super::index::Timing, RecordingError> {
         let window = self.records.get(k).cloned().unwrap_or(0..0);
         Ok(self.index.timing(self.reader.as_ref(), self.first_rate, &window)?)
     }
@@ -330,17 +360,17 @@ impl Reading {
     /// # Errors
     /// Where its time axis is not sound, or the data can't be read again.
     pub fn record(
-        &mut self,
+        &self,
         k: usize,
-        settings: &Settings,
+        settings: &ReadSettings,
         observer: &dyn Observer,
-    ) -> Result<Record, PipelineError> {
+    ) -> Result<Record, RecordingError> {
         let window = self.records.get(k).cloned().unwrap_or(0..0);
         let timing = self.timing(k)?;
         let rate = timing.rate;
         // The rate of a time column is known for certain only at its end; where a delay hangs on
         // it the samples are gone through again.
-        let held = self.first.take_if(|_| k == 0);
+        let held = self.first.lock().ok().and_then(|mut first| first.take_if(|_| k == 0));
         let held = held.filter(|_| self.conditioning.shift(rate, self.first_rate) < 1e-4);
         let chain = self.conditioning.at(rate);
         let (overview, raw_gaps, gaps) = match held {
@@ -378,8 +408,8 @@ impl Reading {
             clip_at: self.clip_at,
             stated_offsets: self.conditioning.stated_offsets,
             power_by: self.power_by,
-            load_ohm: self.load_ohm,
-            open: self.open,
+            load_ohm: self.capture.load_ohm(),
+            open: self.capture.load_kind() == Some(LoadKind::Open),
             receipt,
             sha256: self.files.first().and_then(|facts| facts.sha256),
             timing,
@@ -391,9 +421,9 @@ impl Reading {
         window: &Range<u64>,
         chain: &Chain,
         rate: SampleRate,
-        settings: &Settings,
+        settings: &ReadSettings,
         observer: &dyn Observer,
-    ) -> Result<(Overview, Gaps, Gaps), PipelineError> {
+    ) -> Result<(Overview, Gaps, Gaps), RecordingError> {
         let pieces = self.pieces_of(window);
         let mut filler = Filler::new(chain, rate);
         let total = pieces.len() as u64;
@@ -414,7 +444,7 @@ impl Reading {
                 if stopped { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
             },
         )?;
-        if stopped { Err(PipelineError::Interrupted) } else { Ok(filler.finish()) }
+        if stopped { Err(RecordingError::Interrupted) } else { Ok(filler.finish()) }
     }
 
     fn note_rate(&self, receipt: &mut Receipt, timing: &super::index::Timing) {
@@ -450,19 +480,50 @@ impl Reading {
     }
 }
 
-impl CaptureFacts {
-    /// Adds which files and which record of them were read.
-    pub(super) fn describe(&mut self, reading: &Reading, k: usize, record: &Record) {
-        if reading.files.len() > 1 {
-            self.files.clone_from(&reading.files);
-        }
-        if reading.records.len() > 1 {
-            self.record = Some(RecordFacts {
-                number: k + 1,
-                of: reading.records.len(),
-                first_sample: record.samples.window.start,
-            });
-        }
+impl Recording {
+    /// Which record of the file record `k` is, where the file holds several.
+    #[must_use]
+    pub fn place(&self, k: usize) -> Option<RecordFacts> {
+        let first_sample = self.records.get(k)?.start;
+        let of = self.records.len();
+        (of > 1).then_some(RecordFacts { number: k + 1, of, first_sample })
+    }
+
+    /// Sample rate of record `k`.
+    ///
+    /// # Errors
+    /// Where its time axis is not sound.
+    pub fn rate_of(&self, k: usize) -> Result<SampleRate, RecordingError> {
+        Ok(self.timing(k)?.rate)
+    }
+}
+
+impl Recording {
+    /// Pieces that hold samples of `window`.
+    pub fn pieces_of(&self, window: &Range<u64>) -> Range<usize> {
+        let starts = self.starts();
+        let first = starts.partition_point(|start| *start <= window.start).saturating_sub(1);
+        let last = starts.partition_point(|start| *start < window.end);
+        first..last.min(starts.len().saturating_sub(1)).max(first)
+    }
+
+    /// Decodes a piece; gives the place in the file of its first sample inside `window`, and
+    /// which of its samples are.
+    ///
+    /// # Errors
+    /// Where the bytes can't be read or are not what the format says.
+    pub fn decode(
+        &self,
+        number: usize,
+        window: &Range<u64>,
+        piece: &mut Piece,
+    ) -> Result<(u64, Range<usize>), RecordingError> {
+        self.reader().decode(number, self.selection(), piece)?;
+        let start = self.starts().get(number).copied().unwrap_or(0);
+        #[allow(clippy::cast_possible_truncation)]
+        let cut = |at: u64| at.saturating_sub(start).min(piece.len() as u64) as usize;
+        let part = cut(window.start)..cut(window.end);
+        Ok((start + part.start as u64, part))
     }
 }
 
@@ -477,7 +538,7 @@ fn power_by(capture: &Capture, selection: Selection) -> PowerBy {
 }
 
 /// The rate with which the pass begins.
-fn first_rate(capture: &Capture, reader: &dyn TraceReader) -> Result<SampleRate, PipelineError> {
+fn first_rate(capture: &Capture, reader: &dyn TraceReader) -> Result<SampleRate, RecordingError> {
     let sheet = capture.sheet.sample_rate_hz.and_then(SampleRate::new);
     match (reader.rate().first_idea(), sheet) {
         (None, Some(rate)) => Ok(rate),

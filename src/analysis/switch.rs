@@ -1,9 +1,10 @@
 //! The channel that follows hand switch or pedal: when it was pressed and let go.
 
-use super::select::find;
-use super::{Capture, CaptureError, Observer, PipelineError, Settings, open_reader};
-use crate::ingest::sheet::SideName;
 use crate::ingest::{Selection, stream};
+use crate::recording::{
+    Capture, CaptureError, Observer, ReadSettings, RecordingError, channel_named, open_reader,
+};
+use crate::sheet::SideName;
 use crate::units::SampleRate;
 use std::ops::ControlFlow;
 
@@ -29,9 +30,9 @@ const BOUNCE_S: f64 = 5e-3;
 pub fn presses(
     capture: &Capture,
     rate: SampleRate,
-    settings: &Settings,
+    settings: &ReadSettings,
     observer: &dyn Observer,
-) -> Result<Vec<Press>, PipelineError> {
+) -> Result<Vec<Press>, RecordingError> {
     let Some(switch) = &capture.sheet.switch else { return Ok(Vec::new()) };
     let fail = |message: &str, help: &str| CaptureError {
         file: capture.data.clone(),
@@ -39,7 +40,7 @@ pub fn presses(
         help: help.into(),
     };
     let reader = open_reader(capture, settings)?;
-    let channel = switch.channel.as_ref().and_then(|name| find(reader.channels(), name));
+    let channel = switch.channel.as_ref().and_then(|name| channel_named(reader.channels(), name));
     let Some(channel) = channel else {
         let names: Vec<&str> = reader.channels().iter().map(|c| c.name.as_str()).collect();
         let help = format!("set switch.channel in the sheet; channels here: {}", names.join(", "));
@@ -74,7 +75,7 @@ pub fn presses(
         if observer.stop() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
     })?;
     if observer.stop() {
-        return Err(PipelineError::Interrupted);
+        return Err(RecordingError::Interrupted);
     }
     Ok(all)
 }

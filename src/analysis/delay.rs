@@ -1,6 +1,6 @@
 //! Delay between the channels, from a capture into a resistor.
 
-use super::{PipelineError, Run};
+use super::{AnalysisError, Run};
 use crate::measures::Measure;
 use crate::measures::stats::Repeated;
 use crate::numeric::delay::{Advance, HALO};
@@ -44,7 +44,7 @@ pub type Estimated = Result<DelayEstimate, DelayRefusal>;
 ///
 /// # Errors
 /// Where samples can't be read again; the inner error is a refusal, with its reason.
-pub fn estimate_delay(run: &Run, knowledge: &Knowledge) -> Result<Estimated, PipelineError> {
+pub fn estimate_delay(run: &Run, knowledge: &Knowledge) -> Result<Estimated, AnalysisError> {
     let (carrier_hz, nominal, phase) = match ground(run, knowledge) {
         Ok(ground) => ground,
         Err(refusal) => return Ok(Err(refusal)),

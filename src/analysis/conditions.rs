@@ -1,0 +1,43 @@
+//! Under which conditions a capture was taken: noise, steps, offsets; the ground of its uncertainty.
+
+use super::AnalysisError;
+use crate::recording::{Capture, Offsets, Record};
+use crate::result::OffsetSource;
+use crate::trace::{Channel, Phase};
+use crate::uncertainty::{Knowledge, Scene};
+
+/// What is known of the capture as a whole.
+pub(super) fn scene(
+    capture: &Capture,
+    record: &Record,
+    phases: &[Phase],
+    noise: (f64, f64),
+    found_step: (f64, f64),
+    offsets: &Offsets,
+    duty_threshold: f64,
+) -> Result<Scene, AnalysisError> {
+    let knowledge = Knowledge::of(&capture.sheet)?;
+    let step = |channel: Channel, stated: Option<f64>, found: f64| {
+        let gain = record.channel(channel).map_or(0.0, |(_, gain, _)| gain.abs());
+        stated.map_or(found, |stated| stated * gain)
+    };
+    let step = (
+        step(Channel::Voltage, knowledge.voltage.resolution, found_step.0),
+        step(Channel::Current, knowledge.current.resolution, found_step.1),
+    );
+    let quiet: u64 = phases.iter().filter(|p| !p.kind.powered()).map(Phase::len).sum();
+    let offset = |from: OffsetSource, noise: f64, step: f64| match from {
+        // Noise of half a step or more makes the mean of steps as good as that of no steps.
+        OffsetSource::Rest if noise >= 0.5 * step => Some(noise / (quiet.max(1) as f64).sqrt()),
+        OffsetSource::Rest | OffsetSource::Sheet => Some(step / 12_f64.sqrt()),
+        OffsetSource::Nothing => None,
+    };
+    Ok(Scene {
+        offset: (offset(offsets.0.1, noise.0, step.0), offset(offsets.1.1, noise.1, step.1)),
+        knowledge,
+        noise,
+        step,
+        rate_hz: record.samples().rate().hertz(),
+        duty_threshold,
+    })
+}

@@ -1,0 +1,82 @@
+//! A recording: a capture from files or from arrays, read through once and open for a second look.
+//!
+//! [`locate`](resolve) finds data and sheet, `roles` tells voltage from current, `index` finds the
+//! records, `read` takes them, `record` is one of them.
+
+mod arrays;
+mod index;
+mod locate;
+mod read;
+mod record;
+mod roles;
+
+pub use locate::{Capture, CaptureError, resolve};
+pub use read::{Recording, open_reader};
+pub use record::{Offsets, Record};
+pub use roles::channel_named;
+
+use crate::ingest::{IngestError, Limits};
+use crate::keyfile::KeyfileError;
+use crate::trace::ReadFailure;
+
+/// How a capture is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ReadSettings {
+    /// Threads; at least 1.
+    pub threads: usize,
+    /// Whether the data files are hashed.
+    pub hash: bool,
+    /// Bounds on what a file may ask for.
+    pub limits: Limits,
+}
+
+impl Default for ReadSettings {
+    fn default() -> Self {
+        let threads = std::thread::available_parallelism().map_or(1, usize::from);
+        Self { threads, hash: false, limits: Limits::default() }
+    }
+}
+
+/// Watches a run, and may end it.
+pub trait Observer: Sync {
+    /// `done` of `total` pieces have been read.
+    fn progress(&self, done: u64, total: u64) {
+        let _ = (done, total);
+    }
+
+    /// Something a person should know, such as a channel taken without a sheet.
+    fn note(&self, text: &str) {
+        let _ = text;
+    }
+
+    /// Whether the run is to end.
+    fn stop(&self) -> bool {
+        false
+    }
+}
+
+/// An observer that sees nothing.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Unobserved;
+
+impl Observer for Unobserved {}
+
+/// Why a capture can't be read.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordingError {
+    /// The data can't be read.
+    #[error(transparent)]
+    Ingest(#[from] IngestError),
+    /// The sheet is wrong.
+    #[error(transparent)]
+    Keyfile(#[from] KeyfileError),
+    /// Sheet and data do not go together.
+    #[error(transparent)]
+    Capture(#[from] CaptureError),
+    /// Data that could be read once can't be read again.
+    #[error(transparent)]
+    Reread(#[from] ReadFailure),
+    /// The user broke off.
+    #[error("interrupted")]
+    Interrupted,
+}
