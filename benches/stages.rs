@@ -1,10 +1,10 @@
 //! Each stage in samples per second: `cargo bench`.
-#![allow(missing_docs, clippy::unwrap_used)]
+#![allow(missing_docs, clippy::unwrap_used, unreachable_pub)]
 
 use crestbook::condition::{Chain, ChannelChain, Conditioner};
 use crestbook::ingest::{self, Opening, Selection};
 use crestbook::numeric::crest::crests;
-use crestbook::segment::{Question, Thresholds, segment};
+use crestbook::segment::{SegmentInput, Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, Wave};
 use crestbook::trace::{Block, Channels, Gaps, Kind, Overview, ReadFailure, Samples};
 use crestbook::units::SampleRate;
@@ -116,7 +116,7 @@ fn find_phases(bencher: Bencher) {
     overview.push(&BLOCK.v, &BLOCK.i);
     overview.finish();
     bencher.counter(ItemsCount::new(COUNT)).bench(|| {
-        segment(&Question {
+        segment(&SegmentInput {
             overview: &overview,
             samples: &Held,
             channels: Channels { voltage: true, current: true },

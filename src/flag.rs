@@ -16,6 +16,7 @@ pub enum Effect {
 }
 
 /// One row of [`FLAGS`].
+#[derive(Debug)]
 pub struct Row {
     /// The code.
     pub code: Code,

@@ -3,7 +3,7 @@
 //! `-- simulation 10`, `-- verdicts 2000` or `-- hard 5` print one section, of so many cycles, repetitions or captures,
 //! and write nothing.
 
-#![allow(clippy::print_stdout, clippy::print_stderr)]
+#![allow(clippy::print_stdout, clippy::print_stderr, unreachable_pub)]
 
 mod bench;
 mod coverage;

@@ -2,7 +2,7 @@
 //! sample by sample from their recipe and never written to disk.
 
 use crate::draw::Draw;
-use crestbook::segment::{Question, Thresholds, segment};
+use crestbook::segment::{SegmentInput, Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, TruthPhase, Wave, truth};
 use crestbook::trace::{Block, Channels, Gaps, Kind, Overview, Phase, ReadFailure, Samples};
 use crestbook::units::SampleRate;
@@ -28,7 +28,7 @@ impl Samples for Made<'_> {
     }
 }
 
-/// A random cycle after the wish list of the project: see the table in docs/accuracy.md.
+/// A random cycle after the extras list of the project: see the table in docs/accuracy.md.
 /// Steps of the converters, as a reader finds them in the data.
 fn steps(recipe: &Recipe) -> (f64, f64) {
     let of = |full: f64| recipe.bits.map_or(0.0, |bits| 2.0 * full / 2_f64.powi(bits as i32));
@@ -164,7 +164,7 @@ pub fn section(cycles: u64) -> String {
                 at = end;
             }
             overview.finish();
-            let found = segment(&Question {
+            let found = segment(&SegmentInput {
                 overview: &overview,
                 samples: &Made(&recipe),
                 channels: Channels { voltage: true, current: true },

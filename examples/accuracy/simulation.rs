@@ -3,12 +3,12 @@
 use crate::bench::measure;
 use crate::coverage::{MEASURES, random};
 use crestbook::analysis::Settings;
-use crestbook::uncertainty::{Draws, Wish};
+use crestbook::uncertainty::{Draws, Extras};
 
 /// The section on so many captures.
 pub fn section(captures: u64) -> String {
-    let wish = Wish { budget: false, monte_carlo: Some((Draws::Auto, 1)) };
-    let settings = Settings { wish, ..Settings::default() };
+    let extras = Extras { budget: false, monte_carlo: Some((Draws::Auto, 1)) };
+    let settings = Settings { extras, ..Settings::default() };
     let mut rows = vec![(0_u32, 0_u32, 0_u32, 0.0_f64); MEASURES.len()];
     let mut worst = String::new();
     let mut widest = 0.0;

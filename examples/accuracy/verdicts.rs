@@ -8,8 +8,8 @@ use crestbook::measures::Measure;
 use crestbook::profile::Profile;
 use crestbook::result::Part;
 use crestbook::verification::{
-    CaptureOutcome, Correlated, Evidence, Found, JobFacts, Load, Number, PlanFacts, Step, Term,
-    estimate, judge, steps,
+    CaptureOutcome, Correlated, Evidence, Found, JobFacts, KeptMeasure, Load, PlanFacts, Step,
+    Term, estimate, judge, steps,
 };
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -317,7 +317,7 @@ fn outcome(
         // Sensitivities carry their signs; sizes are kept.
         let all = own.and(Term::normal(square.max(0.0).sqrt()));
         let estimate = estimate(value, all.u * value, all.freedom).unwrap_or_else(none);
-        Number {
+        KeptMeasure {
             measure,
             part,
             estimate,

@@ -9,12 +9,12 @@ use crate::recording::Observer;
 use crate::recording::{Offsets, Record};
 use crate::result::OffsetSource;
 use crate::result::{
-    CaptureFacts, ChannelPlan, CycleResult, CyclesResult, Form, KindResult, Kinds, Measurement,
-    PhaseResult, Plan, Program, SimulationPlan,
+    AppliedSettings, CaptureFacts, ChannelPlan, CycleResult, CyclesResult, Form, KindResult, Kinds,
+    Measurement, PhaseResult, Program, SimulationPlan,
 };
 use crate::segment::{Segmentation, cycles};
 use crate::trace::{Channel, Kind, Phase};
-use crate::uncertainty::{self, Draws, Scene, Wish};
+use crate::uncertainty::{self, Conditions, Draws, Extras};
 
 /// What a measurement is put together from.
 pub(super) struct Parts<'a> {
@@ -24,14 +24,14 @@ pub(super) struct Parts<'a> {
     pub phases: &'a [Phase],
     pub stats: &'a [IntervalStats],
     pub borders: &'a [Border],
-    pub scene: &'a Scene,
+    pub conditions: &'a Conditions,
     pub offsets: Offsets,
     pub observer: &'a dyn Observer,
 }
 
 impl Parts<'_> {
     fn empty(&self) -> IntervalStats {
-        let interval = 1.0 / self.scene.rate_hz;
+        let interval = 1.0 / self.conditions.rate_hz;
         IntervalStats::empty(self.record.channels(), self.record.power_by(), interval)
     }
 
@@ -41,34 +41,34 @@ impl Parts<'_> {
 
     /// The measures of an interval with their uncertainty, and all that was asked for.
     fn measures(&self, stats: &IntervalStats) -> MeasureSet {
-        self.measures_with(stats, self.settings.wish)
+        self.measures_with(stats, self.settings.extras)
     }
 
     /// The same without simulation: of each phase it would take long and tell little more.
     fn measures_of_one(&self, stats: &IntervalStats) -> MeasureSet {
-        self.measures_with(stats, Wish { monte_carlo: None, ..self.settings.wish })
+        self.measures_with(stats, Extras { monte_carlo: None, ..self.settings.extras })
     }
 
-    fn measures_with(&self, stats: &IntervalStats, wish: Wish) -> MeasureSet {
-        stated(stats, self.scene, wish, &|| self.observer.stop())
+    fn measures_with(&self, stats: &IntervalStats, extras: Extras) -> MeasureSet {
+        stated(stats, self.conditions, extras, &|| self.observer.stop())
     }
 }
 
 /// The measures of an interval with their uncertainty.
 pub(super) fn stated(
     stats: &IntervalStats,
-    scene: &Scene,
-    wish: Wish,
+    conditions: &Conditions,
+    extras: Extras,
     stop: &(dyn Fn() -> bool + Sync),
 ) -> MeasureSet {
     let mut set = MeasureSet::of(stats);
-    uncertainty::state(&mut set, stats, scene, wish, stop);
+    uncertainty::state(&mut set, stats, conditions, extras, stop);
     set
 }
 
 /// The measurement of a record.
 pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
-    let Parts { settings, record, segmentation, phases, stats, scene, .. } = *parts;
+    let Parts { settings, record, segmentation, phases, stats, conditions, .. } = *parts;
     let rate = record.samples().rate();
     let samples = record.overview().samples();
     let interval = 1.0 / rate.hertz();
@@ -136,7 +136,7 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
         })
     };
     let sheet = &capture.sheet;
-    let (noise, offsets) = (scene.noise, parts.offsets);
+    let (noise, offsets) = (conditions.noise, parts.offsets);
     Measurement {
         schema: Form::Measurement,
         program: Program { version: env!("CARGO_PKG_VERSION").into() },
@@ -156,7 +156,7 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
             bench: sheet.bench.clone(),
             instrument: sheet.instrument.clone(),
         },
-        settings: Plan {
+        settings: AppliedSettings {
             duty_threshold: settings.duty_threshold,
             thresholds: settings.thresholds,
             budget: settings.budget,
@@ -166,7 +166,7 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
                 .then(|| settings.expected_sequence.clone()),
             correlation: sheet.correlation,
             coverage_probability: uncertainty::budget::PROBABILITY,
-            monte_carlo: settings.wish.monte_carlo.map(|(draws, seed)| SimulationPlan {
+            monte_carlo: settings.extras.monte_carlo.map(|(draws, seed)| SimulationPlan {
                 draws: match draws {
                     Draws::Count(count) => Some(count),
                     Draws::Auto => None,

@@ -4,10 +4,10 @@ use super::AnalysisError;
 use crate::recording::{Capture, Offsets, Record};
 use crate::result::OffsetSource;
 use crate::trace::{Channel, Phase};
-use crate::uncertainty::{Knowledge, Scene};
+use crate::uncertainty::{Conditions, Knowledge};
 
 /// What is known of the capture as a whole.
-pub(super) fn scene(
+pub(super) fn conditions_of(
     capture: &Capture,
     record: &Record,
     phases: &[Phase],
@@ -15,7 +15,7 @@ pub(super) fn scene(
     found_step: (f64, f64),
     offsets: &Offsets,
     duty_threshold: f64,
-) -> Result<Scene, AnalysisError> {
+) -> Result<Conditions, AnalysisError> {
     let knowledge = Knowledge::of(&capture.sheet)?;
     let step = |channel: Channel, stated: Option<f64>, found: f64| {
         let gain = record.channel(channel).map_or(0.0, |(_, gain, _)| gain.abs());
@@ -32,7 +32,7 @@ pub(super) fn scene(
         OffsetSource::Rest | OffsetSource::Sheet => Some(step / 12_f64.sqrt()),
         OffsetSource::Nothing => None,
     };
-    Ok(Scene {
+    Ok(Conditions {
         offset: (offset(offsets.0.1, noise.0, step.0), offset(offsets.1.1, noise.1, step.1)),
         knowledge,
         noise,

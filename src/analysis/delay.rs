@@ -34,7 +34,7 @@ const LOAD_SHARE: f64 = 0.02;
 const RESIDUAL: f64 = 0.02;
 
 /// What became of an estimate.
-pub type Estimated = Result<DelayEstimate, DelayRefusal>;
+pub(super) type Estimated = Result<DelayEstimate, DelayRefusal>;
 
 /// Tells the delay from the strongest phase of a run; the load must be a stated resistor.
 ///

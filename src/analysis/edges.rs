@@ -21,7 +21,7 @@ pub(super) struct Border {
 
 impl Border {
     /// Adds what this border leaves open.
-    pub fn add_to(&self, edges: &mut EdgeDoubt) {
+    pub(super) fn add_to(&self, edges: &mut EdgeDoubt) {
         let silence = self.silence * self.silence / 3.0;
         edges.time_square += self.u * self.u;
         edges.silence_square += silence;

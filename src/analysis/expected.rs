@@ -4,7 +4,7 @@ use crate::trace::{Kind, Phase};
 
 /// Names the phases by `sequence` where rests and outputs stand in the same places; else leaves
 /// the measured kinds. The measured kind is kept beside the name.
-pub fn name_phases(phases: &mut [Phase], sequence: &[Kind]) {
+pub(super) fn name_phases(phases: &mut [Phase], sequence: &[Kind]) {
     let powered: Vec<Kind> = sequence.iter().copied().filter(|kind| kind.powered()).collect();
     let [first, rest @ ..] = powered.as_slice() else { return };
     if rest.iter().all(|kind| kind == first) {

@@ -20,11 +20,11 @@ pub use delay::{DelayRefusal, estimate_delay};
 pub use run::{Run, measure_record};
 pub use switch::{Press, presses};
 
-use crate::measures::Budget;
+use crate::measures::ReadBudget;
 use crate::recording::{Capture, CaptureError, Observer, ReadSettings, Recording, RecordingError};
 use crate::segment::Thresholds;
 use crate::trace::{Kind, ReadFailure};
-use crate::uncertainty::Wish;
+use crate::uncertainty::Extras;
 
 /// What a user may choose.
 #[derive(Clone, Debug, PartialEq)]
@@ -34,13 +34,13 @@ pub struct Settings {
     /// Thresholds of the segmentation.
     pub thresholds: Thresholds,
     /// How much is read a second time.
-    pub budget: Budget,
+    pub budget: ReadBudget,
     /// How the capture is read.
     pub read: ReadSettings,
     /// Sequence by which phases are named; empty: by the waveform alone.
     pub expected_sequence: Vec<Kind>,
     /// What is wanted beside the uncertainty itself.
-    pub wish: Wish,
+    pub extras: Extras,
 }
 
 impl Settings {
@@ -56,10 +56,10 @@ impl Default for Settings {
         Self {
             duty_threshold: 0.1,
             thresholds: Thresholds::default(),
-            budget: Budget::default(),
+            budget: ReadBudget::default(),
             read: ReadSettings::default(),
             expected_sequence: Vec::new(),
-            wish: Wish::default(),
+            extras: Extras::default(),
         }
     }
 }

@@ -18,13 +18,13 @@ const FEW_CODES: f64 = 50.0;
 
 /// What was really sampled.
 #[derive(Debug, Default)]
-pub struct Quality {
+pub(super) struct Quality {
     /// Doubts.
     pub flags: Vec<Flag>,
 }
 
 /// Looks at record `k`; adds to its receipt and gives the flags.
-pub fn assess(
+pub(super) fn assess(
     recording: &Recording,
     k: usize,
     record: &mut Record,
@@ -175,7 +175,7 @@ fn gaps(record: &Record, phases: &[Phase], flags: &mut Vec<Flag>) {
 
 /// Steps of the converters of voltage and current, V and A, where each channel is strongest; 0 where
 /// there are none.
-pub fn steps(record: &Record) -> Result<(f64, f64), AnalysisError> {
+pub(super) fn steps(record: &Record) -> Result<(f64, f64), AnalysisError> {
     let mut found = (0.0, 0.0);
     let all = 0..record.overview().samples();
     for channel in record.channels().present() {

@@ -20,11 +20,11 @@ impl Run {
         if range.is_empty() || range.end > total {
             return Err(AnalysisError::Range { start: range.start, end: range.end, total });
         }
-        let scene = &ground.scene;
+        let conditions = &ground.conditions;
         let quiet = quiet(record, phases);
-        let noise = (scene.noise, scene.step);
+        let noise = (conditions.noise, conditions.step);
         let input = survey_input(record, &ground.settings, noise, quiet.as_ref());
-        let interval = 1.0 / scene.rate_hz;
+        let interval = 1.0 / conditions.rate_hz;
         let mut all = IntervalStats::empty(record.channels(), record.power_by(), interval);
         for (phase, stats) in phases.iter().zip(&ground.stats) {
             let (start, end) = (phase.start.max(range.start), phase.end.min(range.end));
@@ -52,6 +52,6 @@ impl Run {
         all.largest_1s_w = (all.invalid.0 == 0)
             .then(|| largest_1s(&record.overview().cells()[cells], record.power_by(), interval))
             .flatten();
-        Ok(stated(&all, scene, ground.settings.wish, &|| false))
+        Ok(stated(&all, conditions, ground.settings.extras, &|| false))
     }
 }

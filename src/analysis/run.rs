@@ -10,8 +10,9 @@ use crate::recording::{Capture, CaptureError, Observer, Record, Recording};
 use crate::result::Measurement;
 use crate::segment;
 use crate::trace::{Phase, ReadFailure, check_tiling};
-use crate::uncertainty::Scene;
+use crate::uncertainty::Conditions;
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
+use std::fmt;
 use std::ops::Range;
 
 /// A measurement together with what a picture or a closer look needs.
@@ -25,10 +26,16 @@ pub struct Run {
     pub(super) ground: Ground,
 }
 
+impl fmt::Debug for Run {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Run").field("measurement", &self.measurement).finish_non_exhaustive()
+    }
+}
+
 /// What measures of other stretches of the record rest on.
 pub(super) struct Ground {
     pub settings: Settings,
-    pub scene: Scene,
+    pub conditions: Conditions,
     pub borders: Vec<Border>,
     pub stats: Vec<IntervalStats>,
 }
@@ -81,7 +88,7 @@ pub fn measure_record(
     capture.check_delays(record.samples())?;
     bounded(capture, &record)?;
     let step = quality::steps(&record)?;
-    let segmentation = segment::segment(&segment::Question {
+    let segmentation = segment::segment(&segment::SegmentInput {
         overview: record.overview(),
         samples: record.samples(),
         channels: record.channels(),
@@ -101,7 +108,8 @@ pub fn measure_record(
     let borders = edges::borders(&stats, record.samples().rate());
     edges::settle(&mut stats, &borders);
     let threshold = settings.duty_threshold;
-    let scene = conditions::scene(capture, &record, &phases, noise, step, &offsets, threshold)?;
+    let conditions =
+        conditions::conditions_of(capture, &record, &phases, noise, step, &offsets, threshold)?;
     let parts = Parts {
         settings,
         record: &record,
@@ -109,7 +117,7 @@ pub fn measure_record(
         phases: &phases,
         stats: &stats,
         borders: &borders,
-        scene: &scene,
+        conditions: &conditions,
         offsets,
         observer,
     };
@@ -132,7 +140,7 @@ pub fn measure_record(
         named: !settings.expected_sequence.is_empty(),
     })?;
     measurement.flags.extend(quality.flags);
-    let ground = Ground { settings: settings.clone(), scene, borders, stats };
+    let ground = Ground { settings: settings.clone(), conditions, borders, stats };
     Ok(Run { measurement, phases, record, ground })
 }
 

@@ -12,7 +12,7 @@ use std::path::PathBuf;
 
 /// `crestbook check`.
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub(super) struct Args {
     #[command(flatten)]
     capture: CaptureArgs,
 
@@ -29,9 +29,9 @@ pub struct Args {
 }
 
 /// Runs `crestbook check`.
-pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let mut settings = args.capture.settings(printer.json())?;
-    settings.wish = args.show.wish()?;
+    settings.extras = args.show.extras()?;
     if let Some(path) = &args.show.plot {
         plot_kind(path)?;
     }

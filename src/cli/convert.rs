@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 
 /// `crestbook convert`.
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub(super) struct Args {
     #[command(flatten)]
     capture: CaptureArgs,
 
@@ -27,7 +27,7 @@ pub struct Args {
 }
 
 /// Runs `crestbook convert`.
-pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let out = &args.output;
     let Some(format) = export::writable(out) else {
         let known: Vec<&str> = export::endings().collect();

@@ -7,13 +7,13 @@ use std::path::PathBuf;
 
 /// `crestbook demo`.
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub(super) struct Args {
     /// Folder to write; it must not hold a job
     folder: PathBuf,
 }
 
 /// Runs `crestbook demo`.
-pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     crate::demo::lay_out(&args.folder, &Watch::new(printer))?;
     printer.note(&format!("an invented bench; now run `crestbook job {}`", args.folder.display()));
     Ok(Exit::Done)

@@ -41,7 +41,7 @@ impl Termination for Exit {
 
 /// A failure as people read it: what, where, what to do.
 #[derive(Debug)]
-pub struct Failure {
+pub(super) struct Failure {
     /// How the program ends.
     pub exit: Exit,
     /// What and where.
@@ -54,7 +54,7 @@ pub struct Failure {
 
 impl Failure {
     /// Wrong use.
-    pub fn usage(message: impl Into<String>, help: impl Into<String>) -> Self {
+    pub(super) fn usage(message: impl Into<String>, help: impl Into<String>) -> Self {
         Self { exit: Exit::Usage, message: message.into(), excerpt: None, help: Some(help.into()) }
     }
 }

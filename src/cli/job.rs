@@ -8,14 +8,14 @@ use crate::demo::EXAMPLE_PLAN;
 use crate::job::{self, Beginning, Job, JobError, RunOptions};
 use crate::report::job::text;
 use crate::units::day_of;
-use crate::verification::{JobResult, Person, Reading, UnitFacts, order_of_work};
+use crate::verification::{JobResult, ManualReading, Person, UnitFacts, order_of_work};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// `crestbook job`.
 #[derive(Debug, clap::Args)]
 #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
-pub struct Args {
+pub(super) struct Args {
     #[command(subcommand)]
     command: Option<Sub>,
 
@@ -161,7 +161,7 @@ impl From<JobError> for Failure {
 }
 
 /// Runs `crestbook job`.
-pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     match &args.command {
         Some(Sub::Init(init)) => begin(init, printer),
         Some(Sub::Note(note)) => add(note, printer),
@@ -243,7 +243,7 @@ fn add(note: &Note, printer: &Printer) -> Result<Exit, Failure> {
         let message = format!("--at {at} is no time");
         return Err(Failure::usage(message, "write an RFC 3339 time, or leave it out for now"));
     }
-    let reading = Reading {
+    let reading = ManualReading {
         step: note.step.clone(),
         value: note.value.clone(),
         unit: note.unit.clone(),

@@ -12,7 +12,7 @@ use std::path::PathBuf;
 
 /// `crestbook layout`.
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub(super) struct Args {
     #[command(flatten)]
     capture: CaptureArgs,
 
@@ -29,7 +29,7 @@ pub struct Args {
 const ROWS: usize = 6;
 
 /// Runs `crestbook layout`.
-pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let settings = args.capture.settings(false)?;
     let capture = args.capture.resolve()?;
     let reader = open_reader(&capture, &settings.read)?;

@@ -14,12 +14,12 @@ use crate::report::picture::{self, Picture};
 use crate::report::{self, budget, raster, table};
 use crate::result::{Form, Measurement};
 use crate::uncertainty::montecarlo::MOST_COUNTED;
-use crate::uncertainty::{Draws, Knowledge, Wish};
+use crate::uncertainty::{Draws, Extras, Knowledge};
 use std::path::{Path, PathBuf};
 
 /// Flags that say how a capture is read and measured.
 #[derive(Debug, clap::Args)]
-pub struct CaptureArgs {
+pub(super) struct CaptureArgs {
     /// Data file or capture sheet; `-` reads standard input
     pub capture: PathBuf,
 
@@ -79,7 +79,7 @@ pub struct CaptureArgs {
 /// Flags that bound what a file may ask for.
 #[derive(Debug, Default, clap::Args)]
 #[command(next_help_heading = "Bounds on damaged or hostile files")]
-pub struct LimitArgs {
+pub(super) struct LimitArgs {
     /// Longest header, bytes
     #[arg(long, value_name = "N")]
     pub limit_header: Option<usize>,
@@ -103,7 +103,7 @@ pub struct LimitArgs {
 
 impl LimitArgs {
     /// The bounds, those not given as they are by default.
-    pub fn limits(&self) -> Limits {
+    pub(super) fn limits(&self) -> Limits {
         let usual = Limits::default();
         Limits {
             header: self.limit_header.unwrap_or(usual.header),
@@ -118,7 +118,7 @@ impl LimitArgs {
 /// Flags that say what is shown.
 #[derive(Debug, clap::Args)]
 #[command(next_help_heading = "What is shown")]
-pub struct ShowArgs {
+pub(super) struct ShowArgs {
     /// Show every phase and every measure
     #[arg(long)]
     pub all: bool,
@@ -155,7 +155,7 @@ impl ShowArgs {
     }
 
     /// What is wanted beside the uncertainty itself.
-    pub fn wish(&self) -> Result<Wish, Failure> {
+    pub(super) fn extras(&self) -> Result<Extras, Failure> {
         self.only()?;
         let draws = match self.monte_carlo.as_deref() {
             None => None,
@@ -170,14 +170,18 @@ impl ShowArgs {
                 }
             },
         };
-        Ok(Wish {
+        Ok(Extras {
             budget: self.budget.is_some(),
             monte_carlo: draws.map(|draws| (draws, self.seed)),
         })
     }
 
     /// Budgets and simulations as text, where they were asked for.
-    pub fn budgets(&self, measurement: &Measurement, printer: &Printer) -> Result<(), Failure> {
+    pub(super) fn budgets(
+        &self,
+        measurement: &Measurement,
+        printer: &Printer,
+    ) -> Result<(), Failure> {
         if self.budget.is_none() && self.monte_carlo.is_none() {
             return Ok(());
         }
@@ -188,7 +192,7 @@ impl ShowArgs {
 
 /// `crestbook measure`.
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub(super) struct Args {
     #[command(flatten)]
     capture: CaptureArgs,
     #[command(flatten)]
@@ -202,12 +206,12 @@ pub struct Args {
 
 impl CaptureArgs {
     /// The capture these flags name.
-    pub fn resolve(&self) -> Result<Capture, Failure> {
+    pub(super) fn resolve(&self) -> Result<Capture, Failure> {
         Ok(resolve(&self.capture, self.sheet.as_deref(), &self.flags.replaced)?)
     }
 
     /// The settings these flags make.
-    pub fn settings(&self, hash: bool) -> Result<Settings, Failure> {
+    pub(super) fn settings(&self, hash: bool) -> Result<Settings, Failure> {
         let mut settings = Settings {
             duty_threshold: self.duty_threshold,
             read: ReadSettings { hash, limits: self.limits.limits(), ..ReadSettings::default() },
@@ -258,9 +262,9 @@ impl CaptureArgs {
 }
 
 /// Runs `crestbook measure`.
-pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let mut settings = args.capture.settings(printer.json())?;
-    settings.wish = args.show.wish()?;
+    settings.extras = args.show.extras()?;
     if let Some(path) = &args.show.plot {
         plot_kind(path)?;
     }
@@ -315,7 +319,7 @@ fn delay(
 
 impl CaptureArgs {
     /// The record that was asked for, from 0, of `count`.
-    pub fn chosen(&self, capture: &Capture, count: usize) -> Result<Option<usize>, Failure> {
+    pub(super) fn chosen(&self, capture: &Capture, count: usize) -> Result<Option<usize>, Failure> {
         match self.record {
             None => Ok(None),
             Some(number) if (1..=count).contains(&number) => Ok(Some(number - 1)),
@@ -327,7 +331,7 @@ impl CaptureArgs {
     }
 
     /// Measures the record that was asked for, or each in turn, and hands them on.
-    pub fn each(
+    pub(super) fn each(
         &self,
         capture: &Capture,
         settings: &Settings,
@@ -363,7 +367,7 @@ impl CaptureArgs {
 }
 
 /// Whether a picture is to be rasterised; told by the ending of its file.
-pub fn plot_kind(path: &Path) -> Result<bool, Failure> {
+pub(super) fn plot_kind(path: &Path) -> Result<bool, Failure> {
     match path
         .extension()
         .and_then(|ending| ending.to_str())
@@ -380,7 +384,7 @@ pub fn plot_kind(path: &Path) -> Result<bool, Failure> {
 }
 
 /// Draws a run to a file; `said` stands before the load under the title.
-pub fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Result<(), Failure> {
+pub(super) fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Result<(), Failure> {
     let measurement = &run.measurement;
     let load = measurement.capture.load_ohm;
     let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));

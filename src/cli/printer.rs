@@ -13,7 +13,7 @@ use std::io::{self, BufRead, IsTerminal, Seek, Write};
 
 /// Where results and notes go.
 #[derive(Debug)]
-pub struct Printer {
+pub(super) struct Printer {
     json: bool,
     quiet: bool,
     colour_out: bool,
@@ -22,7 +22,7 @@ pub struct Printer {
 
 impl Printer {
     /// As the global flags say.
-    pub fn new(json: bool, quiet: bool, color: ColorChoice) -> Self {
+    pub(super) fn new(json: bool, quiet: bool, color: ColorChoice) -> Self {
         let wanted = |terminal: bool| match color {
             ColorChoice::Always => true,
             ColorChoice::Never => false,
@@ -39,29 +39,29 @@ impl Printer {
     }
 
     /// Whether JSON was asked for.
-    pub fn json(&self) -> bool {
+    pub(super) fn json(&self) -> bool {
         self.json
     }
 
     /// Whether a progress bar may be drawn.
-    pub fn draws_progress(&self) -> bool {
+    pub(super) fn draws_progress(&self) -> bool {
         !self.json && !self.quiet && io::stderr().is_terminal()
     }
 
     /// How tables are to look.
-    pub fn manner(&self, all: bool) -> Manner {
+    pub(super) fn manner(&self, all: bool) -> Manner {
         Manner { all, colour: self.colour_out }
     }
 
     /// Prints a result.
-    pub fn out(&self, text: &str) -> Result<(), Failure> {
+    pub(super) fn out(&self, text: &str) -> Result<(), Failure> {
         let mut out = io::stdout().lock();
         let text = plain(text, self.colour_out);
         told(out.write_all(text.as_bytes()).and_then(|()| out.flush()))
     }
 
     /// Prints a result in place of the one before, where that is a terminal.
-    pub fn screen(&self, text: &str) -> Result<(), Failure> {
+    pub(super) fn screen(&self, text: &str) -> Result<(), Failure> {
         if io::stdout().is_terminal() {
             // Clears the screen and goes to its first place.
             self.clear()?;
@@ -79,7 +79,7 @@ impl Printer {
     }
 
     /// Prints a result as JSON.
-    pub fn out_json(&self, result: &impl Serialize) -> Result<(), Failure> {
+    pub(super) fn out_json(&self, result: &impl Serialize) -> Result<(), Failure> {
         let mut out = Escaped(io::BufWriter::with_capacity(1 << 16, io::stdout().lock()));
         let written = serde_json::to_writer_pretty(&mut out, result).map_err(io::Error::from);
         told(written.and_then(|()| out.write_all(b"\n")).and_then(|()| out.flush()))
@@ -87,19 +87,19 @@ impl Printer {
 
     /// Prints what a list of JSON documents holds: the only one bare, several as the `records` of a
     /// document with this `verdict`.
-    pub fn out_list(&self, list: JsonList, verdict: Option<Verdict>) -> Result<(), Failure> {
+    pub(super) fn out_list(&self, list: JsonList, verdict: Option<Verdict>) -> Result<(), Failure> {
         told(list.write(verdict, io::BufWriter::new(io::stdout().lock())))
     }
 
     /// A note for people.
-    pub fn note(&self, text: &str) {
+    pub(super) fn note(&self, text: &str) {
         if !self.quiet {
             self.err(&self.paint(AnsiColor::Cyan, "note"), text);
         }
     }
 
     /// A failure: what, where, what to do.
-    pub fn failure(&self, failure: &Failure) {
+    pub(super) fn failure(&self, failure: &Failure) {
         self.err(&self.paint(AnsiColor::Red, "error"), &failure.message);
         if let Some(excerpt) = &failure.excerpt {
             let _ = writeln!(io::stderr(), "{}", plain(excerpt, false));
@@ -173,7 +173,7 @@ impl<W: Write> Write for Escaped<W> {
 
 /// A list of JSON documents that is shown whole or not at all; beyond some megabytes it waits in a
 /// temporary file, so that memory does not grow with it.
-pub struct JsonList {
+pub(super) struct JsonList {
     form: Form,
     file: tempfile::SpooledTempFile,
     count: usize,
@@ -184,12 +184,12 @@ const SPOOLED: usize = 8 << 20;
 
 impl JsonList {
     /// An empty list; several documents make one of this form.
-    pub fn new(form: Form) -> Self {
+    pub(super) fn new(form: Form) -> Self {
         Self { form, file: tempfile::spooled_tempfile(SPOOLED), count: 0 }
     }
 
     /// Adds a document.
-    pub fn push(&mut self, document: &impl Serialize) -> Result<(), Failure> {
+    pub(super) fn push(&mut self, document: &impl Serialize) -> Result<(), Failure> {
         let between = if self.count == 0 { "" } else { ",\n" };
         self.count += 1;
         let mut out = io::BufWriter::new(&mut self.file);

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 static STOP: AtomicBool = AtomicBool::new(false);
 
 /// Asks for a clean end at the first Ctrl-C; the second ends at once.
-pub fn catch_interrupts() {
+pub(super) fn catch_interrupts() {
     static ONCE: OnceLock<()> = OnceLock::new();
     ONCE.get_or_init(|| {
         // Without a handler the default one ends the program: temporary files may then stay.
@@ -23,12 +23,12 @@ pub fn catch_interrupts() {
 }
 
 /// Whether the user wants to end.
-pub fn stopped() -> bool {
+pub(super) fn stopped() -> bool {
     STOP.load(Ordering::Relaxed)
 }
 
 /// Shows a run.
-pub struct Watch<'a> {
+pub(super) struct Watch<'a> {
     printer: &'a Printer,
     begun: Instant,
     bar: OnceLock<ProgressBar>,
@@ -39,7 +39,7 @@ const PATIENCE: Duration = Duration::from_millis(700);
 
 impl<'a> Watch<'a> {
     /// Begins to watch.
-    pub fn new(printer: &'a Printer) -> Self {
+    pub(super) fn new(printer: &'a Printer) -> Self {
         catch_interrupts();
         Self { printer, begun: Instant::now(), bar: OnceLock::new() }
     }

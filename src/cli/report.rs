@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 
 /// `crestbook report`.
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub(super) struct Args {
     /// Result of a job (results/result.json), or the job's folder
     result: PathBuf,
 
@@ -48,7 +48,7 @@ struct PdfArgs {
 }
 
 /// Runs `crestbook report`.
-pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let ending = args.output.extension().map(|ending| ending.to_string_lossy().to_lowercase());
     let render: fn(&Args, &JobResult, &mut WholeFile) -> Result<(), Failure> =
         match ending.as_deref() {

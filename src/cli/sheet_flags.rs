@@ -5,7 +5,7 @@ use clap::{Arg, ArgMatches, Args, Command, Error, FromArgMatches};
 
 /// Sheet keys given as flags.
 #[derive(Clone, Debug, Default)]
-pub struct SheetFlags {
+pub(super) struct SheetFlags {
     /// Key and text of its value.
     pub replaced: Vec<(&'static SheetKey, String)>,
 }

@@ -9,21 +9,21 @@ use std::path::PathBuf;
 
 /// `crestbook completions`.
 #[derive(Debug, clap::Args)]
-pub struct Completions {
+pub(super) struct Completions {
     /// The shell
     shell: clap_complete::Shell,
 }
 
 /// `crestbook man`.
 #[derive(Debug, clap::Args)]
-pub struct Man {
+pub(super) struct Man {
     /// Write the pages of all commands to this folder
     #[arg(long, short, value_name = "FOLDER")]
     output: Option<PathBuf>,
 }
 
 /// Prints completions.
-pub fn completions(args: &Completions, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn completions(args: &Completions, printer: &Printer) -> Result<Exit, Failure> {
     let mut text = Vec::new();
     clap_complete::generate(args.shell, &mut Cli::command(), "crestbook", &mut text);
     printer.out(&String::from_utf8_lossy(&text))?;
@@ -31,7 +31,7 @@ pub fn completions(args: &Completions, printer: &Printer) -> Result<Exit, Failur
 }
 
 /// Prints or writes manual pages.
-pub fn man(args: &Man, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn man(args: &Man, printer: &Printer) -> Result<Exit, Failure> {
     let render = |command: clap::Command| {
         let mut text = Vec::new();
         // Writing to memory can't fail.

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 
 /// Shape of a synthetic capture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
-pub enum Shape {
+pub(super) enum Shape {
     /// A steady sine
     Continuous,
     /// A sine, on for a share of each burst period
@@ -28,7 +28,7 @@ pub enum Shape {
 
 /// `crestbook synth`.
 #[derive(Debug, clap::Args)]
-pub struct Args {
+pub(super) struct Args {
     /// Shape; of a cycle, `pulsed`
     shape: Shape,
 
@@ -147,7 +147,7 @@ const BLOCK: u64 = 1 << 14;
 const LONGEST: f64 = 1e10;
 
 /// Runs `crestbook synth`.
-pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     catch_interrupts();
     let Some(format) = export::writable(&args.output) else {
         let known: Vec<&str> = export::endings().collect();
@@ -204,7 +204,7 @@ pub fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
 }
 
 /// The file of the same stem with another ending.
-pub fn beside(data: &Path, ending: &str) -> PathBuf {
+pub(super) fn beside(data: &Path, ending: &str) -> PathBuf {
     let stem = data.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
     data.with_file_name(format!("{stem}.{ending}"))
 }

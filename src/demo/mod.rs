@@ -12,7 +12,7 @@ use crate::job::{self, Beginning, CAPTURES, JobError, RunOptions};
 use crate::recording::Observer;
 use crate::synth::Recipe;
 use crate::trace::Channels;
-use crate::verification::{Person, Reading, Step, StepKind, UnitFacts};
+use crate::verification::{ManualReading, Person, Step, StepKind, UnitFacts};
 use std::path::{Path, PathBuf};
 use unit::{FULL_SCALE_A, FULL_SCALE_V, RATE_HZ};
 
@@ -110,7 +110,7 @@ fn write(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
         ("contact-reset", "86", Some("ohm")),
         ("remarks", "earth pin of the plug shows wear", None),
     ] {
-        let reading = Reading {
+        let reading = ManualReading {
             step: step.into(),
             value: value.into(),
             unit: unit.map(str::to_owned),

@@ -6,13 +6,13 @@ use crate::units::SampleRate;
 use crate::verification::{Load, Step, StepKind};
 
 /// Samples per second of the bench.
-pub const RATE_HZ: u32 = 8_000_000;
+pub(super) const RATE_HZ: u32 = 8_000_000;
 /// Volts at full scale.
-pub const FULL_SCALE_V: f64 = 2000.0;
+pub(super) const FULL_SCALE_V: f64 = 2000.0;
 /// Amperes at full scale.
-pub const FULL_SCALE_A: f64 = 5.0;
+pub(super) const FULL_SCALE_A: f64 = 5.0;
 /// When the switch is pressed and let go, s.
-pub const PRESSED_S: (f64, f64) = (0.002, 0.0185);
+pub(super) const PRESSED_S: (f64, f64) = (0.002, 0.0185);
 
 const CARRIER_HZ: f64 = 400e3;
 const BURST_HZ: f64 = 20e3;
@@ -52,7 +52,7 @@ fn promised(step: &Step, ohm: f64) -> f64 {
 }
 
 /// The capture of a step.
-pub fn recipe(step: &Step, weak: bool) -> Recipe {
+pub(super) fn recipe(step: &Step, weak: bool) -> Recipe {
     let Some(rate) = SampleRate::new(f64::from(RATE_HZ)) else {
         unreachable!("the rate of the bench is above zero")
     };

@@ -14,7 +14,7 @@ struct ComtradeWriter {
     integer: Option<u32>,
 }
 
-pub fn create(
+pub(super) fn create(
     mut file: WholeFile,
     shape: &Shape,
     notes: &Notes,

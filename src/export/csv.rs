@@ -10,7 +10,7 @@ struct CsvWriter {
     shape: Shape,
 }
 
-pub fn create(
+pub(super) fn create(
     file: WholeFile,
     shape: &Shape,
     _: &Notes,

@@ -109,6 +109,7 @@ pub trait TraceWriter {
 type Creator = fn(WholeFile, &Shape, &Notes) -> Result<Box<dyn TraceWriter>, WriteError>;
 
 /// A format that can be written.
+#[derive(Debug)]
 pub struct Writable {
     /// Ending of the file's name.
     pub ending: &'static str,

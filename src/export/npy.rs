@@ -15,7 +15,7 @@ struct NpyWriter {
 
 /// The header of an array, format version 1.0: the data start at a multiple of 64 bytes, the header
 /// ends in a line end.
-pub fn header(descr: &str, dimensions: &str) -> Vec<u8> {
+pub(super) fn header(descr: &str, dimensions: &str) -> Vec<u8> {
     let mut header =
         format!("{{'descr': '{descr}', 'fortran_order': False, 'shape': {dimensions}, }}");
     let length = (10 + header.len() + 1).next_multiple_of(64) - 10;
@@ -28,7 +28,7 @@ pub fn header(descr: &str, dimensions: &str) -> Vec<u8> {
 }
 
 /// NumPy's word for a number.
-pub fn descr(integer: Option<u32>, double: bool) -> &'static str {
+pub(super) fn descr(integer: Option<u32>, double: bool) -> &'static str {
     match (integer, double) {
         (Some(1), _) => "|i1",
         (Some(2), _) => "<i2",
@@ -39,9 +39,9 @@ pub fn descr(integer: Option<u32>, double: bool) -> &'static str {
 }
 
 /// Sizes of integers that arrays have, bytes.
-pub const SIZES: &[u32] = &[1, 2, 4];
+pub(super) const SIZES: &[u32] = &[1, 2, 4];
 
-pub fn create(
+pub(super) fn create(
     mut file: WholeFile,
     shape: &Shape,
     _: &Notes,

@@ -16,7 +16,7 @@ struct NpzWriter {
     kept: Vec<std::fs::File>,
 }
 
-pub fn create(
+pub(super) fn create(
     file: WholeFile,
     shape: &Shape,
     _: &Notes,

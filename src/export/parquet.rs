@@ -28,7 +28,7 @@ fn fail(path: &std::path::Path, error: ParquetError) -> WriteError {
     WriteError { file: path.to_owned(), source: std::io::Error::other(error) }
 }
 
-pub fn create(
+pub(super) fn create(
     file: WholeFile,
     shape: &Shape,
     notes: &Notes,

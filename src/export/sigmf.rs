@@ -16,7 +16,7 @@ struct SigmfWriter {
     hash: Sha512,
 }
 
-pub fn create(
+pub(super) fn create(
     meta: WholeFile,
     shape: &Shape,
     notes: &Notes,

@@ -44,7 +44,7 @@ impl Drop for KeptFile {
     }
 }
 
-pub fn create(
+pub(super) fn create(
     file: WholeFile,
     shape: &Shape,
     _: &Notes,

@@ -6,7 +6,7 @@ use std::io::Read;
 use zip::{CompressionMethod, ZipArchive};
 
 /// An opened archive.
-pub struct Archive {
+pub(super) struct Archive {
     source: Source,
     zip: ZipArchive<super::source::Cursor>,
 }
@@ -23,7 +23,7 @@ impl Archive {
     ///
     /// # Errors
     /// Where it is no archive, or is damaged.
-    pub fn open(source: &Source) -> Result<Self, IngestError> {
+    pub(super) fn open(source: &Source) -> Result<Self, IngestError> {
         let zip = ZipArchive::new(source.cursor())
             .map_err(|error| damaged(source, format!("the archive is damaged: {error}")))?;
         if zip.len() > MEMBERS {
@@ -33,7 +33,7 @@ impl Archive {
     }
 
     /// Names of the members.
-    pub fn names(&self) -> Vec<String> {
+    pub(super) fn names(&self) -> Vec<String> {
         self.zip.file_names().filter_map(|name| Some(name.ok()?.into_owned())).collect()
     }
 
@@ -42,7 +42,7 @@ impl Archive {
     ///
     /// # Errors
     /// Where there is no such member, it is damaged, encrypted, or grows beyond the limits.
-    pub fn member(&mut self, name: &str, limits: &Limits) -> Result<Source, IngestError> {
+    pub(super) fn member(&mut self, name: &str, limits: &Limits) -> Result<Source, IngestError> {
         let source = self.source.clone();
         let fail = |what: String| damaged(&source, format!("`{name}`: {what}"));
         let mut member = self.zip.by_name(name).map_err(|error| fail(error.to_string()))?;
@@ -76,7 +76,7 @@ impl Archive {
 ///
 /// # Errors
 /// Where it is longer than a header may be, or can't be read.
-pub fn text(source: &Source, limits: &Limits) -> Result<String, IngestError> {
+pub(super) fn text(source: &Source, limits: &Limits) -> Result<String, IngestError> {
     let length = limits.check_header(source.name(), source.length())?;
     let mut bytes = Vec::new();
     source.read(0, length, &mut bytes)?;

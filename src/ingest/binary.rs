@@ -99,7 +99,7 @@ impl fmt::Display for Number {
 
 /// One channel: numbers at even distances in a source.
 #[derive(Clone, Debug)]
-pub struct Column {
+pub(super) struct Column {
     /// Where the bytes are.
     pub source: Source,
     /// Byte of the first number.
@@ -116,14 +116,14 @@ pub struct Column {
 
 impl Column {
     /// Numbers as they stand.
-    pub fn bare(source: &Source, start: u64, stride: usize, number: Number) -> Self {
+    pub(super) fn bare(source: &Source, start: u64, stride: usize, number: Number) -> Self {
         Self { source: source.clone(), start, stride, number, line: None, missing: None }
     }
 }
 
 /// Channels of equal length.
 #[derive(Clone, Debug)]
-pub struct Columns {
+pub(super) struct Columns {
     /// The channels.
     pub list: Vec<Column>,
     /// Samples of each.
@@ -135,7 +135,7 @@ const SAMPLES: usize = 1 << 15;
 
 impl Columns {
     /// Channels side by side: one row of numbers of one kind per sample.
-    pub fn rows(
+    pub(super) fn rows(
         source: &Source,
         start: u64,
         channels: usize,
@@ -150,7 +150,7 @@ impl Columns {
     }
 
     /// Channels one after the other.
-    pub fn planes(
+    pub(super) fn planes(
         source: &Source,
         start: u64,
         channels: usize,
@@ -166,19 +166,19 @@ impl Columns {
     }
 
     /// Number of pieces.
-    pub fn pieces(&self) -> usize {
+    pub(super) fn pieces(&self) -> usize {
         usize::try_from(self.samples.div_ceil(SAMPLES as u64)).unwrap_or(usize::MAX)
     }
 
     /// First sample of a piece, and how many it has.
-    pub fn span(&self, piece: usize) -> (u64, usize) {
+    pub(super) fn span(&self, piece: usize) -> (u64, usize) {
         let first = piece as u64 * SAMPLES as u64;
         let left = self.samples.saturating_sub(first);
         (first, usize::try_from(left).map_or(SAMPLES, |left| left.min(SAMPLES)))
     }
 
     /// Decodes a piece.
-    pub fn decode(
+    pub(super) fn decode(
         &self,
         piece: usize,
         wanted: Selection,
@@ -318,7 +318,7 @@ const NOT_A_NUMBER: f64 = 9.905e37;
 
 /// Whether a number stands for a value.
 #[inline]
-pub fn is_value(x: f64) -> bool {
+pub(super) fn is_value(x: f64) -> bool {
     x.abs() < NO_VALUE
 }
 
@@ -346,7 +346,7 @@ fn clean(x: &[f64]) -> bool {
 
 /// Turns NaN, infinity and the marks of instruments into gaps; the nearest valid neighbour's value
 /// takes their place, so that nothing but finite numbers leaves a reader.
-pub fn settle_gaps(piece: &mut Piece) {
+pub(super) fn settle_gaps(piece: &mut Piece) {
     if clean(&piece.v) && clean(&piece.i) {
         return;
     }

@@ -9,12 +9,12 @@ use super::{
 };
 
 /// Whether the first bytes are of an npy file.
-pub fn probe(head: &[u8]) -> bool {
+pub(super) fn probe(head: &[u8]) -> bool {
     head.starts_with(b"\x93NUMPY")
 }
 
 /// What the header of an array says.
-pub struct Header {
+pub(super) struct Header {
     /// How a number is laid down.
     pub number: Number,
     /// Dimensions, those of C order.
@@ -25,7 +25,7 @@ pub struct Header {
 
 impl Header {
     /// Numbers in all.
-    pub fn count(&self) -> Option<u64> {
+    pub(super) fn count(&self) -> Option<u64> {
         self.shape.iter().try_fold(1_u64, |all, n| all.checked_mul(*n))
     }
 }
@@ -37,7 +37,7 @@ fn damaged(source: &Source, byte: u64, message: String) -> IngestError {
 }
 
 /// Reads the header of an array, and checks that its numbers are there.
-pub fn header(source: &Source, limits: &Limits) -> Result<Header, IngestError> {
+pub(super) fn header(source: &Source, limits: &Limits) -> Result<Header, IngestError> {
     let fail = |byte: u64, message: String| Err(damaged(source, byte, message));
     let mut head = Vec::new();
     source.read(0, 12, &mut head)?;
@@ -134,7 +134,11 @@ fn value_of<'a>(header: &'a str, key: &str) -> Option<&'a str> {
 }
 
 /// The channels of an array: of two dimensions the shorter one counts channels.
-pub fn columns(source: &Source, header: &Header, limits: &Limits) -> Result<Columns, IngestError> {
+pub(super) fn columns(
+    source: &Source,
+    header: &Header,
+    limits: &Limits,
+) -> Result<Columns, IngestError> {
     let (number, start) = (header.number, header.start);
     let fail = |message: &str| {
         Err(damaged(source, start, format!("an array of {:?} {message}", header.shape)))
@@ -156,7 +160,7 @@ pub fn columns(source: &Source, header: &Header, limits: &Limits) -> Result<Colu
 }
 
 /// Opens an npy file.
-pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let header = header(&source, &opening.limits)?;
     let columns = columns(&source, &header, &opening.limits)?;
     let mut receipt = Receipt::new("NumPy array");

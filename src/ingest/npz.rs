@@ -10,7 +10,7 @@ use super::{
 use crate::units::SampleRate;
 
 /// Whether the first bytes are of an archive whose first member is an array.
-pub fn probe(head: &[u8]) -> bool {
+pub(super) fn probe(head: &[u8]) -> bool {
     // Local header: the name begins at byte 30, its length stands at byte 26.
     let length = super::bytes::u16_at(head, 26, false).unwrap_or(0);
     let name = head.get(30..30 + usize::from(length)).unwrap_or_default();
@@ -29,7 +29,7 @@ struct Member {
 }
 
 /// Opens an npz archive.
-pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let limits = &opening.limits;
     let mut archive = Archive::open(&source)?;
     let mut names = archive.names();

@@ -13,7 +13,7 @@ use parquet::file::reader::{ChunkReader, FileReader, Length, SerializedFileReade
 use std::io::{Seek, SeekFrom, Write};
 
 /// Whether the first bytes are of a Parquet file.
-pub fn probe(head: &[u8]) -> bool {
+pub(super) fn probe(head: &[u8]) -> bool {
     head.starts_with(b"PAR1")
 }
 
@@ -56,7 +56,7 @@ fn damaged(source: &Source, message: String) -> IngestError {
 
 /// Opens a Parquet file. The library panics on some damaged pages (found by fuzzing its version
 /// 60.1), which is told as damage.
-pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let named = source.clone();
     super::guard::guard(|| read(source, opening))
         .unwrap_or_else(|| Err(damaged(&named, "a page of it is damaged".into())))

@@ -77,9 +77,10 @@ impl Beside {
 }
 
 /// Opens a source as one format.
-pub type Opener = fn(Source, &Opening) -> Result<Box<dyn TraceReader>, IngestError>;
+pub(super) type Opener = fn(Source, &Opening) -> Result<Box<dyn TraceReader>, IngestError>;
 
 /// One format.
+#[derive(Debug)]
 pub struct Format {
     /// Short name.
     pub id: &'static str,

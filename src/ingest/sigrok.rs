@@ -11,12 +11,12 @@ use crate::units::{SampleRate, Unit};
 use std::collections::BTreeMap;
 
 /// Whether the first bytes are of an archive; arrays have been recognised before.
-pub fn probe(head: &[u8]) -> bool {
+pub(super) fn probe(head: &[u8]) -> bool {
     head.starts_with(b"PK\x03\x04")
 }
 
 /// Opens a session file.
-pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let limits = &opening.limits;
     let mut archive = Archive::open(&source)?;
     let names = archive.names();

@@ -6,7 +6,7 @@ use crate::numeric::order::median;
 
 /// What is known of the time axis before a piece is looked at.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Axis {
+pub(super) struct Axis {
     /// Sample interval, s, where it is known.
     pub interval: Option<f64>,
     /// First stamp of the file, s.
@@ -15,7 +15,7 @@ pub struct Axis {
 
 /// Describes the stamps of a piece (s), and adds the records that begin where time jumps ahead or
 /// starts again. Breaks that the piece has already stay.
-pub fn describe(time: &[f64], axis: Axis, out: &mut Piece) {
+pub(super) fn describe(time: &[f64], axis: Axis, out: &mut Piece) {
     if time.is_empty() {
         return;
     }
@@ -112,7 +112,7 @@ fn stretch(time: &[f64], start: usize) -> Option<Stamps> {
 
 /// What the first stamps of a file show.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct FirstLook {
+pub(super) struct FirstLook {
     /// Sample interval, s.
     pub interval: f64,
     /// First stamp, s.
@@ -126,7 +126,7 @@ pub struct FirstLook {
 }
 
 /// Looks at the first stamps of a file (s); `None` where time does not run.
-pub fn first_look(time: &[f64]) -> Option<FirstLook> {
+pub(super) fn first_look(time: &[f64]) -> Option<FirstLook> {
     let steps: Vec<f64> = time.array_windows().map(|[before, now]| now - before).collect();
     let origin = *time.first()?;
     let backward = steps.iter().filter(|step| **step < 0.0).count();

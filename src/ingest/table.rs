@@ -9,7 +9,7 @@ use super::{
 use crate::units::SampleRate;
 
 /// Channels at even distances, with what their header says.
-pub struct Table {
+pub(super) struct Table {
     /// The named file.
     pub source: Source,
     /// Further files that were read.
@@ -34,7 +34,7 @@ pub struct Table {
 
 impl Table {
     /// A table without time stamps.
-    pub fn new(
+    pub(super) fn new(
         source: Source,
         receipt: Receipt,
         channels: Vec<ChannelInfo>,
@@ -59,7 +59,7 @@ impl Table {
     ///
     /// # Errors
     /// Where it can't be read, or time does not run evenly.
-    pub fn stamped(mut self, time: Column, factor: f64) -> Result<Self, IngestError> {
+    pub(super) fn stamped(mut self, time: Column, factor: f64) -> Result<Self, IngestError> {
         let name = self.source.name().to_owned();
         let first = stamps_of(&time, factor, 0, self.columns.samples.min(4096))?;
         let look = stamps::first_look(&first).filter(|look| look.uneven < 0.05);

@@ -10,7 +10,7 @@ use crate::flag::{Code, Flag};
 use crate::units::SampleRate;
 
 /// Whether the first bytes are of a WAV file.
-pub fn probe(head: &[u8]) -> bool {
+pub(super) fn probe(head: &[u8]) -> bool {
     let kind: Option<[u8; 4]> = array(head, 0);
     kind.is_some_and(|kind| [*b"RIFF", *b"RIFX", *b"RF64", *b"BW64"].contains(&kind))
         && array(head, 8) == Some(*b"WAVE")
@@ -33,7 +33,7 @@ struct Data {
 }
 
 /// Opens a WAV file.
-pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let (kind, shape, data) = walk(&source)?;
     opening.limits.check_columns(source.name(), shape.channels)?;
     let frame = (shape.number.bytes() * shape.channels) as u64;

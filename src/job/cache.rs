@@ -47,7 +47,7 @@ struct Seen {
 }
 
 /// What is known of a job's files and captures.
-pub struct Cache {
+pub(super) struct Cache {
     folder: PathBuf,
     seen: Mutex<BTreeMap<String, Seen>>,
     used: Mutex<BTreeSet<Sha256>>,
@@ -63,7 +63,7 @@ fn seal(key: &Sha256, body: &str) -> String {
 impl Cache {
     /// The memory of a job; with `trust` files that did not move are not read again.
     #[must_use]
-    pub fn open(job: &Path, trust: bool) -> Self {
+    pub(super) fn open(job: &Path, trust: bool) -> Self {
         let folder = job.join(MEMORY);
         // A memory that can't be read is none: everything is measured anew.
         let seen = std::fs::read(folder.join("seen.json"))
@@ -78,7 +78,7 @@ impl Cache {
     ///
     /// # Errors
     /// Where it can't be read.
-    pub fn hash(&self, path: &Path) -> Result<Sha256, IngestError> {
+    pub(super) fn hash(&self, path: &Path) -> Result<Sha256, IngestError> {
         let facts = std::fs::metadata(path).map_err(|source| IngestError::Io {
             file: path.to_owned(),
             what: "can't read it",
@@ -111,7 +111,7 @@ impl Cache {
 
     /// Whether a file is as it was when it was hashed, by its size, times and identity.
     #[must_use]
-    pub fn rests(&self, path: &Path) -> bool {
+    pub(super) fn rests(&self, path: &Path) -> bool {
         let Ok(facts) = std::fs::metadata(path) else { return false };
         let changed = facts.modified().ok().and_then(|time| time.duration_since(UNIX_EPOCH).ok());
         let changed_ns = changed.map_or(0, |since| since.as_nanos());
@@ -128,7 +128,10 @@ impl Cache {
     ///
     /// # Errors
     /// Where that can't be written as JSON.
-    pub fn key(hashes: &[Sha256], asked: &impl Serialize) -> Result<Sha256, serde_json::Error> {
+    pub(super) fn key(
+        hashes: &[Sha256],
+        asked: &impl Serialize,
+    ) -> Result<Sha256, serde_json::Error> {
         Sha256::of_json(&(FORM, env!("CARGO_PKG_VERSION"), hashes, asked))
     }
 
@@ -138,7 +141,7 @@ impl Cache {
 
     /// The outcome of this key, where it is known.
     #[must_use]
-    pub fn get(&self, key: &Sha256) -> Option<CaptureOutcome> {
+    pub(super) fn get(&self, key: &Sha256) -> Option<CaptureOutcome> {
         // The first line is the hash of key and rest: what was changed since is measured again.
         let text = std::fs::read_to_string(self.path(key)).ok()?;
         let (hash, body) = text.split_once('\n')?;
@@ -158,7 +161,7 @@ impl Cache {
 
     /// Keeps an outcome. Nothing is synced: what is lost is measured again. That it can't be written
     /// is told when the memory is closed.
-    pub fn put(&self, key: &Sha256, outcome: &CaptureOutcome) {
+    pub(super) fn put(&self, key: &Sha256, outcome: &CaptureOutcome) {
         if let Err(error) = self.try_put(key, outcome)
             && let Ok(mut failed) = self.failed.lock()
         {
@@ -185,7 +188,7 @@ impl Cache {
     ///
     /// # Errors
     /// Where it, or an outcome before it, can't be written.
-    pub fn close(self, whole: bool) -> Result<(), JobError> {
+    pub(super) fn close(self, whole: bool) -> Result<(), JobError> {
         if let Some(error) = self.failed.into_inner().unwrap_or_default() {
             return Err(error.into());
         }

@@ -4,7 +4,7 @@ use super::{JobError, pin};
 use crate::keyfile::{self, KeyfileError};
 use crate::profile::Profile;
 use crate::sheet::{BenchSheet, InstrumentSheet};
-use crate::verification::{Person, Reading, Step, StepKind, UnitFacts, settle, steps};
+use crate::verification::{ManualReading, Person, Step, StepKind, UnitFacts, settle, steps};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
@@ -40,7 +40,7 @@ pub struct JobFile {
     pub instrument: Vec<InstrumentSheet>,
     /// Readings by hand.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub reading: Vec<Reading>,
+    pub reading: Vec<ManualReading>,
     /// Changes of the plan that were accepted.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub plan_change: Vec<PlanChange>,

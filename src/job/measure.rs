@@ -14,7 +14,7 @@ use crate::recording::{
 };
 use crate::report::picture::{self, Picture};
 use crate::sheet::{BenchSheet, Sheet};
-use crate::uncertainty::Wish;
+use crate::uncertainty::Extras;
 use crate::units::SampleRate;
 use crate::verification::{
     CaptureOutcome, Correlated, Drift, Load, Step, StepKind, Stretch, SwitchTimes, fit, times,
@@ -22,7 +22,7 @@ use crate::verification::{
 use std::path::PathBuf;
 
 /// Why a capture can't be used.
-pub enum Refused {
+pub(super) enum Refused {
     /// For the report.
     Because(String),
     /// The user broke off.
@@ -62,7 +62,7 @@ fn chain(error: &dyn std::error::Error) -> String {
 }
 
 /// Measures the capture of a step, or takes what is known of it.
-pub fn measure(
+pub(super) fn measure(
     job: &Job,
     step: &Step,
     claim: &Claim,
@@ -119,7 +119,7 @@ pub fn measure(
     let settings = Settings {
         read: ReadSettings { threads: 1, ..ReadSettings::default() },
         expected_sequence: setting.sequence.clone(),
-        wish: Wish { budget: true, monte_carlo: None },
+        extras: Extras { budget: true, monte_carlo: None },
         ..Settings::default()
     };
     let outcome = outcome(job, step, setting, &capture, &settings, observer)?;
@@ -254,7 +254,7 @@ fn correlated(sheet: &Sheet) -> Correlated {
     }
 }
 
-/// Hands on the wish to stop, and nothing else: notes and progress are those of the job.
+/// Hands on the extras to stop, and nothing else: notes and progress are those of the job.
 struct Quiet<'a>(&'a dyn Observer);
 
 impl Observer for Quiet<'_> {

@@ -4,7 +4,7 @@ use super::file::{manual_step, read};
 use super::pin::edit;
 use super::{Job, JobError, MEMORY};
 use crate::files::{WriteError, write_whole};
-use crate::verification::{Reading, settle};
+use crate::verification::{ManualReading, settle};
 use serde::Serialize;
 use std::path::Path;
 use toml_edit::{ArrayOfTables, Item};
@@ -13,7 +13,7 @@ use toml_edit::{ArrayOfTables, Item};
 ///
 /// # Errors
 /// Where the step takes none, value or unit do not fit it, or job.toml can't be written.
-pub fn note(folder: &Path, reading: &Reading) -> Result<(), JobError> {
+pub fn note(folder: &Path, reading: &ManualReading) -> Result<(), JobError> {
     let _alone = alone(folder)?;
     let job = Job::open(folder)?;
     manual_step(&job.profile, &job.steps, &reading.step)

@@ -32,6 +32,7 @@ pub struct RunOptions {
 }
 
 /// What a run gave.
+#[derive(Debug)]
 pub struct Ran {
     /// The result.
     pub result: JobResult,

@@ -42,7 +42,7 @@ pub struct Scan {
 ///
 /// # Errors
 /// Where the folder can't be read.
-pub fn scan(job: &Job) -> Result<Scan, JobError> {
+pub(super) fn scan(job: &Job) -> Result<Scan, JobError> {
     let folder = job.folder.join(CAPTURES);
     let fail = |source| JobError::Io {
         file: folder.clone(),
@@ -121,7 +121,7 @@ fn look(
 
 /// Files that hold the numbers which this one describes.
 #[must_use]
-pub fn companions(path: &Path) -> Vec<PathBuf> {
+pub(super) fn companions(path: &Path) -> Vec<PathBuf> {
     let ending = path.extension().map(|ending| ending.to_string_lossy().to_lowercase());
     let others: &[&str] = match ending.as_deref() {
         Some("sigmf-meta") => &["sigmf-data"],

@@ -27,7 +27,7 @@ const PERIODS: f64 = 24.0;
 pub(super) const FEWEST_BURSTS: usize = 3;
 
 /// What was found by looking closely.
-pub struct CloseLook<'a> {
+pub(super) struct CloseLook<'a> {
     pub(super) input: &'a SurveyInput<'a>,
     pub(super) range: Range<u64>,
     /// Channel that shows the output.
@@ -72,7 +72,7 @@ impl<'a> CloseLook<'a> {
     ///
     /// # Errors
     /// Where samples can't be read again.
-    pub fn new(
+    pub(super) fn new(
         input: &'a SurveyInput<'a>,
         range: Range<u64>,
         lead: Channel,

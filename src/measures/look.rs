@@ -12,7 +12,7 @@ const READ: u64 = 1 << 18;
 
 /// By how much samples are thinned where a carrier cycle has `cycle` of them.
 #[must_use]
-pub fn thinning(cycle: f64) -> usize {
+pub(super) fn thinning(cycle: f64) -> usize {
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     let factor = (cycle / PER_CYCLE) as usize;
     factor.max(1)
@@ -20,7 +20,7 @@ pub fn thinning(cycle: f64) -> usize {
 
 /// Samples of a stretch.
 #[derive(Clone, Debug, Default)]
-pub struct Look {
+pub(super) struct Look {
     /// The samples; their places count in kept samples from `start`.
     pub block: Block,
     /// Recorded samples that each kept one is the mean of.
@@ -35,7 +35,7 @@ impl Look {
     ///
     /// # Errors
     /// Where samples can't be read again.
-    pub fn read(
+    pub(super) fn read(
         samples: &dyn Samples,
         range: &Range<u64>,
         clean: &Range<u64>,
@@ -71,13 +71,13 @@ impl Look {
 
     /// Kept samples of a channel.
     #[must_use]
-    pub fn of(&self, channel: Channel) -> &[f64] {
+    pub(super) fn of(&self, channel: Channel) -> &[f64] {
         self.block.of(channel)
     }
 
     /// Kept samples of a stretch of recorded ones.
     #[must_use]
-    pub fn index(&self, range: &Range<u64>) -> Range<usize> {
+    pub(super) fn index(&self, range: &Range<u64>) -> Range<usize> {
         #[allow(clippy::cast_possible_truncation)]
         let of = |at: u64| {
             (at.saturating_sub(self.block.start) as usize / self.factor).min(self.block.len())

@@ -31,4 +31,4 @@ pub use catalog::Measure;
 pub use reason::Reason;
 pub use set::MeasureSet;
 pub use sliding::largest_1s;
-pub use survey::{Budget, Neighbours, SurveyInput, Surveyed, survey};
+pub use survey::{Neighbours, ReadBudget, SurveyInput, Surveyed, survey};

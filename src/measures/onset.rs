@@ -18,7 +18,7 @@ const GROUP_S: f64 = 31e-6;
 /// Rise and boost of the phase `range`, which begins after a rest.
 ///
 /// `cycle` is the carrier cycle in samples; `steady` whether the output is continuous.
-pub fn onset(
+pub(super) fn onset(
     overview: &Overview,
     samples: &dyn Samples,
     range: &Range<u64>,

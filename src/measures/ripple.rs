@@ -16,7 +16,7 @@ const PLAIN: f64 = 0.005;
 /// How the level of `channel` changes along `range`: the root mean square of windows of `window`
 /// samples, `sigma` being the noise in it. The first and last window are left to onset and tail.
 #[must_use]
-pub fn find(
+pub(super) fn find(
     overview: &Overview,
     range: &Range<u64>,
     window: f64,

@@ -9,11 +9,12 @@ use super::sliding::largest_1s;
 use super::stats::{IntervalStats, Peaks, PowerBy, Repeated, Shape};
 use crate::numeric::moments::PairMoments;
 use crate::trace::{Channel, Channels, Kind, Overview, Phase, ReadFailure, Samples};
+use std::fmt;
 use std::ops::Range;
 
 /// How much is read a second time.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Budget {
+pub struct ReadBudget {
     /// Samples of the record that are looked at burst by burst; more are sampled evenly.
     pub burst_samples: u64,
     /// Bursts of a phase whose carrier is fitted.
@@ -24,7 +25,7 @@ pub struct Budget {
     pub peak_cells: usize,
 }
 
-impl Default for Budget {
+impl Default for ReadBudget {
     fn default() -> Self {
         Self { burst_samples: 1 << 20, fitted_bursts: 150, fitted_slices: 4, peak_cells: 16 }
     }
@@ -50,7 +51,16 @@ pub struct SurveyInput<'a> {
     /// Share of a burst's peak above which it is on.
     pub duty_threshold: f64,
     /// How much is read again.
-    pub budget: Budget,
+    pub budget: ReadBudget,
+}
+
+impl fmt::Debug for SurveyInput<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("SurveyInput")
+            .field("channels", &self.channels)
+            .field("power_by", &self.power_by)
+            .finish_non_exhaustive()
+    }
 }
 
 /// Kinds of the phases before and after.

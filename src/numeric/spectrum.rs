@@ -2,6 +2,7 @@
 
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
+use std::fmt;
 
 /// Longest slice that is transformed, in samples.
 pub const LONGEST: usize = 1 << 16;
@@ -12,6 +13,12 @@ pub struct Fourier {
     planner: RealFftPlanner<f64>,
     input: Vec<f64>,
     output: Vec<Complex<f64>>,
+}
+
+impl fmt::Debug for Fourier {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Fourier").field("length", &self.input.len()).finish_non_exhaustive()
+    }
 }
 
 /// Power of a slice under a Hann window, bin 0 to the Nyquist bin.

@@ -1,9 +1,9 @@
 //! The expected profile of a unit: what each setting should put out, and the plan by which a whole
 //! unit is verified.
 
+mod checks;
 mod limit;
 mod plan;
-mod sound;
 
 pub use limit::{Bounds, Limit, Tolerance};
 pub use plan::{Answer, Curve, HfLeakage, Ladder, Manual, OpenCircuit, PlanHead, Repeat, Timing};
@@ -139,7 +139,7 @@ impl Profile {
         if profile.format != 1 {
             return fail(&["format"], "this program reads profiles of format 1".into());
         }
-        sound::decision(&profile.decision, &["decision"]).map_err(|(path, message)| {
+        checks::decision(&profile.decision, &["decision"]).map_err(|(path, message)| {
             let path: Vec<&str> = path.iter().map(String::as_str).collect();
             KeyfileError::at_key(file, text, &path, message)
         })?;
@@ -158,7 +158,7 @@ impl Profile {
                 }
             }
         }
-        sound::check(file, text, &profile)?;
+        checks::check(file, text, &profile)?;
         Ok(profile)
     }
 

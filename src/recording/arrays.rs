@@ -23,7 +23,7 @@ pub(super) struct Arrays {
 
 impl Arrays {
     /// Volts, amperes or both, of one length; a value that is not finite is a gap.
-    pub fn new(
+    pub(super) fn new(
         volts: Option<Arc<[f64]>>,
         amperes: Option<Arc<[f64]>>,
         rate: SampleRate,

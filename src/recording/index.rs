@@ -18,7 +18,7 @@ const ROWS_PER_JUMP: u64 = 50;
 
 /// The index of a file.
 #[derive(Debug, Default)]
-pub struct Index {
+pub(super) struct Index {
     /// First sample of each piece, and the number of samples at the end.
     pub starts: Vec<u64>,
     /// Stamps of each stretch, with the place of its first sample.
@@ -33,22 +33,22 @@ pub struct Index {
 
 impl Index {
     /// An index of nothing yet.
-    pub fn new() -> Self {
+    pub(super) fn new() -> Self {
         Self { starts: vec![0], ..Self::default() }
     }
 
     /// Samples so far.
-    pub fn samples(&self) -> u64 {
+    pub(super) fn samples(&self) -> u64 {
         self.starts.last().copied().unwrap_or(0)
     }
 
     /// Place of the first break, where there is one.
-    pub fn first_break(&self) -> Option<u64> {
+    pub(super) fn first_break(&self) -> Option<u64> {
         self.breaks.first().map(|(at, _)| *at)
     }
 
     /// Takes in the piece that follows.
-    pub fn add(&mut self, piece: &Piece, reader: &dyn TraceReader) {
+    pub(super) fn add(&mut self, piece: &Piece, reader: &dyn TraceReader) {
         let start = self.samples();
         let mut found: Vec<(u64, BreakReason)> = Vec::new();
         // Time may jump between two pieces.
@@ -84,7 +84,7 @@ impl Index {
     ///
     /// # Errors
     /// Where there is nothing to measure, or time jumps too often.
-    pub fn records(
+    pub(super) fn records(
         &self,
         reader: &dyn TraceReader,
     ) -> Result<(Vec<Range<u64>>, usize), IngestError> {
@@ -138,7 +138,7 @@ impl Index {
     }
 
     /// Time that is missing before a record, s, where it jumps ahead.
-    pub fn jump(&self, record: &Range<u64>) -> Option<f64> {
+    pub(super) fn jump(&self, record: &Range<u64>) -> Option<f64> {
         match self.breaks.iter().find(|(at, _)| *at == record.start)? {
             (_, BreakReason::Jump(by)) => Some(*by),
             _ => None,
@@ -146,7 +146,7 @@ impl Index {
     }
 
     /// Why a record begins where it does, for people.
-    pub fn why(&self, record: &Range<u64>) -> Option<String> {
+    pub(super) fn why(&self, record: &Range<u64>) -> Option<String> {
         let (_, why) = self.breaks.iter().find(|(at, _)| *at == record.start)?;
         Some(match why {
             BreakReason::Jump(by) => format!("time jumps ahead by {by:.4e} s"),
@@ -162,7 +162,7 @@ impl Index {
     ///
     /// # Errors
     /// Where time runs backwards or stands still.
-    pub fn timing(
+    pub(super) fn timing(
         &self,
         reader: &dyn TraceReader,
         first: SampleRate,
@@ -232,7 +232,7 @@ impl Index {
 
 /// The time axis of a record.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Timing {
+pub(super) struct Timing {
     /// Samples per second.
     pub rate: SampleRate,
     /// Largest departure of the stamps from an even grid, in samples.
@@ -245,7 +245,7 @@ pub struct Timing {
 
 /// Stamps too coarse to tell neighbours apart.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Rounded {
+pub(super) struct Rounded {
     /// Share of stamps that repeat the one before.
     pub repeats: f64,
     /// Step to which they were rounded, s.

@@ -17,6 +17,7 @@ use crate::result::{FileFacts, RecordFacts};
 use crate::sheet::{LoadKind, Sheet};
 use crate::trace::{Channel, Gaps, Overview};
 use crate::units::SampleRate;
+use std::fmt;
 use std::ops::{ControlFlow, Range};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
@@ -38,6 +39,15 @@ pub struct Recording {
     first: Mutex<Option<(Overview, Gaps, Gaps)>>,
     receipt: Receipt,
     files: Vec<FileFacts>,
+}
+
+impl fmt::Debug for Recording {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Recording")
+            .field("capture", &self.capture)
+            .field("records", &self.records)
+            .finish_non_exhaustive()
+    }
 }
 
 /// What is done to the raw numbers of both channels.

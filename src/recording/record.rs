@@ -10,6 +10,7 @@ use crate::result::OffsetSource;
 use crate::trace::{Block, Channel, Channels, Gaps, Overview, Phase, ReadFailure, Samples};
 use crate::units::SampleRate;
 use std::collections::VecDeque;
+use std::fmt;
 use std::ops::Range;
 use std::sync::{Arc, Mutex};
 
@@ -28,6 +29,15 @@ pub struct Record {
     pub(super) receipt: Receipt,
     pub(super) sha256: Option<Sha256>,
     pub(super) timing: super::index::Timing,
+}
+
+impl fmt::Debug for Record {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Record")
+            .field("channels", &self.channels())
+            .field("samples", &self.overview.samples())
+            .finish_non_exhaustive()
+    }
 }
 
 /// Offsets of voltage and current in file units, and where they come from.
@@ -67,7 +77,7 @@ pub(super) struct Kept {
 
 impl Kept {
     /// Keeps a piece of the first pass, as long as the file is short; pieces come in order.
-    pub fn put(&mut self, piece: &Piece) {
+    pub(super) fn put(&mut self, piece: &Piece) {
         self.samples += piece.len() as u64;
         if self.full || self.samples > KEPT_SAMPLES {
             self.full = true;
@@ -112,7 +122,7 @@ pub(super) struct Filler {
 }
 
 impl Filler {
-    pub fn new(chain: &Chain, rate: SampleRate) -> Self {
+    pub(super) fn new(chain: &Chain, rate: SampleRate) -> Self {
         Self {
             conditioner: Conditioner::new(chain.clone()),
             overview: Overview::at(rate),
@@ -124,7 +134,7 @@ impl Filler {
     }
 
     /// Takes the samples `part` of a piece, which follow those taken before.
-    pub fn take(&mut self, piece: &mut Piece, part: Range<usize>) {
+    pub(super) fn take(&mut self, piece: &mut Piece, part: Range<usize>) {
         for (gap, mark) in &piece.gaps {
             let (from, to) = (gap.start.max(part.start), gap.end.min(part.end));
             if from < to {
@@ -148,7 +158,7 @@ impl Filler {
     }
 
     /// The overview, and the gaps before and after conditioning.
-    pub fn finish(mut self) -> (Overview, Gaps, Gaps) {
+    pub(super) fn finish(mut self) -> (Overview, Gaps, Gaps) {
         let (overview, gaps) = (&mut self.overview, &self.gaps);
         self.conditioner.finish(|v, i| overview.push_valid(v, i, gaps));
         self.overview.finish_valid(&self.gaps);

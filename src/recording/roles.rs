@@ -8,7 +8,7 @@ use crate::sheet::{ChannelName, ChannelSheet};
 use crate::units::Unit;
 
 /// The two channels of a capture, and what is in doubt about them.
-pub struct Chosen {
+pub(super) struct Chosen {
     /// The channels.
     pub selection: Selection,
     /// What is in doubt.
@@ -24,7 +24,7 @@ struct Chooser<'a> {
 ///
 /// # Errors
 /// Where the sheet names a channel that is not there, or the choice would be a guess.
-pub fn choose_roles(
+pub(super) fn choose_roles(
     capture: &Capture,
     channels: &[ChannelInfo],
     note: &mut dyn FnMut(String),

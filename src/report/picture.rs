@@ -9,6 +9,7 @@ use crate::trace::{Cell, Kind, Overview, Phase, ReadFailure, Samples};
 use crate::units::{Unit, for_people};
 use plotters::coord::Shift;
 use plotters::prelude::*;
+use std::fmt;
 use std::ops::Range;
 
 /// What is drawn.
@@ -28,6 +29,15 @@ pub struct Picture<'a> {
     /// Rough length of a burst period or of a carrier cycle by kind, s: how much the close-up
     /// shows.
     pub close_s: Vec<(Kind, f64)>,
+}
+
+impl fmt::Debug for Picture<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Picture")
+            .field("title", &self.title)
+            .field("phases", &self.phases)
+            .finish_non_exhaustive()
+    }
 }
 
 impl<'a> Picture<'a> {

@@ -9,7 +9,7 @@ use crate::estimate::Estimate;
 use crate::flag::Flag;
 use crate::ingest::Receipt;
 use crate::measures::stats::PowerBy;
-use crate::measures::{Budget, MeasureSet, Reason};
+use crate::measures::{MeasureSet, ReadBudget, Reason};
 use crate::segment::{Evidence, Thresholds};
 use crate::sheet::{BenchSheet, CorrelationSheet, InstrumentSheet, LoadKind, SubjectSheet};
 use crate::trace::{Channel, Kind};
@@ -28,7 +28,7 @@ pub struct Measurement {
     /// The capture.
     pub capture: CaptureFacts,
     /// Every threshold that shaped the result.
-    pub settings: Plan,
+    pub settings: AppliedSettings,
     /// Measures over the whole record.
     pub whole: MeasureSet,
     /// Measures over all phases of a kind.
@@ -208,7 +208,7 @@ pub struct RecordFacts {
 
 /// Settings and what was decided from the data: the same plan gives the same result.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Plan {
+pub struct AppliedSettings {
     /// Share of a burst's peak above which it is on.
     pub duty_threshold: f64,
     /// Thresholds of the segmentation.
@@ -216,7 +216,7 @@ pub struct Plan {
     pub thresholds: Thresholds,
     /// How much is read a second time.
     #[serde(flatten)]
-    pub budget: Budget,
+    pub budget: ReadBudget,
     /// Scale, offset and delay of the voltage channel.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub voltage: Option<ChannelPlan>,

@@ -23,7 +23,7 @@ const LEAST: usize = 4;
 /// A straight line is fitted to either side of a place, and the two are compared where they meet:
 /// a slow ramp or a decay meets itself, a jump does not. Frames of silence between bursts tell
 /// nothing and are left out.
-pub fn split_at_jumps(
+pub(super) fn split_at_jumps(
     frames: &Frames,
     powered: &[bool],
     range: &Range<u64>,
@@ -150,7 +150,11 @@ fn line(y: &[f64], past_end: bool) -> Line {
 }
 
 /// Moves every inner edge to its sample. The phases keep their order and go on tiling the record.
-pub fn refine(look: &Look<'_>, pieces: &[Piece], phases: &mut [Phase]) -> Result<(), ReadFailure> {
+pub(super) fn refine(
+    look: &Look<'_>,
+    pieces: &[Piece],
+    phases: &mut [Phase],
+) -> Result<(), ReadFailure> {
     let mut fourier = Fourier::new();
     let mut waves = Vec::with_capacity(pieces.len());
     for (piece, phase) in pieces.iter().zip(phases.iter()) {

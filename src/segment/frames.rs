@@ -5,7 +5,7 @@ use crate::units::SampleRate;
 use std::ops::Range;
 
 /// The record in frames.
-pub struct Frames {
+pub(super) struct Frames {
     /// The frames.
     pub list: Vec<Cell>,
     /// Samples per frame; the last one may have fewer.
@@ -13,7 +13,7 @@ pub struct Frames {
 }
 
 /// Gathers cells into frames of about `seconds`; a record of less than four of them is one frame.
-pub fn gather(overview: &Overview, rate: SampleRate, seconds: f64) -> Frames {
+pub(super) fn gather(overview: &Overview, rate: SampleRate, seconds: f64) -> Frames {
     const FEWEST: usize = 4;
     let all = overview.cells().len();
     let cells = match overview.cells_in(rate.samples(seconds)) {
@@ -53,13 +53,13 @@ fn bridge(list: &mut [Cell], length: usize) {
 
 impl Frames {
     /// Samples of a range of frames of a record of so many samples.
-    pub fn span(&self, frames: &Range<usize>, samples: u64) -> Range<u64> {
+    pub(super) fn span(&self, frames: &Range<usize>, samples: u64) -> Range<u64> {
         let at = |frame: usize| (frame as u64 * self.length as u64).min(samples);
         at(frames.start)..at(frames.end)
     }
 
     /// Frames that lie wholly inside a range of samples.
-    pub fn inside(&self, range: &Range<u64>) -> Range<usize> {
+    pub(super) fn inside(&self, range: &Range<u64>) -> Range<usize> {
         let length = self.length as u64;
         #[allow(clippy::cast_possible_truncation)]
         let (from, to) = (range.start.div_ceil(length) as usize, (range.end / length) as usize);
@@ -67,13 +67,13 @@ impl Frames {
     }
 
     /// Variance of a channel within frame `k`.
-    pub fn variance(&self, k: usize, channel: Channel) -> f64 {
+    pub(super) fn variance(&self, k: usize, channel: Channel) -> f64 {
         self.list[k].variance(channel)
     }
 
     /// Kurtosis of the voltage in frame `k`, or of the current where there is no voltage: 1.5 for a
     /// steady sine, more for bursts, 3 for noise.
-    pub fn kurtosis(&self, k: usize, channel: Channel) -> f64 {
+    pub(super) fn kurtosis(&self, k: usize, channel: Channel) -> f64 {
         let cell = &self.list[k];
         let variance = cell.variance(channel);
         // Fourth powers are those of the voltage where there is one.

@@ -23,7 +23,7 @@ pub struct Evidence {
 
 /// A kind, and what it was decided by.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Judgement {
+pub(super) struct Judgement {
     /// The kind.
     pub kind: Kind,
     /// Peak of the leading channel, corrected for noise.
@@ -50,7 +50,7 @@ pub enum KindDoubt {
 const NEAR: f64 = 0.03;
 
 /// Judges a powered stretch.
-pub fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Judgement, ReadFailure> {
+pub(super) fn judge(look: &Look<'_>, range: Range<u64>) -> Result<Judgement, ReadFailure> {
     /// Stretches that are read to see how crests are spread.
     const LOOKS: u64 = 8;
     /// Groups of cells that are read to find the highest crest, and length of one, s.

@@ -22,6 +22,7 @@ pub use kinds::{Evidence, KindDoubt};
 
 use crate::trace::{Channel, Channels, Kind, Overview, Phase, ReadFailure, Samples};
 use serde::{Deserialize, Serialize};
+use std::fmt;
 use std::ops::Range;
 use stretches::{Level, Stretch};
 
@@ -100,7 +101,7 @@ pub struct Segmentation {
 
 /// A record, and what is needed to find its phases.
 #[derive(Clone, Copy)]
-pub struct Question<'a> {
+pub struct SegmentInput<'a> {
     /// The record's summary.
     pub overview: &'a Overview,
     /// Its samples.
@@ -116,12 +117,21 @@ pub struct Question<'a> {
     pub thresholds: &'a Thresholds,
 }
 
+impl fmt::Debug for SegmentInput<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("SegmentInput")
+            .field("channels", &self.channels)
+            .field("thresholds", &self.thresholds)
+            .finish_non_exhaustive()
+    }
+}
+
 /// Finds the phases of a record.
 ///
 /// # Errors
 /// Where samples can't be read again.
-pub fn segment(question: &Question<'_>) -> Result<Segmentation, ReadFailure> {
-    let Question { overview, samples, channels, thresholds, .. } = *question;
+pub fn segment(question: &SegmentInput<'_>) -> Result<Segmentation, ReadFailure> {
+    let SegmentInput { overview, samples, channels, thresholds, .. } = *question;
     let rate = samples.rate();
     let frames = frames::gather(overview, rate, thresholds.frame_s);
     let mut levels = Vec::new();
@@ -181,7 +191,7 @@ pub fn segment(question: &Question<'_>) -> Result<Segmentation, ReadFailure> {
 
 /// What the later steps need to look at the record.
 struct Look<'a> {
-    question: &'a Question<'a>,
+    question: &'a SegmentInput<'a>,
     frames: &'a frames::Frames,
     /// Of the channels that show output, voltage first; of all where none does.
     levels: &'a [Level],
@@ -189,7 +199,7 @@ struct Look<'a> {
 }
 
 impl<'a> std::ops::Deref for Look<'a> {
-    type Target = Question<'a>;
+    type Target = SegmentInput<'a>;
     fn deref(&self) -> &Self::Target {
         self.question
     }

@@ -10,7 +10,7 @@ use crate::trace::{Channel, ReadFailure, Samples};
 
 /// The quiet level of a channel.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Noise {
+pub(super) struct Noise {
     /// Standard deviation of the noise.
     pub sigma: f64,
     /// Variance of the strongest level that lasts.
@@ -30,7 +30,7 @@ const LONGEST: u64 = 1 << 18;
 
 /// Tells noise from output in the quietest frames. Below `rest_share` of the strongest level they are
 /// rest, whatever they hold.
-pub fn find(
+pub(super) fn find(
     frames: &Frames,
     samples: &dyn Samples,
     channel: Channel,

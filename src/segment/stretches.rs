@@ -11,7 +11,7 @@ use crate::trace::{Cell, Channel, Overview};
 use std::ops::Range;
 
 /// Quiet level of one channel, and which of its frames carry output.
-pub struct Level {
+pub(super) struct Level {
     /// The channel.
     pub channel: Channel,
     /// Its noise.
@@ -25,7 +25,7 @@ pub struct Level {
 
 impl Level {
     /// Holds every frame of a channel against its quiet level.
-    pub fn of(
+    pub(super) fn of(
         frames: &Frames,
         channel: Channel,
         noise: Noise,
@@ -47,7 +47,7 @@ impl Level {
     }
 
     /// Whether the channel shows output at all.
-    pub fn has_output(&self) -> bool {
+    pub(super) fn has_output(&self) -> bool {
         self.powered.contains(&true)
     }
 
@@ -90,7 +90,7 @@ fn unsteadiness(frames: &Frames, channel: Channel, square: f64, count: usize) ->
 
 /// A stretch of samples with or without output.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Stretch {
+pub(super) struct Stretch {
     /// Samples.
     pub range: Range<u64>,
     /// Whether there is output.
@@ -99,7 +99,7 @@ pub struct Stretch {
 
 /// The stretches of a record, and output that was too short to be one.
 #[derive(Debug, Default)]
-pub struct Found {
+pub(super) struct Found {
     /// They tile the record; neighbours differ.
     pub stretches: Vec<Stretch>,
     /// Output shorter than a phase with rest around it, which was taken for rest.
@@ -114,7 +114,7 @@ pub struct Found {
 const CLICK_S: f64 = 150e-6;
 
 /// Finds them.
-pub fn find(
+pub(super) fn find(
     frames: &Frames,
     overview: &Overview,
     levels: &[Level],

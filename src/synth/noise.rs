@@ -8,7 +8,7 @@ use rand_distr::{Distribution, StandardNormal};
 const STRETCH: u64 = 4096;
 
 /// Noise of two channels.
-pub struct Noise {
+pub(super) struct Noise {
     seed: u64,
     stretch: Option<u64>,
     values: Vec<(f64, f64)>,
@@ -16,12 +16,12 @@ pub struct Noise {
 
 impl Noise {
     /// Noise of one seed.
-    pub fn new(seed: u64) -> Self {
+    pub(super) fn new(seed: u64) -> Self {
         Self { seed, stretch: None, values: Vec::new() }
     }
 
     /// Two independent standard normal values of sample `n`.
-    pub fn pair(&mut self, n: u64) -> (f64, f64) {
+    pub(super) fn pair(&mut self, n: u64) -> (f64, f64) {
         let stretch = n / STRETCH;
         if self.stretch != Some(stretch) {
             let mut generator = ChaCha8Rng::seed_from_u64(self.seed);

@@ -11,13 +11,13 @@ use num_dual::{Dual2SVec64, DualNum, DualSVec64, gradient, hessian};
 pub const PROBABILITY: f64 = 0.95;
 
 /// Numbers that a model is written for: plain ones, and dual ones that carry derivatives.
-pub trait Number: DualNum<Primitive = f64> + Copy {}
-impl<D: DualNum<Primitive = f64> + Copy> Number for D {}
+pub trait Real: DualNum<Primitive = f64> + Copy {}
+impl<D: DualNum<Primitive = f64> + Copy> Real for D {}
 
 /// A measurement model of N inputs.
 pub trait Model<const N: usize> {
     /// The value for these inputs.
-    fn value<D: Number>(&self, x: &[D; N]) -> D;
+    fn value<D: Real>(&self, x: &[D; N]) -> D;
 
     /// Whether terms of second order are looked at: needed where first derivatives vanish.
     fn curved(&self) -> bool {

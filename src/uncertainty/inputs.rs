@@ -13,7 +13,7 @@ use std::f64::consts::TAU;
 
 /// What is known of the capture as a whole.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Scene {
+pub struct Conditions {
     /// What the sheet tells.
     pub knowledge: Knowledge,
     /// Standard deviation of the noise of voltage and current, V and A.
@@ -29,7 +29,7 @@ pub struct Scene {
     pub duty_threshold: f64,
 }
 
-impl Scene {
+impl Conditions {
     /// Noise of a side with that of its steps: a step of q spreads by q/sqrt(12), unless noise that
     /// was seen holds it already.
     fn sigma(&self, channel: Channel) -> f64 {
@@ -42,6 +42,7 @@ impl Scene {
 }
 
 /// Inputs of a model, and the terms of which nothing is known.
+#[derive(Debug)]
 pub struct Inputs {
     /// One for each [`Term`].
     pub all: [Input; TERM_COUNT],
@@ -101,8 +102,8 @@ const FACTORS: [Term; 10] = [
 ];
 
 /// One measure of one interval, whose inputs are asked for.
-#[derive(Clone, Copy)]
-pub struct Question<'a> {
+#[derive(Debug, Clone, Copy)]
+pub struct InputGatherer<'a> {
     /// The measure.
     pub measure: Measure,
     /// Its model.
@@ -110,10 +111,10 @@ pub struct Question<'a> {
     /// The interval.
     pub stats: &'a IntervalStats,
     /// What is known of the capture.
-    pub scene: &'a Scene,
+    pub conditions: &'a Conditions,
 }
 
-impl Question<'_> {
+impl InputGatherer<'_> {
     /// The inputs.
     #[must_use]
     pub fn inputs(&self) -> Inputs {
@@ -138,8 +139,8 @@ impl Question<'_> {
 
     /// Scales, load, clock, bandwidth, temperature: from the sheet.
     fn instruments(&self, inputs: &mut Inputs) {
-        let Self { model, stats, scene, .. } = *self;
-        let known = &scene.knowledge;
+        let Self { model, stats, conditions, .. } = *self;
+        let known = &conditions.knowledge;
         let mut scale = |of: Scale, gain: Term, temperature: Term| {
             match of.stated {
                 Some(stated) => inputs.set(gain, stated.factor(gain.name())),
@@ -169,7 +170,7 @@ impl Question<'_> {
         ] {
             // A response that falls off reads low by up to so much; it is not taken back, as a corner
             // is mostly stated as "at least".
-            match scene.channel(side).droop_at(model.omega / TAU) {
+            match conditions.channel(side).droop_at(model.omega / TAU) {
                 Some(droop) if model.omega > 0.0 => {
                     inputs.within(term, "", droop, Distribution::Rectangular);
                 }
@@ -182,12 +183,12 @@ impl Question<'_> {
 
     /// Delay between the channels: from the sheet, or bounded by the phase seen on a resistor.
     fn skew(&self, inputs: &mut Inputs) {
-        let Self { model, stats, scene, .. } = *self;
+        let Self { model, stats, conditions, .. } = *self;
         let both = stats.channels.voltage && stats.channels.current;
         if !both || stats.carrier.is_none() {
             return;
         }
-        let known = &scene.knowledge;
+        let known = &conditions.knowledge;
         let stated = match (known.voltage.delay_s, known.current.delay_s) {
             (None, None) => None,
             (v, i) => Some(v.unwrap_or(0.0).hypot(i.unwrap_or(0.0))),
@@ -204,12 +205,12 @@ impl Question<'_> {
     /// Offsets: as known, or bounded by the mean that is seen. A peak stands on the zero line where that
     /// happens to be; the mean squares hold the movement of the zero line as a bias.
     fn offsets(&self, inputs: &mut Inputs) {
-        let Self { model, stats, scene, .. } = *self;
+        let Self { model, stats, conditions, .. } = *self;
         let of_peak =
             matches!(model.formula, Formula::Peak(_) | Formula::Crest | Formula::DutyEquivalent);
         for (term, unit, known, mean, moves) in [
-            (Term::OffsetV, "V", scene.offset.0, stats.moments.mean_v, stats.baseline.0),
-            (Term::OffsetI, "A", scene.offset.1, stats.moments.mean_i, stats.baseline.1),
+            (Term::OffsetV, "V", conditions.offset.0, stats.moments.mean_v, stats.baseline.0),
+            (Term::OffsetI, "A", conditions.offset.1, stats.moments.mean_i, stats.baseline.1),
         ] {
             let moves = if of_peak { moves.excursion } else { 0.0 };
             match known {
@@ -226,9 +227,9 @@ impl Question<'_> {
     /// (4 X^2 s^2 + 2 s^4)/n, its bias s^2; that of mean((v + e)(i + g)) is
     /// (V^2 s_i^2 + I^2 s_v^2 + s_v^2 s_i^2)/n, with mean squares V^2 and I^2.
     fn noise(&self, inputs: &mut Inputs) {
-        let Self { stats, scene, .. } = *self;
+        let Self { stats, conditions, .. } = *self;
         let n = stats.moments.n.max(1) as f64;
-        let (v, i) = (scene.sigma(Channel::Voltage), scene.sigma(Channel::Current));
+        let (v, i) = (conditions.sigma(Channel::Voltage), conditions.sigma(Channel::Current));
         let square_v = stats.moments.mean_square_v().unwrap_or(0.0);
         let square_i = stats.moments.mean_square_i().unwrap_or(0.0);
         let of_square = |square: f64, s: f64| ((4.0 * square * s * s + 2.0 * s.powi(4)) / n).sqrt();
@@ -247,12 +248,12 @@ impl Question<'_> {
 
     /// What noise, steps and the places of the samples do to a highest crest.
     fn peaks(&self, inputs: &mut Inputs) {
-        let Self { measure, model, stats, scene } = *self;
+        let Self { measure, model, stats, conditions } = *self;
         let hz = model.omega / TAU;
         let whole = if measure == Measure::VoltagePeakToPeak { 2_f64.sqrt() } else { 1.0 };
         for (term, unit, step, peaks) in [
-            (Term::PeakV, "V", scene.step.0, stats.peaks_v),
-            (Term::PeakI, "A", scene.step.1, stats.peaks_i),
+            (Term::PeakV, "V", conditions.step.0, stats.peaks_v),
+            (Term::PeakI, "A", conditions.step.1, stats.peaks_i),
         ] {
             // Of many crests the one that its steps round up most is the highest.
             let by_noise = peaks.map_or(0.0, |peaks| peaks.u);
@@ -260,7 +261,7 @@ impl Question<'_> {
         }
         let height = if let Formula::Peak(_) = model.formula { model.value } else { model.peak_v };
         let unit = if model.formula == Formula::Peak(Channel::Current) { "A" } else { "V" };
-        let per_cycle = if hz > 0.0 { scene.rate_hz / hz } else { f64::INFINITY };
+        let per_cycle = if hz > 0.0 { conditions.rate_hz / hz } else { f64::INFINITY };
         // The first crest of a burst stands a quarter cycle behind its start: with few samples a cycle
         // nothing is interpolated there, and a crest is missed by up to 1 - cos(pi / n).
         let starts_anew = matches!(stats.shape, Shape::Bursts(_)) && per_cycle < 10.0;
@@ -344,7 +345,7 @@ impl Question<'_> {
 
     /// Spread and limit of what is read directly.
     fn own(&self, inputs: &mut Inputs) {
-        let Self { measure, model, stats, scene } = *self;
+        let Self { measure, model, stats, conditions } = *self;
         let unit = self.unit();
         // Root of a mean: half of the relative spread.
         let root = if model.value > 0.0 { 0.5 / model.value } else { 0.0 };
@@ -371,13 +372,13 @@ impl Question<'_> {
                 // Nine harmonics of amplitudes that noise leaves open by s sqrt(2 / n) each.
                 let n = stats.moments.n.max(1) as f64;
                 let square = model.leading.of(stats.squares());
-                let noise = scene.sigma(model.leading) * (9.0 / (n * square)).sqrt();
+                let noise = conditions.sigma(model.leading) * (9.0 / (n * square)).sqrt();
                 self.told_by(inputs, &harmonics, root, noise);
             }
             Own::NoiseTaken => {
                 // The noise that is taken away is known to about a tenth.
                 let square = model.leading.of(stats.squares());
-                let noise = 0.1 * scene.sigma(model.leading).powi(2) / square;
+                let noise = 0.1 * conditions.sigma(model.leading).powi(2) / square;
                 self.told_by(inputs, &stats.undescribed, 1.0, noise.max(1e-6));
             }
             Own::OfDeviation => {
@@ -414,13 +415,13 @@ impl Question<'_> {
     /// Frequency of the carrier: the larger of its bound by noise and of the spread over the fits, and
     /// what the shape of the wave leaves each fit.
     fn carrier(&self, inputs: &mut Inputs) {
-        let Self { model, stats, scene, .. } = *self;
+        let Self { model, stats, conditions, .. } = *self;
         let unit = self.unit();
         let Some(carrier) = stats.carrier else { return };
         if carrier.weight <= 0.0 {
             return;
         }
-        let bound = scene.sigma(model.leading) / carrier.information.sqrt();
+        let bound = conditions.sigma(model.leading) / carrier.information.sqrt();
         match carrier.hz.error_of_mean().filter(|(u, _)| *u > bound) {
             found @ Some(_) => inputs.repeated(Term::Own, unit, found, 1.0),
             None => {
@@ -439,13 +440,13 @@ impl Question<'_> {
 
     /// Resistance and reactance: noise of both fitted amplitudes, each known to 2 s^2 / n.
     fn impedance(&self, inputs: &mut Inputs) {
-        let Self { model, stats, scene, .. } = *self;
+        let Self { model, stats, conditions, .. } = *self;
         let unit = self.unit();
         let Some(carrier) = stats.carrier.filter(|carrier| carrier.current_square > 0.0) else {
             return;
         };
         let size = model.impedance.0.hypot(model.impedance.1);
-        let (v, i) = (scene.sigma(Channel::Voltage), scene.sigma(Channel::Current));
+        let (v, i) = (conditions.sigma(Channel::Voltage), conditions.sigma(Channel::Current));
         let relative = 2.0 * (i * i + (v / size).powi(2)) / carrier.current_square;
         inputs.spread(Term::Own, unit, size * relative.sqrt());
         inputs.name(Term::Own, "noise of both amplitudes");
@@ -453,7 +454,7 @@ impl Question<'_> {
 
     /// What the way of reading leaves open, measured on synthetic captures (docs/accuracy.md).
     fn ends_of_bursts(&self, inputs: &mut Inputs) {
-        let Self { model, stats, scene, .. } = *self;
+        let Self { model, stats, conditions, .. } = *self;
         let unit = self.unit();
         let hz = model.omega / TAU;
         if hz <= 0.0 {
@@ -467,7 +468,7 @@ impl Question<'_> {
             return;
         }
         let Shape::Bursts(bursts) = &stats.shape else { return };
-        let on_samples = bursts.on_s.mean().unwrap_or(0.0) * scene.rate_hz;
+        let on_samples = bursts.on_s.mean().unwrap_or(0.0) * conditions.rate_hz;
         if on_samples <= 0.0 {
             return;
         }
@@ -475,13 +476,13 @@ impl Question<'_> {
         let share = if decays {
             // Noise and steps bend the crest line where it meets the threshold.
             let leading = model.leading;
-            let level = scene.duty_threshold * bursts.peak.mean().unwrap_or(0.0);
+            let level = conditions.duty_threshold * bursts.peak.mean().unwrap_or(0.0);
             // Bursts that keep step with the samples meet the same steps each time.
-            let (noise, step) = (leading.of(scene.noise), leading.of(scene.step));
+            let (noise, step) = (leading.of(conditions.noise), leading.of(conditions.step));
             if level > 0.0 { 0.25 * noise.hypot(0.5 * step) / level } else { 0.0 }
         } else {
             // The end of a gate is told to about a sample and a part of a carrier cycle.
-            (0.33 + 0.018 * scene.rate_hz / hz) / on_samples
+            (0.33 + 0.018 * conditions.rate_hz / hz) / on_samples
         };
         // What no measure describes may be on-time or none.
         let undescribed = 0.15 * stats.undescribed.mean().unwrap_or(0.0);

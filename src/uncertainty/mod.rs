@@ -2,7 +2,7 @@
 //!
 //! A measure is a function of [`model::Term`]s (scales, load, delay, noise, edges, ...), written
 //! once for plain and for dual numbers. The terms' distributions come from the sheet
-//! ([`known::Knowledge`]) and from the samples ([`inputs::Scene`] and the interval's statistics);
+//! ([`known::Knowledge`]) and from the samples ([`inputs::Conditions`] and the interval's statistics);
 //! [`budget`] propagates them linearly, [`montecarlo`] by drawing.
 
 pub mod budget;
@@ -13,7 +13,7 @@ pub mod known;
 pub mod model;
 pub mod montecarlo;
 
-pub use inputs::Scene;
+pub use inputs::Conditions;
 pub use known::Knowledge;
 pub use montecarlo::Draws;
 
@@ -22,13 +22,13 @@ use crate::measures::stats::IntervalStats;
 use crate::measures::{Measure, MeasureSet};
 use crate::term::{Term, TermSet};
 use budget::{Budget, propagate};
-use inputs::{Inputs, Question};
+use inputs::{InputGatherer, Inputs};
 use model::MeasureModel;
 use std::sync::Mutex;
 
 /// What is wanted beside the uncertainty itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Wish {
+pub struct Extras {
     /// The lines of each budget.
     pub budget: bool,
     /// A simulation, with this seed.
@@ -47,24 +47,24 @@ const SMALL_PHASE: f64 = 0.087;
 pub fn state(
     set: &mut MeasureSet,
     stats: &IntervalStats,
-    scene: &Scene,
-    wish: Wish,
+    conditions: &Conditions,
+    extras: Extras,
     stop: &(dyn Fn() -> bool + Sync),
 ) {
     let one = |k: usize, measure: Measure, estimate: &mut Estimate| {
-        let (model, inputs, budget) = state_one(measure, estimate, stats, scene, wish);
-        if let Some((draws, seed)) = wish.monte_carlo
+        let (model, inputs, budget) = state_one(measure, estimate, stats, conditions, extras);
+        if let Some((draws, seed)) = extras.monte_carlo
             && budget.standard_uncertainty > 0.0
         {
             // Each measure has draws of its own.
             let run = (draws, seed.wrapping_add(k as u64));
-            let correlation = &scene.knowledge.correlation;
+            let correlation = &conditions.knowledge.correlation;
             estimate.monte_carlo =
                 montecarlo::simulate(&model, &inputs.all, correlation, &budget, run, stop)
                     .map(Box::new);
         }
     };
-    if wish.monte_carlo.is_none() {
+    if extras.monte_carlo.is_none() {
         set.iter_mut().enumerate().for_each(|(k, (measure, estimate))| one(k, measure, estimate));
         return;
     }
@@ -86,12 +86,12 @@ fn state_one(
     measure: Measure,
     estimate: &mut Estimate,
     stats: &IntervalStats,
-    scene: &Scene,
-    wish: Wish,
+    conditions: &Conditions,
+    extras: Extras,
 ) -> (MeasureModel, Inputs, Budget) {
     let model = MeasureModel::of(measure, estimate.value, stats);
-    let inputs = Question { measure, model: &model, stats, scene }.inputs();
-    let budget = propagate(&model, &inputs.all, &scene.knowledge.correlation);
+    let inputs = InputGatherer { measure, model: &model, stats, conditions }.inputs();
+    let budget = propagate(&model, &inputs.all, &conditions.knowledge.correlation);
     let matters = |term: &Term| {
         let slope = budget.sensitivities[*term as usize];
         let curved = *term == Term::Skew && budget::Model::curved(&model);
@@ -99,14 +99,14 @@ fn state_one(
             || slope.abs() > NO_SENSITIVITY * (estimate.value.abs() + budget.standard_uncertainty)
     };
     let missing: TermSet = inputs.unknown.iter().filter(matters).collect();
-    take(estimate, &budget, missing, wish);
+    take(estimate, &budget, missing, extras);
     // A delay that nothing bounds rules the power of a load that is not next to a resistor.
     estimate.partial |= missing.contains(Term::Skew) && model.phase().abs() > SMALL_PHASE;
     (model, inputs, budget)
 }
 
 /// Writes a budget into an estimate.
-fn take(estimate: &mut Estimate, budget: &Budget, missing: TermSet, wish: Wish) {
+fn take(estimate: &mut Estimate, budget: &Budget, missing: TermSet, extras: Extras) {
     estimate.missing_terms = missing;
     estimate.partial =
         missing.iter().any(|term| matches!(term, Term::GainV | Term::GainI | Term::Load));
@@ -119,7 +119,7 @@ fn take(estimate: &mut Estimate, budget: &Budget, missing: TermSet, wish: Wish) 
     }
     estimate.standard_uncertainty = Some(u);
     estimate.coverage = Some(budget.coverage());
-    if wish.budget {
+    if extras.budget {
         estimate.budget = Some(budget.lines.clone().into());
     }
 }

@@ -1,6 +1,6 @@
 //! The measurement model: every measure as a function of what it hangs on.
 
-use super::budget::{Model, Number};
+use super::budget::{Model, Real};
 use crate::measures::catalog::{Formula, Measure};
 use crate::measures::stats::{IntervalStats, PowerBy};
 use crate::term::{TERM_COUNT, Term};
@@ -59,12 +59,12 @@ impl MeasureModel {
 }
 
 /// Input `term`.
-fn at<D: Number>(x: &[D; TERM_COUNT], term: Term) -> D {
+fn at<D: Real>(x: &[D; TERM_COUNT], term: Term) -> D {
     x[term as usize]
 }
 
 /// What the reading of a side has to be multiplied with.
-fn gain<D: Number>(x: &[D; TERM_COUNT], side: Channel) -> D {
+fn gain<D: Real>(x: &[D; TERM_COUNT], side: Channel) -> D {
     match side {
         Channel::Voltage => at(x, Term::GainV) * at(x, Term::ResponseV) * at(x, Term::TemperatureV),
         Channel::Current => at(x, Term::GainI) * at(x, Term::ResponseI) * at(x, Term::TemperatureI),
@@ -73,7 +73,7 @@ fn gain<D: Number>(x: &[D; TERM_COUNT], side: Channel) -> D {
 
 impl MeasureModel {
     /// Mean square of a side: offset, noise and edges set right.
-    fn square<D: Number>(&self, x: &[D; TERM_COUNT], side: Channel) -> D {
+    fn square<D: Real>(&self, x: &[D; TERM_COUNT], side: Channel) -> D {
         let (raw, mean, offset, noise, bias) = match side {
             Channel::Voltage => {
                 (self.squares.0, self.means.0, Term::OffsetV, Term::NoiseV, Term::BiasV)
@@ -87,7 +87,7 @@ impl MeasureModel {
         square * g * g * at(x, Term::Edges) * at(x, Term::Repeat)
     }
 
-    fn power<D: Number>(&self, x: &[D; TERM_COUNT]) -> D {
+    fn power<D: Real>(&self, x: &[D; TERM_COUNT]) -> D {
         let load = |ohm: f64| at(x, Term::Load) * at(x, Term::TemperatureLoad) * ohm;
         match self.power_by {
             PowerBy::Voltage(ohm) => self.square(x, Channel::Voltage) / load(ohm),
@@ -112,7 +112,7 @@ impl MeasureModel {
     }
 
     /// Resistance and reactance, the skew turned back.
-    fn impedance<D: Number>(&self, x: &[D; TERM_COUNT]) -> (D, D) {
+    fn impedance<D: Real>(&self, x: &[D; TERM_COUNT]) -> (D, D) {
         let turn = at(x, Term::Skew) * self.omega;
         let (cos, sin) = (turn.cos(), turn.sin());
         let (r, q) = self.impedance;
@@ -121,14 +121,14 @@ impl MeasureModel {
     }
 
     /// Largest |v|.
-    fn crest_height<D: Number>(&self, x: &[D; TERM_COUNT]) -> D {
+    fn crest_height<D: Real>(&self, x: &[D; TERM_COUNT]) -> D {
         let height = at(x, Term::PeakV) + at(x, Term::Between) - at(x, Term::OffsetV) + self.peak_v;
         height * gain(x, Channel::Voltage)
     }
 }
 
 impl Model<TERM_COUNT> for MeasureModel {
-    fn value<D: Number>(&self, x: &[D; TERM_COUNT]) -> D {
+    fn value<D: Real>(&self, x: &[D; TERM_COUNT]) -> D {
         let own = at(x, Term::Own) + at(x, Term::Limit);
         match self.formula {
             Formula::Power => self.power(x),

@@ -1,14 +1,14 @@
 //! Power over load: the expected curve at the load as measured, flatness, the rated load, and the
 //! source that the curve looks like.
 
-use super::outcome::{Correlated, Number};
+use super::outcome::{Correlated, KeptMeasure};
 use super::result::SourceFit;
 use super::{Term, estimate, estimate_of_several};
 use crate::estimate::Estimate;
 
 /// A measured point of a curve.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Point {
+pub(super) struct Point {
     /// Load as measured, ohm.
     pub ohm: f64,
     /// Standard uncertainty of it that other points do not share, ohm.
@@ -34,7 +34,7 @@ const BEYOND: f64 = 0.03;
 ///
 /// `None` more than 3 % beyond the first and the last load.
 #[must_use]
-pub fn expected(loads: &[f64], powers: &[f64], ohm: f64) -> Option<(f64, f64)> {
+pub(super) fn expected(loads: &[f64], powers: &[f64], ohm: f64) -> Option<(f64, f64)> {
     let (first, last) = (*loads.first()?, *loads.last()?);
     if loads.len() != powers.len()
         || ohm < first * (1.0 - BEYOND)
@@ -58,13 +58,13 @@ pub fn expected(loads: &[f64], powers: &[f64], ohm: f64) -> Option<(f64, f64)> {
 ///
 /// `load` is the load as measured, where it was.
 #[must_use]
-pub fn against(
-    power: &Number,
-    load: Option<&Number>,
+pub(super) fn against(
+    power: &KeptMeasure,
+    load: Option<&KeptMeasure>,
     slope: f64,
     correlated: Correlated,
 ) -> Option<f64> {
-    let of = |number: &Number, u: Option<f64>| Some(u? / number.estimate.value.abs());
+    let of = |number: &KeptMeasure, u: Option<f64>| Some(u? / number.estimate.value.abs());
     let whole = of(power, power.estimate.standard_uncertainty)?;
     let parts = (
         of(power, power.voltage_uncertainty),
@@ -106,7 +106,7 @@ pub fn against(
 /// Flatness max / min - 1 of some powers, each with the uncertainty that others do not share. U holds
 /// for every pair that could be the largest and the smallest at once.
 #[must_use]
-pub fn flatness(points: &[Point]) -> Option<Estimate> {
+pub(super) fn flatness(points: &[Point]) -> Option<Estimate> {
     let top = points.iter().max_by(|a, b| a.watt.total_cmp(&b.watt))?;
     let low = points.iter().min_by(|a, b| a.watt.total_cmp(&b.watt))?;
     if points.len() < 2 || low.watt <= 0.0 {
@@ -148,7 +148,7 @@ fn told<'a>(
 /// How much more the unit puts out at `rated` than at the strongest other load, W. U holds for every
 /// load that could be that one.
 #[must_use]
-pub fn lead(rated: &Point, others: &[Point]) -> Option<Estimate> {
+pub(super) fn lead(rated: &Point, others: &[Point]) -> Option<Estimate> {
     let next = others.iter().max_by(|a, b| a.watt.total_cmp(&b.watt))?;
     let term = rated.own.zip(next.own).map(|(a, b)| a.and(b));
     told(rated.watt - next.watt, term, close_to(others, next), others.iter().chain([rated]))
@@ -165,7 +165,7 @@ const LIKENESS: f64 = 0.05;
 /// `None` with fewer than three points, where the uncertainty of one is not known, or where the line
 /// does not rise.
 #[must_use]
-pub fn source(points: &[Point]) -> Option<(SourceFit, Estimate)> {
+pub(super) fn source(points: &[Point]) -> Option<(SourceFit, Estimate)> {
     if points.iter().any(|point| point.own.is_none())
         || points.len() < 3
         || points.iter().any(|p| p.watt <= 0.0 || p.ohm <= 0.0)

@@ -1,6 +1,6 @@
 //! Power over the dial: it must never rise when the dial is lowered.
 
-use super::outcome::Number;
+use super::outcome::KeptMeasure;
 use super::{Term, estimate};
 use crate::estimate::Estimate;
 
@@ -8,10 +8,15 @@ use crate::estimate::Estimate;
 /// (scales, and with `same_load` the load) goes with the difference only, in the proportion of both;
 /// without `shared` instruments nothing cancels.
 #[must_use]
-pub fn rise(low: &Number, high: &Number, shared: bool, same_load: bool) -> Option<Estimate> {
+pub(super) fn rise(
+    low: &KeptMeasure,
+    high: &KeptMeasure,
+    shared: bool,
+    same_load: bool,
+) -> Option<Estimate> {
     let difference = high.estimate.value - low.estimate.value;
     let (low_term, high_term) = (low.term(shared, same_load)?, high.term(shared, same_load)?);
-    let common = |number: &Number, own: Term| {
+    let common = |number: &KeptMeasure, own: Term| {
         let u = number.estimate.standard_uncertainty?;
         Some((u * u - own.u * own.u).max(0.0).sqrt())
     };
@@ -28,8 +33,8 @@ mod tests {
     use super::*;
     use crate::result::Part;
 
-    fn number(value: f64, u: f64, own: f64) -> Number {
-        Number {
+    fn number(value: f64, u: f64, own: f64) -> KeptMeasure {
+        KeptMeasure {
             measure: crate::measures::Measure::Power,
             part: Part::Cut,
             estimate: estimate(value, u, f64::INFINITY).unwrap(),
@@ -59,7 +64,7 @@ mod tests {
     /// Three activations each, 0.1 W their deviation of the mean: 4 degrees of freedom, k 2.78.
     #[test]
     fn few_activations_leave_few_degrees_of_freedom() {
-        let few = |value: f64| Number { own_freedom: Some(2.0), ..number(value, 0.1, 0.1) };
+        let few = |value: f64| KeptMeasure { own_freedom: Some(2.0), ..number(value, 0.1, 0.1) };
         let found = rise(&few(50.0), &few(51.0), true, true).unwrap();
         assert!((found.coverage.unwrap().degrees_of_freedom.unwrap() - 4.0).abs() < 1e-9);
         assert!((found.coverage.unwrap().coverage_factor - 2.776).abs() < 1e-3);

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 /// `[[reading]]` of a job.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Reading {
+pub struct ManualReading {
     /// Step it belongs to.
     pub step: String,
     /// A number, `yes` or `no`, or a note, as it was typed.
@@ -55,7 +55,7 @@ pub enum Settled {
 ///
 /// # Errors
 /// What does not fit.
-pub fn settle(reading: &Reading, manual: &Manual) -> Result<Settled, ReadingFault> {
+pub fn settle(reading: &ManualReading, manual: &Manual) -> Result<Settled, ReadingFault> {
     let fault = |key, message: String, help: &str| ReadingFault { key, message, help: help.into() };
     let id = &manual.id;
     match manual.takes() {
@@ -121,9 +121,14 @@ mod tests {
         }
     }
 
-    fn reading(value: &str, unit: Option<&str>) -> Reading {
+    fn reading(value: &str, unit: Option<&str>) -> ManualReading {
         let unit = unit.map(str::to_owned);
-        Reading { step: "earth".into(), value: value.into(), unit, ..Reading::default() }
+        ManualReading {
+            step: "earth".into(),
+            value: value.into(),
+            unit,
+            ..ManualReading::default()
+        }
     }
 
     #[test]

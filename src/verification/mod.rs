@@ -18,8 +18,8 @@ mod timing;
 pub use compare::{Change, ChangeRow, changes};
 pub use fit::fit;
 pub use judge::{Evidence, Found, judge};
-pub use manual::{Reading, ReadingFault, Settled, settle};
-pub use outcome::{CaptureOutcome, Correlated, Drift, Number, SwitchTimes};
+pub use manual::{ManualReading, ReadingFault, Settled, settle};
+pub use outcome::{CaptureOutcome, Correlated, Drift, KeptMeasure, SwitchTimes};
 pub use result::{
     Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, Person, PlanFacts,
     Series, SourceFit, StepResult, StepState, UnitFacts, Waveform,

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 /// One measure over one part of a record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Number {
+pub struct KeptMeasure {
     /// The measure.
     pub measure: Measure,
     /// Part of the record.
@@ -63,7 +63,7 @@ pub struct Correlated {
     pub current_load: f64,
 }
 
-impl Number {
+impl KeptMeasure {
     /// Standard uncertainty and degrees of freedom of what is its own: with `shared`, what captures by
     /// the same instruments do not share, else all of it.
     #[must_use]
@@ -130,7 +130,7 @@ pub struct CaptureOutcome {
     pub sheet_sha256: Sha256,
     /// Version of the program that measured it.
     pub program: String,
-    /// Number of samples.
+    /// KeptMeasure of samples.
     pub samples: u64,
     /// Samples per second.
     pub sample_rate_hz: f64,
@@ -154,7 +154,7 @@ pub struct CaptureOutcome {
     #[serde(default)]
     pub correlated: Correlated,
     /// Every measure of every part.
-    pub numbers: Vec<Number>,
+    pub numbers: Vec<KeptMeasure>,
     /// What can't be had.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub missing: Vec<Missing>,
@@ -232,7 +232,7 @@ fn shares(estimate: &Estimate) -> Option<Shares> {
 impl CaptureOutcome {
     /// Numbers of a measurement; its budgets are used and dropped.
     #[must_use]
-    pub fn numbers_of(measurement: &Measurement) -> (Vec<Number>, Vec<Missing>) {
+    pub fn numbers_of(measurement: &Measurement) -> (Vec<KeptMeasure>, Vec<Missing>) {
         let (mut numbers, mut missing) = (Vec::new(), Vec::new());
         for part in [Part::Whole, Part::Cut, Part::Coag, Part::Rest, Part::Cycle] {
             let set = match measurement.part(part) {
@@ -245,7 +245,7 @@ impl CaptureOutcome {
             for (measure, estimate) in set.iter() {
                 let shares = shares(estimate);
                 let of = |share: fn(&Shares) -> f64| shares.as_ref().map(share);
-                numbers.push(Number {
+                numbers.push(KeptMeasure {
                     measure,
                     part,
                     estimate: Estimate { budget: None, monte_carlo: None, ..estimate.clone() },
@@ -269,7 +269,7 @@ impl CaptureOutcome {
     ///
     /// # Errors
     /// Why it can't be had.
-    pub fn number(&self, measure: Measure, part: Part) -> Result<&Number, Reason> {
+    pub fn number(&self, measure: Measure, part: Part) -> Result<&KeptMeasure, Reason> {
         let found = self.numbers.iter().find(|n| n.measure == measure && n.part == part);
         found.ok_or_else(|| {
             let of_this = |one: &&Missing| {

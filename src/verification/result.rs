@@ -1,6 +1,6 @@
 //! The result of a job, as it is shown, stored and compared: the model of every report.
 
-use super::manual::Reading;
+use super::manual::ManualReading;
 use super::step::{Load, StepKind};
 use crate::check::{Finding, Judged, Verdict};
 use crate::digest::Sha256;
@@ -34,7 +34,7 @@ pub struct JobResult {
     pub steps: Vec<StepResult>,
     /// Readings by hand as they were typed; of several of one step the last counts.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub readings: Vec<Reading>,
+    pub readings: Vec<ManualReading>,
     /// What is not as it should be with the job as a whole.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub findings: Vec<Finding>,

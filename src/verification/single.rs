@@ -1,7 +1,7 @@
 //! What one capture tells of a step: its power, its peak, the current to earth.
 
 use super::estimate;
-use super::outcome::{CaptureOutcome, Number};
+use super::outcome::{CaptureOutcome, KeptMeasure};
 use crate::estimate::Estimate;
 use crate::measures::{Measure, Reason};
 use crate::result::Part;
@@ -12,7 +12,7 @@ use crate::result::Part;
 ///
 /// # Errors
 /// Why it can't be had.
-pub fn current(outcome: &CaptureOutcome, part: Part) -> Result<Estimate, Reason> {
+pub(super) fn current(outcome: &CaptureOutcome, part: Part) -> Result<Estimate, Reason> {
     let measured = outcome.number(Measure::CurrentRms, part);
     let reason = match measured {
         Ok(number) => return Ok(number.estimate.clone()),
@@ -24,7 +24,7 @@ pub fn current(outcome: &CaptureOutcome, part: Part) -> Result<Estimate, Reason>
     if v <= 0.0 {
         return Err(reason);
     }
-    let relative = |number: &Number| {
+    let relative = |number: &KeptMeasure| {
         number.estimate.standard_uncertainty.map(|u| u / number.estimate.value.abs())
     };
     let mut found = match (relative(power), relative(voltage)) {
@@ -44,7 +44,7 @@ pub fn current(outcome: &CaptureOutcome, part: Part) -> Result<Estimate, Reason>
 
 /// Power averaged over 1 s, as far as a capture tells it.
 #[derive(Clone, Debug, PartialEq)]
-pub enum OverOneSecond {
+pub(super) enum OverOneSecond {
     /// From a record that is long enough.
     Measured(Estimate),
     /// The record is shorter: its cycle or its only kind of output, taken as if it went on.
@@ -57,7 +57,7 @@ pub enum OverOneSecond {
 /// The largest power averaged over 1 s that a capture vouches for, W; `mixed` where the setting
 /// repeats more than one kind of output or rests between.
 #[must_use]
-pub fn over_1s(outcome: &CaptureOutcome, mixed: bool) -> Option<OverOneSecond> {
+pub(super) fn over_1s(outcome: &CaptureOutcome, mixed: bool) -> Option<OverOneSecond> {
     let best = |measure: Measure, parts: &[Part]| {
         parts
             .iter()

@@ -8,7 +8,7 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 /// sqrt((n - 1) / chi2) about s, and reaches further up than down; U is its upper side, so that a
 /// guarded pass is wrong in 2.5 of 100 cases.
 #[must_use]
-pub fn spread(powers: &[f64]) -> Option<Estimate> {
+pub(super) fn spread(powers: &[f64]) -> Option<Estimate> {
     let (mean, deviation) = mean_and_deviation(powers)?;
     let freedom = powers.len() as f64 - 1.0;
     let relative = deviation? / mean;

@@ -7,7 +7,7 @@
 use crate::support::root;
 use crestbook::check::conformance::probability;
 use crestbook::numeric::student::quantile;
-use crestbook::uncertainty::budget::{Budget, Model, Number, combine, propagate};
+use crestbook::uncertainty::budget::{Budget, Model, Real, combine, propagate};
 use crestbook::uncertainty::correlation::Correlation;
 use crestbook::uncertainty::input::{Distribution, Input};
 use crestbook::uncertainty::montecarlo::{Draws, simulate};
@@ -53,7 +53,7 @@ fn correlation(a: &[f64], b: &[f64]) -> f64 {
 struct Impedance(usize);
 
 impl Model<3> for Impedance {
-    fn value<D: Number>(&self, x: &[D; 3]) -> D {
+    fn value<D: Real>(&self, x: &[D; 3]) -> D {
         let ratio = x[0] / x[1];
         match self.0 {
             0 => ratio * x[2].cos(),
@@ -106,7 +106,7 @@ struct EndGauge {
 }
 
 impl Model<9> for EndGauge {
-    fn value<D: Number>(&self, x: &[D; 9]) -> D {
+    fn value<D: Real>(&self, x: &[D; 9]) -> D {
         let [standard, readings, random, systematic, alpha, d_alpha, theta, swing, d_theta] = *x;
         let d = readings + random + systematic;
         standard + d - standard * (d_alpha * (theta + swing) + alpha * d_theta)
@@ -174,7 +174,7 @@ fn jcgm_100_g41_welch_satterthwaite_and_522_full_correlation() {
 struct Sum;
 
 impl Model<4> for Sum {
-    fn value<D: Number>(&self, x: &[D; 4]) -> D {
+    fn value<D: Real>(&self, x: &[D; 4]) -> D {
         x[0] + x[1] + x[2] + x[3]
     }
 }
@@ -226,7 +226,7 @@ fn jcgm_101_92_additive_model() {
 struct Mass;
 
 impl Model<5> for Mass {
-    fn value<D: Number>(&self, x: &[D; 5]) -> D {
+    fn value<D: Real>(&self, x: &[D; 5]) -> D {
         let [reference, difference, air, weight, standard] = *x;
         (reference + difference) * ((air - 1.2) * (weight.recip() - standard.recip()) + 1.0) - 1e5
     }
@@ -276,7 +276,7 @@ fn jcgm_101_93_mass() {
 struct Squares;
 
 impl Model<2> for Squares {
-    fn value<D: Number>(&self, x: &[D; 2]) -> D {
+    fn value<D: Real>(&self, x: &[D; 2]) -> D {
         x[0] * x[0] + x[1] * x[1]
     }
 }
@@ -445,7 +445,7 @@ fn ea_402_coverage_factors() {
 struct Sensor;
 
 impl Model<8> for Sensor {
-    fn value<D: Number>(&self, x: &[D; 8]) -> D {
+    fn value<D: Real>(&self, x: &[D; 8]) -> D {
         let [standard, drift, ms_r, ms_c, mx_r, mx_c, ratio, p] = *x;
         (standard + drift) * (ms_r * mx_c) / (ms_c * mx_r) * ratio * p
     }

@@ -205,8 +205,8 @@ fn what_is_written_reads_back_equal() {
         let done = crate::support::crestbook(&[&["synth"], flags, &out].concat());
         assert!(done.status.success());
         let mut settings = Settings::default();
-        settings.wish.budget = true;
-        settings.wish.monte_carlo = Some((crestbook::uncertainty::Draws::Count(1_000), 1));
+        settings.extras.budget = true;
+        settings.extras.monte_carlo = Some((crestbook::uncertainty::Draws::Count(1_000), 1));
         settings.read.hash = true;
         let found = crate::support::measure_file(&path, &settings);
         let text = serde_json::to_vec(&found).unwrap();

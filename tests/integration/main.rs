@@ -1,5 +1,5 @@
 //! One binary for all tests from the outside.
-#![allow(clippy::unwrap_used, clippy::print_stderr, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::print_stderr, missing_docs, unreachable_pub)]
 
 mod attacks;
 mod bad_input;

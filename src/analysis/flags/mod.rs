@@ -14,7 +14,7 @@ use crate::segment::Segmentation;
 use crate::trace::{Kind, Phase, ReadFailure};
 
 /// What flags are told from.
-pub struct Case<'a> {
+pub(super) struct Case<'a> {
     /// The result so far.
     pub measurement: &'a Measurement,
     /// The record.
@@ -54,7 +54,7 @@ impl Case<'_> {
 }
 
 /// All flags of a measurement.
-pub fn find(case: &Case<'_>) -> Result<Vec<Flag>, ReadFailure> {
+pub(super) fn find(case: &Case<'_>) -> Result<Vec<Flag>, ReadFailure> {
     let mut flags = Vec::new();
     sampling::find(case, &mut flags)?;
     bench::find(case, &mut flags);

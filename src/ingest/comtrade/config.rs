@@ -6,7 +6,7 @@ use std::path::Path;
 
 /// Kind of the data file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum DataKind {
+pub(super) enum DataKind {
     /// Text.
     Ascii,
     /// 16-bit codes.
@@ -19,7 +19,7 @@ pub enum DataKind {
 
 impl DataKind {
     /// For the receipt.
-    pub fn describe(self) -> &'static str {
+    pub(super) fn describe(self) -> &'static str {
         match self {
             Self::Ascii => "ASCII",
             Self::Binary => "BINARY, 16-bit codes",
@@ -31,7 +31,7 @@ impl DataKind {
 
 /// One analog channel: value = factor · code + summand.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Analog {
+pub(super) struct Analog {
     /// Name.
     pub name: String,
     /// Unit, as written.
@@ -52,7 +52,7 @@ pub struct Analog {
 
 /// A stretch of one sample rate.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Section {
+pub(super) struct Section {
     /// Samples per second; 0 where time stamps rule.
     pub rate: f64,
     /// Number of its last sample, from 1.
@@ -61,7 +61,7 @@ pub struct Section {
 
 /// The configuration.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Config {
+pub(super) struct Config {
     /// Edition for the receipt.
     pub edition: String,
     /// Analog channels.
@@ -78,7 +78,7 @@ pub struct Config {
 
 impl Config {
     /// Bytes of one row of binary data.
-    pub fn stride(&self) -> usize {
+    pub(super) fn stride(&self) -> usize {
         let number = if self.kind == DataKind::Binary { 2 } else { 4 };
         8 + number * self.analog.len() + 2 * self.digital.div_ceil(16)
     }
@@ -124,7 +124,7 @@ const MOST: usize = 1 << 16;
 ///
 /// # Errors
 /// Where a line is missing or not as the standard says, with its number.
-pub fn read(file: &Path, text: &str) -> Result<Config, IngestError> {
+pub(super) fn read(file: &Path, text: &str) -> Result<Config, IngestError> {
     let mut lines = Lines { file, lines: text.lines().enumerate(), at: 0 };
     let station = lines.next()?;
     let edition = match station.get(2) {

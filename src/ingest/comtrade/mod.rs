@@ -13,7 +13,7 @@ use crate::units::{SampleRate, Unit};
 use config::{Config, DataKind};
 
 /// Whether the first bytes are of a configuration, or of both in one.
-pub fn probe(head: &[u8]) -> bool {
+pub(super) fn probe(head: &[u8]) -> bool {
     let text = String::from_utf8_lossy(head);
     let text = text.trim_start_matches('\u{feff}');
     if text.starts_with("--- file type: CFG") {
@@ -30,7 +30,7 @@ pub fn probe(head: &[u8]) -> bool {
 }
 
 /// Opens a recording.
-pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let mut head = Vec::new();
     let length = opening.limits.header.min(1 << 24);
     source.read(0, length, &mut head)?;

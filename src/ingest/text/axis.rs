@@ -20,7 +20,7 @@ const UNEVEN: f64 = 0.2;
 /// # Errors
 /// Where interval and time column contradict each other, or the samples are not those of an
 /// evenly sampled wave.
-pub fn settle(reader: &mut TextReader) -> Result<(), IngestError> {
+pub(super) fn settle(reader: &mut TextReader) -> Result<(), IngestError> {
     refuse_extremes_by_name(reader)?;
     note_mode(reader)?;
     reader.stated.samples = reader.facts.samples;

@@ -5,7 +5,7 @@ use crate::units::Unit;
 
 /// What a cell holds.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Cell {
+pub(super) enum Cell {
     /// A number, its SI letter worked in, and the unit written behind it.
     Number(f64, Option<Unit>),
     /// A time of day, s, and the day as a number, where it is written.
@@ -22,12 +22,12 @@ pub enum Cell {
 
 impl Cell {
     /// Whether a data row may hold it: a number, or a mark in its place.
-    pub fn is_data(self) -> bool {
+    pub(super) fn is_data(self) -> bool {
         matches!(self, Self::Number(..) | Self::Missing | Self::Overrange)
     }
 
     /// The number, or what stands for a gap until the piece is settled.
-    pub fn value(self) -> Option<f64> {
+    pub(super) fn value(self) -> Option<f64> {
         match self {
             Self::Number(value, _) => Some(value),
             Self::Missing | Self::Empty => Some(f64::NAN),
@@ -38,7 +38,7 @@ impl Cell {
 }
 
 /// Reads a cell; `comma` where the decimal mark is a comma.
-pub fn read(cell: &str, comma: bool) -> Cell {
+pub(super) fn read(cell: &str, comma: bool) -> Cell {
     let cell = cell.trim_matches(|c: char| c.is_whitespace() || c == '"' || c == '\u{a0}');
     if cell.is_empty() {
         return Cell::Empty;

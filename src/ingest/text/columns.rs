@@ -11,7 +11,7 @@ use crate::units::Unit;
 use std::path::Path;
 
 /// The first rows of data.
-pub struct Body {
+pub(super) struct Body {
     rows: Vec<Vec<Cell>>,
     /// Columns whose numbers are written without decimals.
     whole: Vec<bool>,
@@ -19,7 +19,7 @@ pub struct Body {
 
 impl Body {
     /// The rows of data in the head.
-    pub fn of(lines: &[Line], dialect: &Dialect) -> Self {
+    pub(super) fn of(lines: &[Line], dialect: &Dialect) -> Self {
         let mut body = Self { rows: Vec::new(), whole: vec![true; dialect.fields] };
         for (_, line) in lines.iter().skip(dialect.first_line - 1) {
             if line.is_empty() {
@@ -35,12 +35,12 @@ impl Body {
     }
 
     /// Whether all numbers of a column are written as whole ones.
-    pub fn is_whole(&self, column: usize) -> bool {
+    pub(super) fn is_whole(&self, column: usize) -> bool {
         self.whole.get(column).copied().unwrap_or(false)
     }
 
     /// Whether all numbers of a column are whole, however they are written, and have no unit.
-    pub fn has_whole_values(&self, column: usize) -> bool {
+    pub(super) fn has_whole_values(&self, column: usize) -> bool {
         self.rows.iter().filter_map(|row| row.get(column)).all(|cell| match cell {
             Cell::Number(value, unit) => value.fract() == 0.0 && unit.is_none(),
             _ => true,
@@ -68,7 +68,7 @@ impl Body {
 }
 
 /// Name and unit of a column, from the rows of names and units and from its cells.
-pub fn describe(
+pub(super) fn describe(
     column: usize,
     names: Option<&Row>,
     units: Option<&Row>,
@@ -104,7 +104,7 @@ pub fn describe(
 }
 
 /// Volt or ampere where a name can mean nothing else.
-pub fn quantity(name: &str) -> Option<Unit> {
+pub(crate) fn quantity(name: &str) -> Option<Unit> {
     let letters: String = name.trim_end_matches(|c: char| c.is_ascii_digit()).trim().to_lowercase();
     match letters.as_str() {
         "v"
@@ -159,7 +159,7 @@ fn is_division(text: &str) -> bool {
 
 /// `U1 [mV]` -> (`U1`, mV); `Volt(mV)`; `CH1_V`; `CH1 in V`; `Time / ms`; a bracket that holds no unit
 /// stays in the name.
-pub fn name_and_unit(cell: &str) -> (String, Option<(Unit, f64)>) {
+pub(crate) fn name_and_unit(cell: &str) -> (String, Option<(Unit, f64)>) {
     let cell = cell.trim();
     let bracketed = cell.ends_with([')', ']']).then(|| cell.rfind(['(', '['])).flatten();
     if let Some(at) = bracketed
@@ -206,7 +206,7 @@ fn is_told(name: &str, unit: Unit) -> bool {
 }
 
 /// What the columns are for.
-pub struct Roles {
+pub(super) struct Roles {
     /// The time column.
     pub time: Option<usize>,
     /// Further columns of the same time.
@@ -221,7 +221,7 @@ pub struct Roles {
 ///
 /// # Errors
 /// Where the sheet names a time column that is not there.
-pub fn roles(
+pub(super) fn roles(
     file: &Path,
     body: &Body,
     dialect: &Dialect,

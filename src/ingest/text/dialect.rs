@@ -11,7 +11,7 @@ use std::path::Path;
 
 /// What stands between fields.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Separator {
+pub(super) enum Separator {
     /// `,`
     Comma,
     /// `;`
@@ -27,7 +27,7 @@ impl Separator {
 
     /// Whether a byte is this separator.
     #[inline]
-    pub fn matches(self, byte: u8) -> bool {
+    pub(super) fn matches(self, byte: u8) -> bool {
         match self {
             Self::Space => byte == b' ' || byte == b'\t',
             other => byte == other.byte(),
@@ -35,7 +35,7 @@ impl Separator {
     }
 
     /// The byte itself; a blank for [`Self::Space`].
-    pub fn byte(self) -> u8 {
+    pub(super) fn byte(self) -> u8 {
         match self {
             Self::Comma => b',',
             Self::Semicolon => b';',
@@ -45,7 +45,7 @@ impl Separator {
     }
 
     /// Its name for people.
-    pub fn describe(self) -> &'static str {
+    pub(super) fn describe(self) -> &'static str {
         match self {
             Self::Comma => "comma",
             Self::Semicolon => "semicolon",
@@ -55,7 +55,7 @@ impl Separator {
     }
 
     /// Its name in a sheet.
-    pub fn named(self) -> SeparatorName {
+    pub(super) fn named(self) -> SeparatorName {
         match self {
             Self::Comma => SeparatorName::Comma,
             Self::Semicolon => SeparatorName::Semicolon,
@@ -65,7 +65,7 @@ impl Separator {
     }
 
     /// Fields of a line, trimmed and without quotes around them.
-    pub fn split(self, line: &str) -> Vec<String> {
+    pub(super) fn split(self, line: &str) -> Vec<String> {
         if self == Self::Space {
             return line.split_whitespace().map(|cell| cell.trim_matches('"').to_owned()).collect();
         }
@@ -115,7 +115,7 @@ fn quoted(line: &str, separator: u8) -> Vec<String> {
 
 /// How a file is written.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Dialect {
+pub(super) struct Dialect {
     /// Between fields.
     pub separator: Separator,
     /// Whether numbers have a decimal comma.
@@ -138,7 +138,7 @@ pub struct Dialect {
 
 impl Dialect {
     /// A number of this dialect, a unit behind it ignored.
-    pub fn number(&self, text: &str) -> Option<f64> {
+    pub(super) fn number(&self, text: &str) -> Option<f64> {
         match cell::read(text, self.decimal_comma) {
             Cell::Number(value, _) => Some(value),
             _ => None,
@@ -146,7 +146,7 @@ impl Dialect {
     }
 
     /// A cell of this dialect.
-    pub fn cell(&self, text: &str) -> Cell {
+    pub(super) fn cell(&self, text: &str) -> Cell {
         cell::read(text, self.decimal_comma)
     }
 
@@ -164,10 +164,10 @@ impl Dialect {
 const LINES: usize = 400;
 
 /// A line of the head: its first byte, and its text.
-pub type Line = (usize, String);
+pub(super) type Line = (usize, String);
 
 /// The lines of the head that are whole; `whole` where the head is all of the file.
-pub fn lines(head: &[u8], whole: bool) -> Vec<Line> {
+pub(super) fn lines(head: &[u8], whole: bool) -> Vec<Line> {
     let bom = if head.starts_with(&[0xef, 0xbb, 0xbf]) { 3 } else { 0 };
     let mut lines = Vec::new();
     let mut at = bom;
@@ -191,7 +191,7 @@ pub fn lines(head: &[u8], whole: bool) -> Vec<Line> {
 ///
 /// # Errors
 /// Where there are no numeric rows, or two readings are plausible.
-pub fn find(
+pub(super) fn find(
     file: &Path,
     lines: &[Line],
     hints: &TextHints,

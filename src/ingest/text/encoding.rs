@@ -5,7 +5,7 @@ use crate::ingest::{IngestError, Limits, Source};
 
 /// How the bytes of a file stand for text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Encoding {
+pub(super) enum Encoding {
     /// One byte a character where it matters: ASCII, UTF-8, Latin-1, Shift-JIS.
     Bytes,
     /// UTF-16, and whether the high byte comes first.
@@ -16,7 +16,7 @@ pub enum Encoding {
 }
 
 /// What the first bytes show.
-pub fn detect(head: &[u8]) -> Encoding {
+pub(super) fn detect(head: &[u8]) -> Encoding {
     if head.starts_with(&[0xff, 0xfe]) {
         return Encoding::Utf16 { big_endian: false };
     }
@@ -27,7 +27,7 @@ pub fn detect(head: &[u8]) -> Encoding {
 }
 
 /// Whether lines end in a carriage return alone.
-pub fn lone_returns(head: &[u8]) -> bool {
+pub(super) fn lone_returns(head: &[u8]) -> bool {
     memchr::memchr(b'\n', head).is_none() && memchr::memchr(b'\r', head).is_some()
 }
 
@@ -42,7 +42,7 @@ const CHUNK: usize = 1 << 16;
 ///
 /// # Errors
 /// Where it can't be read or kept.
-pub fn from_utf16(
+pub(super) fn from_utf16(
     source: &Source,
     big_endian: bool,
     limits: &Limits,
@@ -74,7 +74,7 @@ pub fn from_utf16(
 ///
 /// # Errors
 /// Where it can't be read or kept.
-pub fn to_lines(
+pub(super) fn to_lines(
     source: &Source,
     keep: u64,
     from: impl Fn(u8) -> bool,
@@ -101,7 +101,7 @@ pub fn to_lines(
 
 /// UTF-8, or else Latin-1, in which older instruments write their unit signs; those of Shift-JIS
 /// are known too.
-pub fn decode(bytes: &[u8]) -> String {
+pub(crate) fn decode(bytes: &[u8]) -> String {
     match std::str::from_utf8(bytes) {
         Ok(text) => text.to_owned(),
         Err(error) if error.error_len().is_none() => {

@@ -10,7 +10,7 @@ use crate::units::Unit;
 use std::path::Path;
 
 /// What the rows above the data tell.
-pub struct Header {
+pub(super) struct Header {
     /// Columns that are data channels.
     pub columns: Vec<usize>,
     /// The channels, one per column.
@@ -41,7 +41,7 @@ struct Rows {
 ///
 /// # Errors
 /// Where the sheet names a time column that is not there.
-pub fn read(
+pub(super) fn read(
     file: &Path,
     lines: &[Line],
     dialect: &Dialect,

@@ -17,10 +17,10 @@ mod reader;
 mod rows;
 
 #[cfg(feature = "parquet")]
-pub use columns::name_and_unit;
-pub use columns::quantity;
-pub use encoding::decode;
-pub use rows::finite;
+pub(super) use columns::name_and_unit;
+pub(super) use columns::quantity;
+pub(super) use encoding::decode;
+pub(super) use rows::finite;
 
 use super::{IngestError, Opening, Receipt, Source, TraceReader};
 use crate::units::Unit;
@@ -33,7 +33,7 @@ const HEAD: usize = 1 << 16;
 
 /// Whether the first bytes can be text: no NUL byte among the first hundred, so that a file that
 /// was cut off and padded still is.
-pub fn probe(head: &[u8]) -> bool {
+pub(super) fn probe(head: &[u8]) -> bool {
     let start = head.get(..100).unwrap_or(head);
     !head.is_empty() && (!start.contains(&0) || encoding::detect(head) != Encoding::Bytes)
 }
@@ -47,7 +47,7 @@ struct Prepared {
 }
 
 /// Opens a text file.
-pub fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
+pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let mut receipt = Receipt::new("delimited text");
     let named = source.clone();
     let hints = match &opening.layout {
@@ -233,7 +233,7 @@ fn wrapped(
 }
 
 /// Whether a column of this name or unit counts time.
-pub fn is_time(name: &str, unit: Option<Unit>) -> bool {
+pub(super) fn is_time(name: &str, unit: Option<Unit>) -> bool {
     const NAMES: [&str; 24] = [
         "t",
         "time",

@@ -16,13 +16,13 @@ const WHOLE_TENS: [u64; 9] =
 /// that one multiplication or division rounds right (Clinger 1990); everything else goes to
 /// `fast_float2`. Infinity and NaN are left for the caller to refuse.
 #[inline]
-pub fn leading(text: &[u8]) -> Option<(f64, usize)> {
+pub(super) fn leading(text: &[u8]) -> Option<(f64, usize)> {
     plain(text).or_else(|| fast_float2::parse_partial(text).ok())
 }
 
 /// The same for numbers written plainly only; always finite.
 #[inline(always)]
-pub fn plain(text: &[u8]) -> Option<(f64, usize)> {
+pub(super) fn plain(text: &[u8]) -> Option<(f64, usize)> {
     let negative = *text.first()? == b'-';
     let mut at = usize::from(negative);
     let (mut mantissa, whole) = digits(text, &mut at, (0, 0))?;

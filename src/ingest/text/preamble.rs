@@ -6,7 +6,7 @@ use crate::units::Unit;
 
 /// One row above the data: a label and what stands behind it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Row {
+pub(super) struct Row {
     /// The cells.
     pub cells: Vec<String>,
     /// Letters of the label, lower case, without its unit.
@@ -19,7 +19,7 @@ pub struct Row {
 
 /// A statement about the sample interval.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Interval {
+pub(super) struct Interval {
     /// Interval, s; may be absurd.
     pub seconds: f64,
     /// Whether it was stated as a rate, which may be that of the acquisition.
@@ -32,7 +32,7 @@ pub struct Interval {
 
 /// How a channel's numbers become volts.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Vertical {
+pub(super) struct Vertical {
     /// Units per division.
     pub per_division: Option<f64>,
     /// Units per code.
@@ -47,7 +47,7 @@ pub struct Vertical {
 
 /// The facts.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Facts {
+pub(super) struct Facts {
     /// Sample interval.
     pub interval: Option<Interval>,
     /// Rate stated besides an interval.
@@ -173,20 +173,20 @@ const TIME_UNITS: &[&str] = &["hunit", "hunits", "xunit", "xunits"];
 const AVERAGES: &[&str] = &["averages", "numberofaverages", "averagecount", "numavg"];
 
 /// The lower-case letters of a label.
-pub fn word(label: &str) -> String {
+pub(super) fn word(label: &str) -> String {
     label.chars().filter(char::is_ascii_alphabetic).collect::<String>().to_lowercase()
 }
 
 impl Row {
     /// A row of cells.
-    pub fn new(cells: Vec<String>) -> Self {
+    pub(super) fn new(cells: Vec<String>) -> Self {
         let label = cells.first().map_or("", String::as_str).trim_end_matches(['=', ':', ' ']);
         let (name, unit) = super::columns::name_and_unit(label);
         Self { word: word(&name), unit, cells, stated: false }
     }
 
     /// A row that is written as `label = value`.
-    pub fn statement(cells: Vec<String>) -> Self {
+    pub(super) fn statement(cells: Vec<String>) -> Self {
         Self { stated: true, ..Self::new(cells) }
     }
 
@@ -210,14 +210,14 @@ impl Row {
     }
 
     /// Whether its label is one that states a fact, so that it names no columns.
-    pub fn states_a_fact(&self) -> bool {
+    pub(super) fn states_a_fact(&self) -> bool {
         let lists = [INTERVAL, RATE, SAMPLES, MEMORY, SEGMENT, DIVISION, CODE, ORIGIN, REFERENCE];
         lists.iter().chain(&[PROBE, MODE, AVERAGES, UNITS, TIME_UNITS]).any(|list| self.is(list))
             && self.cells.len() > 1
     }
 
     /// Whether it states units under a label of its own, one per channel or for all.
-    pub fn states_units(&self) -> bool {
+    pub(super) fn states_units(&self) -> bool {
         self.is(UNITS) || self.is(TIME_UNITS)
     }
 
@@ -269,7 +269,7 @@ impl Row {
 }
 
 /// Gathers the facts of the rows above the data.
-pub fn facts(rows: &[Row], comma: bool) -> Facts {
+pub(super) fn facts(rows: &[Row], comma: bool) -> Facts {
     let mut facts = Facts::default();
     let mut of_time = None;
     for row in rows {

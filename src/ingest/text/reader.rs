@@ -18,7 +18,7 @@ const PIECE: u64 = 1 << 16;
 const OVERLAP: usize = 1 << 10;
 
 /// An opened text.
-pub struct TextReader {
+pub(super) struct TextReader {
     /// The named file.
     pub(super) named: Source,
     /// Its text in lines.

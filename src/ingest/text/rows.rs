@@ -6,7 +6,7 @@ use crate::ingest::binary::is_value;
 
 /// What a field of a row is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Role {
+pub(super) enum Role {
     /// Not needed.
     Skip,
     /// Time stamp.
@@ -19,7 +19,7 @@ pub enum Role {
 
 /// Where the numbers go.
 #[derive(Debug, Default)]
-pub struct Rows {
+pub(super) struct Rows {
     /// Voltage column.
     pub v: Vec<f64>,
     /// Current column.
@@ -30,12 +30,12 @@ pub struct Rows {
 
 impl Rows {
     /// Rows so far.
-    pub fn count(&self) -> usize {
+    pub(super) fn count(&self) -> usize {
         self.v.len().max(self.i.len()).max(self.time.len())
     }
 
     /// Adds one number.
-    pub fn put(&mut self, role: Role, value: f64) {
+    pub(super) fn put(&mut self, role: Role, value: f64) {
         match role {
             Role::Skip => {}
             Role::Time => self.time.push(value),
@@ -47,7 +47,7 @@ impl Rows {
 
 /// Parses plain rows from `start` on. Gives the place of the first row that is not plain, or the
 /// end of the text.
-pub fn parse(
+pub(super) fn parse(
     text: &[u8],
     start: usize,
     separator: Separator,
@@ -197,7 +197,7 @@ fn plain_row(
 }
 
 /// Parses rows with quoted fields through the csv crate; as [`parse`].
-pub fn parse_quoted(
+pub(super) fn parse_quoted(
     text: &[u8],
     start: usize,
     separator: Separator,
@@ -239,6 +239,6 @@ pub fn parse_quoted(
 }
 
 /// A finite number, or nothing.
-pub fn finite(cell: &str) -> Option<f64> {
+pub(crate) fn finite(cell: &str) -> Option<f64> {
     fast_float2::parse::<f64, _>(cell.trim()).ok().filter(|value| value.is_finite())
 }

@@ -210,7 +210,7 @@ fn shown(result: &JobResult, plots: &[Option<String>]) -> Value {
 
 fn readings(result: &JobResult) -> Vec<Value> {
     let text = |x: &Option<String>| x.clone().unwrap_or_else(|| "-".into());
-    let one = |(k, reading): (usize, &crate::verification::Reading)| {
+    let one = |(k, reading): (usize, &crate::verification::ManualReading)| {
         json!({"step": reading.step, "typed": words::typed(reading), "when": text(&reading.taken_at),
             "by": text(&reading.by), "counts": words::counts_still(result, k)})
     };

@@ -5,7 +5,7 @@ pub(super) use crate::report::table::probability;
 use crate::report::table::why;
 use crate::units::{Unit, significant};
 use crate::verification::{
-    CaptureOutcome, ChangeRow, GroupResult, JobResult, Line, Reading, StepResult, StepState,
+    CaptureOutcome, ChangeRow, GroupResult, JobResult, Line, ManualReading, StepResult, StepState,
 };
 
 /// A value with its unit, `digits` significant digits.
@@ -17,18 +17,18 @@ fn number(value: f64, unit: &str, digits: usize) -> String {
 }
 
 /// A value with its unit.
-pub fn value(value: f64, unit: &str) -> String {
+pub(super) fn value(value: f64, unit: &str) -> String {
     number(value, unit, 4)
 }
 
 /// An uncertainty with its unit.
-pub fn doubt(u: f64, unit: &str) -> String {
+pub(super) fn doubt(u: f64, unit: &str) -> String {
     if u == 0.0 { "0".into() } else { number(u, unit, 2) }
 }
 
 /// A value with its U: U to two digits, the value to the last digit of U (JCGM 100, 7.2.6), both
 /// with one prefix.
-pub fn with_doubt(x: f64, u: f64, unit: &str) -> String {
+pub(super) fn with_doubt(x: f64, u: f64, unit: &str) -> String {
     rounded(x, u, unit, 0).0
 }
 
@@ -114,12 +114,12 @@ fn stated(x: f64, unit: &str) -> String {
 }
 
 /// A value with its U, or with a question mark where that is not known.
-pub fn maybe_doubt(x: f64, u: Option<f64>, unit: &str) -> String {
+pub(super) fn maybe_doubt(x: f64, u: Option<f64>, unit: &str) -> String {
     u.map_or_else(|| format!("{} ± ?", value(x, unit)), |u| with_doubt(x, u, unit))
 }
 
 /// The source that a power curve looks like, where it looks like one.
-pub fn source(group: &GroupResult) -> Option<String> {
+pub(super) fn source(group: &GroupResult) -> Option<String> {
     let source = group.source.filter(|source| source.fits)?;
     Some(format!(
         "The curve is that of a voltage behind a resistance: {} behind {}; powers lie up to {:.1} % off \
@@ -131,7 +131,7 @@ pub fn source(group: &GroupResult) -> Option<String> {
 }
 
 /// A value and its U, or the answer, or why there is none.
-pub fn found(line: &Line) -> String {
+pub(super) fn found(line: &Line) -> String {
     if let Some(text) = &line.text {
         return text.clone();
     }
@@ -143,7 +143,7 @@ pub fn found(line: &Line) -> String {
 }
 
 /// The limits of a line.
-pub fn limits(line: &Line) -> String {
+pub(super) fn limits(line: &Line) -> String {
     let shown = |x: f64| stated(x, &line.unit);
     match (line.judged.lower, line.judged.upper) {
         (Some(low), Some(high)) => format!("{} to {}", shown(low), shown(high)),
@@ -154,7 +154,7 @@ pub fn limits(line: &Line) -> String {
 }
 
 /// By how much a value misses its limits, or how close it lies inside.
-pub fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
+pub(super) fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
     let found = judged.value?;
     let below = judged.upper.map(|upper| upper - found);
     let above = judged.lower.map(|lower| found - lower);
@@ -183,7 +183,7 @@ pub fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
 }
 
 /// By how many of its U a number has changed, or why that can't be told.
-pub fn change(row: &ChangeRow) -> String {
+pub(super) fn change(row: &ChangeRow) -> String {
     match (&row.differs, row.score) {
         (Some(differs), _) => format!("not alike: {differs}"),
         (None, Some(score)) if score > 1.0 => format!("{score:.1}: changed"),
@@ -193,7 +193,7 @@ pub fn change(row: &ChangeRow) -> String {
 }
 
 /// Something that is not a pass.
-pub struct Trouble {
+pub(super) struct Trouble {
     /// Id of the entry.
     pub id: String,
     /// Entry of the plan.
@@ -213,7 +213,7 @@ pub struct Trouble {
 }
 
 /// Everything that is not a pass, the worst first.
-pub fn troubles(result: &JobResult) -> Vec<Trouble> {
+pub(super) fn troubles(result: &JobResult) -> Vec<Trouble> {
     let mut all = Vec::new();
     let missing = |step: &Option<String>| {
         let step = result.steps.iter().find(|known| Some(&known.id) == step.as_ref());
@@ -279,7 +279,7 @@ pub fn troubles(result: &JobResult) -> Vec<Trouble> {
 }
 
 /// The unit in one line.
-pub fn unit(result: &JobResult) -> String {
+pub(super) fn unit(result: &JobResult) -> String {
     let unit = &result.job.unit;
     let model = unit.model.clone().unwrap_or_else(|| "unit not stated".into());
     let serial = unit.serial.as_ref().map_or(String::new(), |serial| format!(", serial {serial}"));
@@ -287,7 +287,7 @@ pub fn unit(result: &JobResult) -> String {
 }
 
 /// Names and values of what stands at the head of a report.
-pub fn facts(result: &JobResult) -> Vec<(&'static str, String)> {
+pub(super) fn facts(result: &JobResult) -> Vec<(&'static str, String)> {
     let (job, plan) = (&result.job, &result.plan);
     let unknown = || "not stated".to_owned();
     let mut all = vec![("state", job.state.clone())];
@@ -319,7 +319,7 @@ pub fn facts(result: &JobResult) -> Vec<(&'static str, String)> {
 }
 
 /// Steps by state in one line.
-pub fn counts(result: &JobResult) -> String {
+pub(super) fn counts(result: &JobResult) -> String {
     let c = &result.counts;
     let mut text = format!(
         "{} steps: {} pass, {} doubtful, {} fail, {} missing",
@@ -332,12 +332,12 @@ pub fn counts(result: &JobResult) -> String {
 }
 
 /// The hashes of a capture's files.
-pub fn hashes(capture: &CaptureOutcome) -> String {
+pub(super) fn hashes(capture: &CaptureOutcome) -> String {
     capture.sha256.iter().map(ToString::to_string).collect::<Vec<_>>().join(" ")
 }
 
 /// How a step stands.
-pub fn state(step: &StepResult) -> &'static str {
+pub(super) fn state(step: &StepResult) -> &'static str {
     match step.state {
         StepState::Missing => "missing",
         StepState::Repeated => "claimed twice",
@@ -347,21 +347,21 @@ pub fn state(step: &StepResult) -> &'static str {
 }
 
 /// A reading as it was typed.
-pub fn typed(reading: &Reading) -> String {
+pub(super) fn typed(reading: &ManualReading) -> String {
     let unit = reading.unit.as_ref().map_or(String::new(), |unit| format!(" {unit}"));
     let u = reading.uncertainty.as_ref().map_or(String::new(), |u| format!(", U {u}"));
     format!("{}{unit}{u}", reading.value)
 }
 
 /// Whether the reading at a place is the last of its step.
-pub fn counts_still(result: &JobResult, place: usize) -> &'static str {
+pub(super) fn counts_still(result: &JobResult, place: usize) -> &'static str {
     let step = result.readings.get(place).map(|reading| &reading.step);
     let later = result.readings.iter().skip(place + 1).any(|other| Some(&other.step) == step);
     if later { "no: read again" } else { "yes" }
 }
 
 /// The line under which a report is signed.
-pub const RELEASE: &str = "This report states what was measured. Whether the unit is released to \
+pub(super) const RELEASE: &str = "This report states what was measured. Whether the unit is released to \
 service is a licensed person's decision.";
 
 #[cfg(test)]

@@ -7,7 +7,7 @@ use crate::measures::Measure;
 use crate::profile::{Bounds, Curve, Tolerance};
 use crate::result::Part;
 use crate::units::{Unit, for_people};
-use crate::verification::outcome::{Correlated, Number};
+use crate::verification::outcome::{Correlated, KeptMeasure};
 use crate::verification::result::{CurvePoint, GroupResult, Line, Series};
 use crate::verification::step::{Load, Step, StepKind};
 use crate::verification::{curve, estimate, ladder};
@@ -118,7 +118,7 @@ impl Bench<'_> {
     fn curve_point(
         &self,
         curve: &Curve,
-        power: &Number,
+        power: &KeptMeasure,
         (measured, u): (f64, Option<f64>),
         wanted: Option<(f64, f64)>,
         around: impl Fn(f64) -> Bounds,

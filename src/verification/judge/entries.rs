@@ -7,7 +7,7 @@ use crate::measures::Measure;
 use crate::result::Part;
 use crate::units::{Unit, for_people};
 use crate::verification::manual::{Settled, settle};
-use crate::verification::outcome::Number;
+use crate::verification::outcome::KeptMeasure;
 use crate::verification::result::{GroupKind, GroupResult, JobWide};
 use crate::verification::single::OverOneSecond;
 use crate::verification::step::{Step, StepKind};
@@ -105,7 +105,8 @@ impl Bench<'_> {
         let steps: Vec<&Step> = self.steps_of(&repeat.id).collect();
         let power =
             |step: &Step| self.number(&step.id, Measure::Power, self.output_of(&step.id, part));
-        let powers: Result<Vec<&Number>, String> = steps.iter().map(|step| power(step)).collect();
+        let powers: Result<Vec<&KeptMeasure>, String> =
+            steps.iter().map(|step| power(step)).collect();
         let mut lines = Vec::new();
         if let Some(limit) = repeat.spread {
             let found = powers.as_ref().map_err(Clone::clone).and_then(|powers| {

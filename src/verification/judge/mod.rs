@@ -3,8 +3,8 @@
 mod curves;
 mod entries;
 
-use super::manual::Reading;
-use super::outcome::{CaptureOutcome, Number};
+use super::manual::ManualReading;
+use super::outcome::{CaptureOutcome, KeptMeasure};
 use super::result::{
     Counts, GroupKind, GroupResult, JobFacts, JobResult, Line, PlanFacts, Series, StepResult,
     StepState, Waveform,
@@ -35,6 +35,7 @@ pub struct Found {
 }
 
 /// Everything a job has.
+#[derive(Debug)]
 pub struct Evidence<'a> {
     /// The plan.
     pub profile: &'a Profile,
@@ -45,7 +46,7 @@ pub struct Evidence<'a> {
     /// Pictures of captures as SVG, by step.
     pub pictures: BTreeMap<String, String>,
     /// What was read by hand; of several of one step the last counts.
-    pub readings: &'a [Reading],
+    pub readings: &'a [ManualReading],
     /// Unit, people, place.
     pub job: JobFacts,
     /// File, hash and changes of the plan.
@@ -393,7 +394,7 @@ impl<'a> Bench<'a> {
     }
 
     /// A number of a step, or why there is none.
-    fn number(&self, step: &str, measure: Measure, part: Part) -> Result<&'a Number, String> {
+    fn number(&self, step: &str, measure: Measure, part: Part) -> Result<&'a KeptMeasure, String> {
         self.outcome(step)?.number(measure, part).map_err(|reason| reason.to_string())
     }
 }
