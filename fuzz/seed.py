@@ -42,3 +42,20 @@ for path in sorted(FIXTURES.rglob("*")):
         put("sigmf" if ending == ".sigmf" else "comtrade", path, joined(data, b""))
     elif ending == ".cfg":
         put("comtrade", path, joined(data, path.with_suffix(".dat").read_bytes()[:2_000]))
+
+# Pairs: two channels of one file, and two that do not go together.
+texts = [path.read_bytes()[:600] for path in sorted((FIXTURES / "layouts").glob("36-*.csv"))]
+for k, (a, b) in enumerate(zip(texts, texts[1:] + texts[:1])):
+    put("pair", pathlib.Path(f"text-{k}"), b"\0" + joined(a, b))
+for k, path in enumerate(sorted(FIXTURES.rglob("*.npy"))):
+    put("pair", pathlib.Path(f"npy-{k}"), b"\1" + joined(path.read_bytes()[:2_000], path.read_bytes()[:2_000]))
+
+# Writers: every format, channels, integers and floats, gaps.
+for k in range(64):
+    head = bytes([k % 8, k // 8 % 3, k % 5, k % 2]) + struct.pack("<f", 1e6 + k)
+    values = [300.0, -300.0, 0.0, float("nan"), 1.5e-3, -8e8][: 2 + k % 5] * (1 + k % 3)
+    put("writer", pathlib.Path(f"seed-{k}"), head + struct.pack(f"<{len(values)}f", *values))
+
+# Jobs: each file of the folder, one place changed.
+for k in range(24):
+    put("job", pathlib.Path(f"seed-{k}"), bytes([k // 2, k % 2]) + struct.pack("<H", 37 * k) + b"= 1\n")

@@ -121,7 +121,12 @@ pub fn measure_record(
         offsets,
         observer,
     };
-    let mut measurement = assemble(capture, &parts);
+    let simulated = settings.extras.monte_carlo.is_some();
+    let pool = if simulated { pool(settings.read.threads) } else { None };
+    let mut measurement = match pool {
+        Some(pool) => pool.install(|| assemble(capture, &parts)),
+        None => assemble(capture, &parts),
+    };
     if observer.stop() {
         return Err(AnalysisError::Interrupted);
     }
@@ -162,9 +167,11 @@ fn survey_all(
     };
     let all = || (0..phases.len()).into_par_iter().map(one).collect();
     // A pool is not worth its start for a few phases.
-    let found: Result<Vec<Option<Surveyed>>, ReadFailure> = match pool(settings.read.threads) {
-        Some(pool) if phases.len() > 1 => pool.install(all),
-        _ => (0..phases.len()).map(one).collect(),
+    let several = phases.len() > 1 && settings.read.threads > 1;
+    let pool = if several { pool(settings.read.threads) } else { None };
+    let found: Result<Vec<Option<Surveyed>>, ReadFailure> = match pool {
+        Some(pool) => pool.install(all),
+        None => (0..phases.len()).map(one).collect(),
     };
     let found: Option<Vec<Surveyed>> = found?.into_iter().collect();
     let mut found = found.ok_or(AnalysisError::Interrupted)?;
@@ -207,11 +214,8 @@ pub(super) fn survey_input<'a>(
     }
 }
 
-/// A pool of so many threads; `None` where one is enough, or no more are to be had.
+/// A pool of so many threads; `None` where none are to be had.
 fn pool(threads: usize) -> Option<rayon::ThreadPool> {
-    if threads < 2 {
-        return None;
-    }
     rayon::ThreadPoolBuilder::new().num_threads(threads).build().ok()
 }
 

@@ -24,7 +24,7 @@ use crate::term::{Term, TermSet};
 use budget::{Budget, propagate};
 use inputs::{InputGatherer, Inputs};
 use model::MeasureModel;
-use std::sync::Mutex;
+use rayon::iter::{IntoParallelRefMutIterator, ParallelIterator};
 
 /// What is wanted beside the uncertainty itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -42,8 +42,8 @@ const NO_SENSITIVITY: f64 = 1e-9;
 /// as much of a delay once more takes 1.1 % off the power.
 const SMALL_PHASE: f64 = 0.087;
 
-/// States the uncertainty of every measure of an interval. A simulation takes all cores, and ends
-/// without a result where `stop` says so.
+/// States the uncertainty of every measure of an interval. A simulation takes the threads of the pool it
+/// is called in, and ends without a result where `stop` says so.
 pub fn state(
     set: &mut MeasureSet,
     stats: &IntervalStats,
@@ -68,17 +68,8 @@ pub fn state(
         set.iter_mut().enumerate().for_each(|(k, (measure, estimate))| one(k, measure, estimate));
         return;
     }
-    let work = Mutex::new(set.iter_mut().enumerate());
-    let next = || work.lock().ok().and_then(|mut work| work.next());
-    std::thread::scope(|scope| {
-        for _ in 0..std::thread::available_parallelism().map_or(1, usize::from) {
-            scope.spawn(|| {
-                while let Some((k, (measure, estimate))) = next() {
-                    one(k, measure, estimate);
-                }
-            });
-        }
-    });
+    let mut all: Vec<_> = set.iter_mut().enumerate().collect();
+    all.par_iter_mut().for_each(|(k, (measure, estimate))| one(*k, *measure, estimate));
 }
 
 /// States the uncertainty of one measure; gives what it was computed from.

@@ -137,3 +137,210 @@ fn plan(profile: &crestbook::profile::Profile) {
     job::json(&result, &mut json).expect("a result can be written");
     assert!(serde_json::from_slice::<crestbook::verification::JobResult>(&json).is_ok());
 }
+
+/// Two files of one channel each, both text or both arrays: they go together or are refused.
+pub fn pair(data: &[u8]) {
+    let Some((kind, rest)) = data.split_first() else { return };
+    let format = if kind % 2 == 0 { "text" } else { "npy" };
+    let (_, first, second) = parts("comtrade", rest);
+    let Some((_, second)) = second.first() else { return };
+    let open = |name: &str, bytes: &[u8]| {
+        let source = Source::memory(Path::new(name), bytes.to_vec()).ok()?;
+        let format = FORMATS.iter().find(|known| known.id == format)?;
+        let head = bytes.get(..bytes.len().min(4096))?;
+        let opening = Opening { limits: limits(), ..Opening::default() };
+        (format.probe)(head).then(|| (format.open)(source, &opening).ok()).flatten()
+    };
+    let (Some(a), Some(b)) = (open("a", first), open("b", second)) else { return };
+    match crestbook::ingest::pair(a, b, 1) {
+        Ok(reader) => hold(reader.as_ref()),
+        Err(error) => assert!(!error.help().is_empty(), "{error}"),
+    }
+}
+
+/// Any samples in any format that is written: they read back, or the format refuses them.
+pub fn writer(data: &[u8]) {
+    use crestbook::export::{self, Floats, Shape};
+    use crestbook::trace::{Block, Channels, Mark};
+    use crestbook::units::SampleRate;
+    let Some((head, values)) = data.split_first_chunk::<8>() else { return };
+    let [format, channels, bits, floats, rate @ ..] = *head;
+    let formats: Vec<&str> = export::endings().collect();
+    let ending = formats[usize::from(format) % formats.len()];
+    let (voltage, current) =
+        [(true, true), (true, false), (false, true)][usize::from(channels) % 3];
+    let Some(rate) = SampleRate::new(f64::from(f32::from_le_bytes(rate)).abs()) else { return };
+    let sample = |bytes: &[u8]| {
+        let value = f64::from(f32::from_le_bytes(bytes.try_into().unwrap_or_default()));
+        // Beyond the range of any bench nothing is written.
+        if value.abs() < 1e9 { value } else { f64::NAN }
+    };
+    let all: Vec<f64> = values.chunks_exact(4).map(sample).collect();
+    let (v, i): (Vec<f64>, Vec<f64>) = match (voltage, current) {
+        (true, true) => all.chunks_exact(2).map(|pair| (pair[0], pair[1])).unzip(),
+        (true, false) => (all, Vec::new()),
+        _ => (Vec::new(), all),
+    };
+    let count = v.len().max(i.len());
+    if count < 2 {
+        return;
+    }
+    let largest =
+        |x: &[f64]| x.iter().filter(|x| x.is_finite()).fold(1e-30, |a: f64, x| a.max(x.abs()));
+    let full = (largest(&v), largest(&i));
+    let writable = export::writable(Path::new(&format!("a.{ending}"))).expect("it is written");
+    let gapped = v.iter().chain(&i).any(|x| !x.is_finite());
+    let bits = (writable.integers && !gapped && bits % 2 == 0)
+        .then_some([8, 16, 24][usize::from(bits) % 3]);
+    let shape = Shape {
+        channels: Channels { voltage, current },
+        rate,
+        samples: count as u64,
+        bits,
+        full_scale: full,
+        floats: [Floats::Usual, Floats::Double][usize::from(floats) % 2],
+    };
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join(format!("a.{ending}"));
+    let Ok(mut writer) = export::create(&path, &shape) else { return };
+    let block = Block { start: 0, v, i };
+    if writer.push(&block).and_then(|()| writer.finish()).is_err() {
+        return;
+    }
+    let reader = crestbook::ingest::open(
+        &path,
+        &Opening { beside: Beside::of(&path), ..Opening::default() },
+    )
+    .unwrap_or_else(|error| panic!("{ending}: what was written can't be read: {error}"));
+    // Some formats have an order of their own.
+    let place = |name: &str, usual: usize| {
+        reader.channels().iter().position(|info| info.name == name).unwrap_or(usual)
+    };
+    let first = if voltage { place("voltage", 0) } else { place("current", 0) };
+    let second = (voltage && current).then(|| place("current", 1));
+    let wanted = Selection { voltage: Some(first), current: second };
+    let (mut piece, mut at) = (Piece::default(), 0);
+    for number in 0..reader.pieces() {
+        reader.decode(number, wanted, &mut piece).expect("it was written whole");
+        let sides = if voltage { [&block.v, &block.i] } else { [&block.i, &block.v] };
+        let scales = if voltage { [full.0, full.1] } else { [full.1, full.0] };
+        for (channel, (side, full)) in sides.into_iter().zip(scales).enumerate() {
+            let info = reader.channels().get([first, second.unwrap_or(first)][channel]);
+            for (k, got) in [&piece.v, &piece.i][channel].iter().enumerate() {
+                let gap = piece
+                    .gaps
+                    .iter()
+                    .any(|(gap, mark)| gap.contains(&k) && *mark != Mark::Overrange);
+                let any = |x: &[f64]| x.get(at + k).is_some_and(|x| !x.is_finite());
+                let is_gap = any(&block.v) || any(&block.i);
+                assert!(gap == is_gap, "{ending}: sample {} of {count}: gap {gap}", at + k);
+                let Some(was) = side.get(at + k).filter(|_| !is_gap) else { continue };
+                let factor = info.map_or(1.0, |info| info.factor);
+                // Integers of some formats read back as shares of full scale.
+                let scale = if bits.is_some() && writable.shares { full } else { factor };
+                let step = bits.map_or(1e-6, |bits| 1.1 * 2_f64.powi(1 - bits as i32)) * full;
+                let off = (got * scale - was).abs();
+                assert!(off <= step.max(1e-30), "{ending}: {was} became {}", got * scale);
+            }
+        }
+        at += piece.len();
+    }
+    assert_eq!(at, count, "{ending}");
+}
+
+/// A folder of a job in which one file is anything.
+struct JobFolder {
+    folder: tempfile::TempDir,
+    files: Vec<(std::path::PathBuf, Vec<u8>)>,
+}
+
+impl JobFolder {
+    fn new() -> Self {
+        use crestbook::job;
+        let folder = tempfile::tempdir().expect("a folder");
+        let plan = folder.path().join("plan.toml");
+        let text = "format = 1\n[[setting]]\nid = \"a\"\nload_ohm = 500.0\nsequence = [\"cut\"]\n\
+                    [[setting.limit]]\nmeasure = \"power_w\"\nin = \"whole\"\nmin = 1.0\n\
+                    [[manual]]\nid = \"m\"\nwhat = \"x\"\nmax = 2.0\nunit = \"ohm\"\n";
+        std::fs::write(&plan, text).expect("a plan");
+        let bench = folder.path().join("bench");
+        let beginning =
+            job::Beginning { profile: plan, state: "as left".into(), ..job::Beginning::default() };
+        let begun = job::begin(&bench, &beginning).expect("a job");
+        let rows: String = (0..400)
+            .map(|k| {
+                format!(
+                    "{k}e-7,{v},{i}\n",
+                    v = (f64::from(k) * 0.3).sin() * 300.0,
+                    i = (f64::from(k) * 0.3).sin()
+                )
+            })
+            .collect();
+        std::fs::write(bench.join("captures/a.csv"), format!("s,V,A\n{rows}")).expect("a capture");
+        let ran =
+            job::run(&begun, job::RunOptions::default(), &crestbook::Unobserved).expect("a run");
+        job::write(&begun, &ran.result).expect("a result");
+        let mut names = Vec::new();
+        let mut folders = vec![bench];
+        while let Some(next) = folders.pop() {
+            for entry in std::fs::read_dir(next).into_iter().flatten().flatten() {
+                if entry.path().is_dir() {
+                    folders.push(entry.path())
+                } else {
+                    names.push(entry.path())
+                }
+            }
+        }
+        names.sort();
+        let files =
+            names.into_iter().map(|path| (path.clone(), std::fs::read(&path).unwrap_or_default()));
+        let files = files.collect();
+        Self { folder, files }
+    }
+}
+
+/// A job one of whose files is replaced, or changed at one place: it is judged, or refused with what to do.
+pub fn job(data: &[u8]) {
+    use crestbook::job;
+    thread_local! { static FOLDER: JobFolder = JobFolder::new(); }
+    let Some(([which, how], rest)) = data.split_first_chunk::<2>() else { return };
+    FOLDER.with(|base| {
+        let (path, before) = &base.files[usize::from(*which) % base.files.len()];
+        let mut changed = rest.to_vec();
+        if how % 2 == 0
+            && let Some((at, with)) = rest.split_first_chunk::<2>()
+        {
+            changed = before.clone();
+            let at = usize::from(u16::from_le_bytes(*at)) % (changed.len() + 1);
+            let end = (at + with.len()).min(changed.len());
+            changed.splice(at..end, with.iter().copied());
+        }
+        std::fs::write(path, &changed).expect("it can be written");
+        let bench = base.folder.path().join("bench");
+        match job::Job::open(&bench) {
+            Err(error) => assert!(!error.to_string().is_empty()),
+            Ok(opened) => match job::run(
+                &opened,
+                job::RunOptions { jobs: Some(1), ..Default::default() },
+                &crestbook::Unobserved,
+            ) {
+                Err(error) => assert!(!error.to_string().is_empty()),
+                Ok(ran) => {
+                    let mut json = Vec::new();
+                    crestbook::report::job::json(&ran.result, &mut json)
+                        .expect("a result is written");
+                    let again: Result<crestbook::verification::JobResult, _> =
+                        crestbook::Form::Job.read(&json);
+                    assert!(again.is_ok_and(|again| again == ran.result), "it does not read back");
+                    let page = crestbook::report::job::html(&ran.result).expect("a report is made");
+                    assert!(!String::from_utf8_lossy(&page).contains("NaN"));
+                }
+            },
+        }
+        for (path, before) in &base.files {
+            if std::fs::read(path).ok().as_ref() != Some(before) {
+                std::fs::write(path, before).expect("it can be written");
+            }
+        }
+    });
+}

@@ -1,7 +1,7 @@
 //! Golden files, what the fuzzers found (fixtures/hostile), and mutations of both, through the
 //! same harness as the fuzz targets: bytes end in numbers or in an error that says what to do.
 
-use crate::harness::{joined, keyfiles, read};
+use crate::harness::{job, joined, keyfiles, pair, read, writer};
 use crate::support::{crestbook, fixture, root, text};
 use std::path::{Path, PathBuf};
 
@@ -39,11 +39,47 @@ fn input(path: &Path) -> Option<(String, Vec<u8>)> {
 }
 
 fn run(target: &str, data: &[u8]) -> bool {
-    if target == "keyfiles" {
-        keyfiles(data);
-        return true;
+    match target {
+        "keyfiles" => keyfiles(data),
+        "pair" => pair(data),
+        "writer" => writer(data),
+        "job" => job(data),
+        format => return read(format, data),
     }
-    read(target, data)
+    true
+}
+
+/// Draws numbers below a bound, the same in every run.
+fn drawing(mut state: u64) -> impl FnMut(usize) -> usize {
+    move |below| {
+        state =
+            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) as usize % below.max(1)
+    }
+}
+
+/// Samples of any size in every format that is written; jobs with a file changed at any place.
+#[test]
+fn writers_and_jobs() {
+    let mut draw = drawing(7);
+    let special = [f32::NAN, 0.0, 300.0, -300.0, 1e-30, -8e8, f32::INFINITY];
+    for k in 0..300_usize {
+        let rate = [1e6_f32, 44_100.5, 999_999.75, 0.3][draw(4)];
+        let mut data = vec![k as u8, draw(256) as u8, draw(256) as u8, draw(256) as u8];
+        data.extend(rate.to_le_bytes());
+        for _ in 0..draw(40) {
+            let any = f32::from_bits(draw(1 << 32) as u32);
+            data.extend(
+                if draw(2) == 0 { special[draw(special.len())] } else { any }.to_le_bytes(),
+            );
+        }
+        writer(&data);
+    }
+    for k in 0..150_usize {
+        let mut data = vec![k as u8, draw(4) as u8, draw(256) as u8, draw(8) as u8];
+        data.extend((0..draw(6)).map(|_| b"=\"[].0e{"[draw(8)]));
+        job(&data);
+    }
 }
 
 /// Every golden file and every finding, whole, cut off anywhere, and with bytes changed.
@@ -52,12 +88,7 @@ fn corpus_and_mutations() {
     let mut all = Vec::new();
     files(&root().join("fixtures"), &mut all);
     let mut seen = std::collections::BTreeMap::<String, (usize, usize)>::new();
-    let mut state = 1_u64;
-    let mut draw = move |below: usize| {
-        state =
-            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (state >> 33) as usize % below.max(1)
-    };
+    let mut draw = drawing(1);
     for path in all {
         let Some((target, data)) = input(&path) else { continue };
         let opened = run(&target, &data);
