@@ -11,7 +11,7 @@ use crate::measures::Measure;
 use crate::measures::catalog::UnknownMeasure;
 use crate::recording::{Capture, ReadSettings, Recording, resolve};
 use crate::report::picture::{self, Picture};
-use crate::report::{self, budget, raster, table};
+use crate::report::{self, budget, table};
 use crate::result::{Form, Measurement};
 use crate::uncertainty::montecarlo::MOST_COUNTED;
 use crate::uncertainty::{Draws, Extras, Knowledge};
@@ -366,16 +366,26 @@ impl CaptureArgs {
     }
 }
 
-/// Whether a picture is to be rasterised; told by the ending of its file.
-pub(super) fn plot_kind(path: &Path) -> Result<bool, Failure> {
-    match path
-        .extension()
-        .and_then(|ending| ending.to_str())
-        .map(str::to_ascii_lowercase)
-        .as_deref()
-    {
-        Some("svg") => Ok(false),
-        Some("png") => Ok(true),
+/// How a picture is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum PictureKind {
+    Svg,
+    #[cfg(feature = "png")]
+    Png,
+}
+
+/// How a picture is written, by the ending of its file.
+pub(crate) fn plot_kind(path: &Path) -> Result<PictureKind, Failure> {
+    let ending = path.extension().and_then(|ending| ending.to_str()).map(str::to_ascii_lowercase);
+    match ending.as_deref() {
+        Some("svg") => Ok(PictureKind::Svg),
+        #[cfg(feature = "png")]
+        Some("png") => Ok(PictureKind::Png),
+        #[cfg(not(feature = "png"))]
+        Some("png") => Err(Failure::usage(
+            format!("{}: this build draws no .png", path.display()),
+            "end the name in .svg, or build with `cargo build --release --features png`",
+        )),
         _ => Err(Failure::usage(
             format!("{}: pictures are written as .svg or .png", path.display()),
             "end the name in .svg or .png",
@@ -399,10 +409,10 @@ pub(super) fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Res
     };
     let svg = picture::svg(&Picture::of(run, &title, &format!("{said}{load}")))
         .map_err(|error| fail(&error))?;
-    let bytes = if plot_kind(path)? {
-        raster::png(&svg, 1.5).map_err(|error| fail(&error))?
-    } else {
-        svg.into_bytes()
+    let bytes = match plot_kind(path)? {
+        PictureKind::Svg => svg.into_bytes(),
+        #[cfg(feature = "png")]
+        PictureKind::Png => crate::report::raster::png(&svg, 1.5).map_err(|error| fail(&error))?,
     };
     write_whole(path, &bytes)?;
     printer.note(&format!("picture in {}", path.display()));

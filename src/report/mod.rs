@@ -4,6 +4,7 @@ pub mod budget;
 pub mod delay;
 pub mod job;
 pub mod picture;
+#[cfg(feature = "png")]
 pub mod raster;
 pub mod table;
 
