@@ -121,7 +121,7 @@ fn find_phases(bencher: Bencher) {
             samples: &Held,
             channels: Channels { voltage: true, current: true },
             load_ohm: None,
-            step: (0.0, 0.0),
+            step: crestbook::trace::PerChannel::default(),
             thresholds: &Thresholds::default(),
         })
         .unwrap()

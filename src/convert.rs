@@ -8,7 +8,7 @@ use crate::measures::Measure;
 use crate::recording::{Capture, Observer, Recording, RecordingError};
 use crate::result::Measurement;
 use crate::sheet::{ChannelName, ChannelSheet, Sheet};
-use crate::trace::{Block, Channel, Channels, Mark};
+use crate::trace::{Block, Channel, Channels, Mark, PerChannel};
 use crate::units::{Unit, for_people};
 use std::path::{Path, PathBuf};
 
@@ -92,7 +92,7 @@ pub fn convert(
         rate,
         samples: window.end - window.start,
         bits,
-        full_scale: (gain(&sides[0]), gain(&sides[1])),
+        full_scale: PerChannel { voltage: gain(&sides[0]), current: gain(&sides[1]) },
         floats,
     };
     let mut notes = Notes {

@@ -30,7 +30,7 @@ pub fn measure(recipe: &Recipe, bench: &Bench, settings: &Settings) -> Option<Me
         rate: recipe.rate,
         samples: recipe.samples,
         bits: None,
-        full_scale: (1.0, 1.0),
+        full_scale: (1.0, 1.0).into(),
         floats: Floats::Usual,
     };
     let mut writer = export::create(&path, &shape).ok()?;

@@ -169,7 +169,7 @@ pub fn section(cycles: u64) -> String {
                 samples: &Made(&recipe),
                 channels: Channels { voltage: true, current: true },
                 load_ohm: None,
-                step: steps(&recipe),
+                step: steps(&recipe).into(),
                 thresholds: &Thresholds::default(),
             })
             .expect("made samples can always be read");

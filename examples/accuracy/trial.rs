@@ -140,7 +140,7 @@ fn measure(capture: &Capture) -> Result<Measurement, Box<dyn std::error::Error>>
         rate: SampleRate::new(capture.rate_hz).ok_or("no rate")?,
         samples: capture.v.len().max(capture.i.len()) as u64,
         bits: None,
-        full_scale: (1.0, 1.0),
+        full_scale: (1.0, 1.0).into(),
         floats: Floats::Usual,
     };
     let mut writer = export::create(&path, &shape)?;

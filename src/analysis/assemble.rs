@@ -160,8 +160,8 @@ pub(super) fn assemble(capture: &Capture, parts: &Parts<'_>) -> Measurement {
             duty_threshold: settings.duty_threshold,
             thresholds: settings.thresholds,
             budget: settings.budget,
-            voltage: channel_plan(Channel::Voltage, offsets.0, noise.0),
-            current: channel_plan(Channel::Current, offsets.1, noise.1),
+            voltage: channel_plan(Channel::Voltage, offsets.voltage, noise.voltage),
+            current: channel_plan(Channel::Current, offsets.current, noise.current),
             expected_sequence: (!settings.expected_sequence.is_empty())
                 .then(|| settings.expected_sequence.clone()),
             correlation: sheet.correlation,

@@ -3,7 +3,7 @@
 use super::AnalysisError;
 use crate::recording::{Capture, Offsets, Record};
 use crate::result::OffsetSource;
-use crate::trace::{Channel, Phase};
+use crate::trace::{Channel, PerChannel, Phase};
 use crate::uncertainty::{Conditions, Knowledge};
 
 /// What is known of the capture as a whole.
@@ -11,8 +11,8 @@ pub(super) fn conditions_of(
     capture: &Capture,
     record: &Record,
     phases: &[Phase],
-    noise: (f64, f64),
-    found_step: (f64, f64),
+    noise: PerChannel<f64>,
+    found_step: PerChannel<f64>,
     offsets: &Offsets,
     duty_threshold: f64,
 ) -> Result<Conditions, AnalysisError> {
@@ -21,10 +21,10 @@ pub(super) fn conditions_of(
         let gain = record.channel(channel).map_or(0.0, |(_, gain, _)| gain.abs());
         stated.map_or(found, |stated| stated * gain)
     };
-    let step = (
-        step(Channel::Voltage, knowledge.voltage.resolution, found_step.0),
-        step(Channel::Current, knowledge.current.resolution, found_step.1),
-    );
+    let step = PerChannel {
+        voltage: step(Channel::Voltage, knowledge.voltage.resolution, found_step.voltage),
+        current: step(Channel::Current, knowledge.current.resolution, found_step.current),
+    };
     let quiet: u64 = phases.iter().filter(|p| !p.kind.powered()).map(Phase::len).sum();
     let offset = |from: OffsetSource, noise: f64, step: f64| match from {
         // Noise of half a step or more makes the mean of steps as good as that of no steps.
@@ -33,7 +33,9 @@ pub(super) fn conditions_of(
         OffsetSource::Nothing => None,
     };
     Ok(Conditions {
-        offset: (offset(offsets.0.1, noise.0, step.0), offset(offsets.1.1, noise.1, step.1)),
+        offset: PerChannel::each(|channel| {
+            offset(channel.of(*offsets).1, channel.of(noise), channel.of(step))
+        }),
         knowledge,
         noise,
         step,

@@ -8,7 +8,7 @@ use crate::numeric::moments::PairMoments;
 use crate::result::Form;
 use crate::result::{ChannelPlan, DelayEstimate};
 use crate::trace::Channel;
-use crate::trace::{Block, Phase};
+use crate::trace::{Block, PerChannel, Phase};
 use crate::uncertainty::Knowledge;
 use crate::uncertainty::known::Scale;
 use std::f64::consts::TAU;
@@ -84,7 +84,8 @@ pub fn estimate_delay(run: &Run, knowledge: &Knowledge) -> Result<Estimated, Ana
         let share = |noise: f64, square: Option<f64>| {
             square.filter(|s| *s > 0.0).map_or(0.0, |square| noise / square.sqrt())
         };
-        share(noise.0, moments.mean_square_v()).hypot(share(noise.1, moments.mean_square_i()))
+        share(noise.voltage, moments.mean_square_v())
+            .hypot(share(noise.current, moments.mean_square_i()))
     };
     if residual_share > RESIDUAL + 1.5 * noise_share {
         return Ok(Err(DelayRefusal {
@@ -212,9 +213,9 @@ fn residual(block: &Block, lag: f64) -> f64 {
     if moments.m2_i > 0.0 && left.is_finite() { (left.max(0.0) / moments.m2_i).sqrt() } else { 0.0 }
 }
 
-fn noise_of(run: &Run) -> (f64, f64) {
+fn noise_of(run: &Run) -> PerChannel<f64> {
     let plan = &run.measurement.settings;
     let noise =
         |channel: &Option<ChannelPlan>| channel.as_ref().map_or(0.0, |channel| channel.noise);
-    (noise(&plan.voltage), noise(&plan.current))
+    PerChannel { voltage: noise(&plan.voltage), current: noise(&plan.current) }
 }

@@ -1,6 +1,7 @@
 //! Borders between phases: how well their places are known, and what that leaves open.
 
 use crate::measures::stats::{EdgeDoubt, IntervalStats, Shape};
+use crate::trace::PerChannel;
 use crate::units::SampleRate;
 
 /// Standard deviation of an edge in carrier cycles, and as a share of the burst period where a
@@ -27,8 +28,8 @@ impl Border {
         edges.silence_square += silence;
         let of = |step: f64| (self.u * self.u + silence) * step * step;
         edges.energy_square += of(self.steps[0]);
-        edges.squares.0 += of(self.steps[1]);
-        edges.squares.1 += of(self.steps[2]);
+        edges.squares.voltage += of(self.steps[1]);
+        edges.squares.current += of(self.steps[2]);
     }
 }
 
@@ -75,7 +76,7 @@ pub(super) fn borders(stats: &[IntervalStats], rate: SampleRate) -> Vec<Border> 
                 silence: silence(before, after),
                 steps: {
                     let all = |one: &IntervalStats| {
-                        let (v, i) = one.squares();
+                        let PerChannel { voltage: v, current: i } = one.squares();
                         [one.power().unwrap_or(0.0), v, i]
                     };
                     let (a, b) = (all(before), all(after));

@@ -7,7 +7,7 @@ use crate::measures::clipping::{effect_on_mean_square, level_from_time};
 use crate::numeric::quantum::{self, Filling};
 use crate::numeric::spectrum::Fourier;
 use crate::recording::{Record, Recording};
-use crate::trace::{Channel, Mark, Phase};
+use crate::trace::{Channel, Mark, PerChannel, Phase};
 use crate::units::{Unit, for_people};
 
 /// Raw samples that are looked at.
@@ -29,7 +29,7 @@ pub(super) fn assess(
     k: usize,
     record: &mut Record,
     phases: &[Phase],
-    step: (f64, f64),
+    step: PerChannel<f64>,
 ) -> Result<Quality, AnalysisError> {
     let mut flags: Vec<Flag> = record
         .receipt()
@@ -175,8 +175,8 @@ fn gaps(record: &Record, phases: &[Phase], flags: &mut Vec<Flag>) {
 
 /// Steps of the converters of voltage and current, V and A, where each channel is strongest; 0 where
 /// there are none.
-pub(super) fn steps(record: &Record) -> Result<(f64, f64), AnalysisError> {
-    let mut found = (0.0, 0.0);
+pub(super) fn steps(record: &Record) -> Result<PerChannel<f64>, AnalysisError> {
+    let mut found = PerChannel::default();
     let all = 0..record.overview().samples();
     for channel in record.channels().present() {
         let clean = record.samples().gaps().longest_valid(&all);
@@ -184,7 +184,7 @@ pub(super) fn steps(record: &Record) -> Result<(f64, f64), AnalysisError> {
         let raw = record.raw(&range)?;
         let step = quantum::quantum(raw.of(channel)).unwrap_or(0.0);
         let gain = record.channel(channel).map_or(1.0, |(_, gain, _)| gain.abs());
-        *channel.of((&mut found.0, &mut found.1)) = step * gain;
+        *found.of_mut(channel) = step * gain;
     }
     Ok(found)
 }

@@ -9,7 +9,7 @@ use crate::measures::{Neighbours, SurveyInput, Surveyed, survey};
 use crate::recording::{Capture, CaptureError, Observer, Record, Recording};
 use crate::result::Measurement;
 use crate::segment;
-use crate::trace::{Phase, ReadFailure, check_tiling};
+use crate::trace::{PerChannel, Phase, ReadFailure, check_tiling};
 use crate::uncertainty::Conditions;
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use std::fmt;
@@ -154,7 +154,7 @@ fn survey_all(
     record: &Record,
     settings: &Settings,
     phases: &[Phase],
-    (sigma, step): ((f64, f64), (f64, f64)),
+    (sigma, step): (PerChannel<f64>, PerChannel<f64>),
     observer: &dyn Observer,
 ) -> Result<Vec<Surveyed>, AnalysisError> {
     let quiet = quiet(record, phases);
@@ -198,7 +198,7 @@ pub(super) fn quiet(record: &Record, phases: &[Phase]) -> Option<Range<u64>> {
 pub(super) fn survey_input<'a>(
     record: &'a Record,
     settings: &Settings,
-    (sigma, step): ((f64, f64), (f64, f64)),
+    (sigma, step): (PerChannel<f64>, PerChannel<f64>),
     quiet: Option<&'a Range<u64>>,
 ) -> SurveyInput<'a> {
     SurveyInput {

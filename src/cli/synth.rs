@@ -7,7 +7,7 @@ use crate::export;
 use crate::files::{WriteError, write_whole};
 use crate::sheet::{ChannelName, ChannelSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
 use crate::synth::{Output, Recipe, Section, Wave, truth};
-use crate::trace::{Channels, Kind};
+use crate::trace::{Channels, Kind, PerChannel};
 use crate::units::SampleRate;
 use std::path::{Path, PathBuf};
 
@@ -159,7 +159,10 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let recipe = recipe(args)?;
     let data = &args.output;
     // Only stated for integer files; floats are volts and amperes.
-    let full = (recipe.full_scale_v(), recipe.full_scale_v() / recipe.load_ohm);
+    let full = PerChannel {
+        voltage: recipe.full_scale_v(),
+        current: recipe.full_scale_v() / recipe.load_ohm,
+    };
     // Only WAV is written as codes of the converter; elsewhere values are rounded to its steps.
     let scaled = recipe.bits.is_some() && format.ending == "wav";
     let shape = export::Shape {
@@ -337,7 +340,7 @@ fn sheet(
     args: &Args,
     recipe: &Recipe,
     format: &export::Writable,
-    full_scale: Option<(f64, f64)>,
+    full_scale: Option<PerChannel<f64>>,
 ) -> Sheet {
     let file = args.output.file_name().map(PathBuf::from);
     let text = format.tells_units;
@@ -352,7 +355,7 @@ fn sheet(
     };
     // Floats of a format without units are volts and amperes.
     let bare = (!format.tells_units).then_some(1.0);
-    let mut current = channel("current", 1, full_scale.map(|(_, i)| i).or(bare));
+    let mut current = channel("current", 1, full_scale.map(|full| full.current).or(bare));
     if recipe.skew_s != 0.0 {
         current.delay_s = Some(recipe.skew_s);
     }
@@ -360,7 +363,7 @@ fn sheet(
         format: Some(1),
         data: file,
         sample_rate_hz: (!format.tells_rate).then(|| recipe.rate.hertz()),
-        voltage: Some(channel("voltage", 0, full_scale.map(|(v, _)| v).or(bare))),
+        voltage: Some(channel("voltage", 0, full_scale.map(|full| full.voltage).or(bare))),
         current: Some(current),
         load: Some(LoadSheet {
             kind: Some(LoadKind::Resistor),

@@ -11,7 +11,7 @@ use crate::files::{UNFINISHED, WriteError, write_whole};
 use crate::job::{self, Beginning, CAPTURES, JobError, RunOptions};
 use crate::recording::Observer;
 use crate::synth::Recipe;
-use crate::trace::Channels;
+use crate::trace::{Channels, PerChannel};
 use crate::verification::{ManualReading, Person, Step, StepKind, UnitFacts};
 use std::path::{Path, PathBuf};
 use unit::{FULL_SCALE_A, FULL_SCALE_V, RATE_HZ};
@@ -147,7 +147,7 @@ fn capture(
         rate: recipe.rate,
         samples: recipe.samples,
         bits: Some(16),
-        full_scale: (FULL_SCALE_V, FULL_SCALE_A),
+        full_scale: PerChannel { voltage: FULL_SCALE_V, current: FULL_SCALE_A },
         floats: Floats::Usual,
     };
     let mut writer = export::create(&path, &shape)?;

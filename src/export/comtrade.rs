@@ -23,9 +23,7 @@ pub(super) fn create(
     // all of them are their own.
     let integer = shape.integer_bytes(&[2, 4]).map(|_| 4);
     let shape = &match integer {
-        Some(_) => {
-            Shape { full_scale: (2.0 * shape.full_scale.0, 2.0 * shape.full_scale.1), ..*shape }
-        }
+        Some(_) => Shape { full_scale: shape.full_scale.map(|full| 2.0 * full), ..*shape },
         None => *shape,
     };
     let text = config(shape, integer, notes);
@@ -111,7 +109,7 @@ impl TraceWriter for ComtradeWriter {
                 ((place + 1) as u32, (place as f64 * 1e6 / rate).round() as u64 as u32);
             bytes.extend(number.to_le_bytes());
             bytes.extend(micros.to_le_bytes());
-            let scales = [self.shape.full_scale.0, self.shape.full_scale.1];
+            let scales = [self.shape.full_scale.voltage, self.shape.full_scale.current];
             for (x, full) in [&block.v, &block.i].into_iter().zip(scales) {
                 let Some(value) = x.get(k) else { continue };
                 if value.is_infinite() {

@@ -10,7 +10,7 @@ mod sigmf;
 mod wav;
 
 use crate::files::{WholeFile, WriteError};
-use crate::trace::{Block, Channels};
+use crate::trace::{Block, Channels, PerChannel};
 use crate::units::SampleRate;
 use std::path::Path;
 
@@ -49,7 +49,7 @@ pub struct Shape {
     /// Bits of integer formats; floats where it is not given.
     pub bits: Option<u32>,
     /// Volts and amperes at full scale of integer formats.
-    pub full_scale: (f64, f64),
+    pub full_scale: PerChannel<f64>,
     /// Size of floats.
     pub floats: Floats,
 }
@@ -58,8 +58,8 @@ impl Shape {
     /// Name, symbol and full scale of each channel that is there.
     fn named(&self) -> Vec<(&'static str, &'static str, f64)> {
         let mut list = Vec::new();
-        list.extend(self.channels.voltage.then_some(("voltage", "V", self.full_scale.0)));
-        list.extend(self.channels.current.then_some(("current", "A", self.full_scale.1)));
+        list.extend(self.channels.voltage.then_some(("voltage", "V", self.full_scale.voltage)));
+        list.extend(self.channels.current.then_some(("current", "A", self.full_scale.current)));
         list
     }
 
@@ -188,7 +188,7 @@ pub fn create_with(
 
 /// The numbers of a block in rows, as floats or as codes, lowest byte first.
 fn rows(block: &Block, shape: &Shape, integer: Option<u32>, double: bool) -> Vec<u8> {
-    let scales = [shape.full_scale.0, shape.full_scale.1];
+    let scales = [shape.full_scale.voltage, shape.full_scale.current];
     let mut bytes = Vec::with_capacity(block.len() * 16);
     for k in 0..block.len() {
         for (x, full) in [&block.v, &block.i].into_iter().zip(scales) {

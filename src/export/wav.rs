@@ -82,7 +82,8 @@ pub(super) fn create(
     let back = std::rc::Rc::default();
     let kept = KeptFile { file: Some(file), back: std::rc::Rc::clone(&back) };
     let out = hound::WavWriter::new(kept, spec).map_err(|error| fail(&path, error))?;
-    let integer = integer.map(|bytes| (bytes, [shape.full_scale.0, shape.full_scale.1]));
+    let integer =
+        integer.map(|bytes| (bytes, [shape.full_scale.voltage, shape.full_scale.current]));
     Ok(Box::new(WavWriter { out, back, path, integer }))
 }
 

@@ -11,7 +11,7 @@ use crate::numeric::crest::{Crest, HALO, crests};
 use crate::numeric::moments::{PairMoments, largest_absolute};
 use crate::numeric::smooth::Smoother;
 use crate::numeric::spectrum::Fourier;
-use crate::trace::{Channel, ReadFailure, find_carrier};
+use crate::trace::{Channel, PerChannel, ReadFailure, find_carrier};
 use std::ops::Range;
 
 /// Samples of one look at least, and of all looks at most.
@@ -45,9 +45,9 @@ pub(super) struct CloseLook<'a> {
     /// Heights of crests: voltage up and down, current up and down.
     pub(super) heights: [Vec<f32>; 4],
     /// Noise of voltage and current as far as a look keeps it.
-    pub(super) noise: (f64, f64),
+    pub(super) noise: PerChannel<f64>,
     /// The same at a crest, where crests are smoothed.
-    pub(super) crest_noise: (f64, f64),
+    pub(super) crest_noise: PerChannel<f64>,
     /// Smooths crests, where a cycle has samples enough.
     pub(super) smoother: Option<Smoother>,
     /// Share of their height by which crests may differ from what smoothing makes of them.

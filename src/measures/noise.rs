@@ -16,8 +16,8 @@ impl CloseLook<'_> {
         let factor = super::look::thinning(self.cycle);
         let kept = 1.0 / (factor as f64).sqrt();
         let left = self.smoother.as_ref().map_or(1.0, Smoother::noise_left);
-        self.noise = (self.input.sigma.0 * kept, self.input.sigma.1 * kept);
-        self.crest_noise = (self.noise.0 * left, self.noise.1 * left);
+        self.noise = self.input.sigma.map(|sigma| sigma * kept);
+        self.crest_noise = self.noise.map(|noise| noise * left);
         let Some(quiet) = self.input.quiet.filter(|_| factor > 1 || self.smoother.is_some()) else {
             return Ok(());
         };
@@ -38,8 +38,8 @@ impl CloseLook<'_> {
                 None => Vec::new(),
             };
             let (kept, crest) = channel.of((
-                (&mut self.noise.0, &mut self.crest_noise.0),
-                (&mut self.noise.1, &mut self.crest_noise.1),
+                (&mut self.noise.voltage, &mut self.crest_noise.voltage),
+                (&mut self.noise.current, &mut self.crest_noise.current),
             ));
             *kept = kept.max(spread(x, apart));
             *crest = crest.max(spread(&smooth, apart)).min(*kept);
@@ -115,8 +115,7 @@ impl CloseLook<'_> {
             let slow = Repeated::of(&levels[k])
                 .deviation()
                 .filter(|slow| levels[k].len() >= MANY && slow * slow > SLOW * about);
-            let (voltage, current) = &mut self.crest_noise;
-            let noise = channel.of((voltage, current));
+            let noise = self.crest_noise.of_mut(channel);
             *noise = noise.hypot(slow.unwrap_or(0.0));
         }
         let lead = &mut levels[self.lead.of((0, 1))];

@@ -3,7 +3,7 @@
 use super::baseline::Baseline;
 use super::reason::Reason;
 use crate::numeric::moments::{PairMoments, mean};
-use crate::trace::Channels;
+use crate::trace::{Channels, PerChannel};
 
 /// How the power of an interval is had.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -310,7 +310,7 @@ pub struct EdgeDoubt {
     /// Of the energies, J^2.
     pub energy_square: f64,
     /// Of the integrals of the squares of voltage and current, V^4 s^2 and A^4 s^2.
-    pub squares: (f64, f64),
+    pub squares: PerChannel<f64>,
 }
 
 /// How the level of the output changes slowly inside its phases.
@@ -375,7 +375,7 @@ pub struct IntervalStats {
     /// Share of a kind of phase in the whole cycles.
     pub share: Option<Share>,
     /// How the zero lines of voltage and current move.
-    pub baseline: (Baseline, Baseline),
+    pub baseline: PerChannel<Baseline>,
     /// Onset of the phases that begin inside the record.
     pub onset: Onset,
     /// Largest mean power over 1 s, W.
@@ -436,8 +436,10 @@ impl IntervalStats {
         };
         self.undescribed.merge(&other.undescribed);
         self.ripple.merge(&other.ripple);
-        self.baseline =
-            (self.baseline.0.larger(other.baseline.0), self.baseline.1.larger(other.baseline.1));
+        self.baseline = PerChannel {
+            voltage: self.baseline.voltage.larger(other.baseline.voltage),
+            current: self.baseline.current.larger(other.baseline.current),
+        };
         self.onset.rise_s.merge(&other.onset.rise_s);
         self.onset.doubt_s = self.onset.doubt_s.max(other.onset.doubt_s);
         self.onset.boost.merge(&other.onset.boost);
@@ -445,8 +447,8 @@ impl IntervalStats {
         self.edges.time_square += other.edges.time_square;
         self.edges.silence_square += other.edges.silence_square;
         self.edges.energy_square += other.edges.energy_square;
-        self.edges.squares.0 += other.edges.squares.0;
-        self.edges.squares.1 += other.edges.squares.1;
+        self.edges.squares.voltage += other.edges.squares.voltage;
+        self.edges.squares.current += other.edges.squares.current;
         self.largest_1s_w = match (self.largest_1s_w, other.largest_1s_w) {
             (Some(a), Some(b)) => Some(a.max(b)),
             (a, b) => a.or(b),
@@ -461,9 +463,12 @@ impl IntervalStats {
 
     /// Mean squares of voltage and current; 0 of an absent channel.
     #[must_use]
-    pub fn squares(&self) -> (f64, f64) {
+    pub fn squares(&self) -> PerChannel<f64> {
         let of = |square: Option<f64>| square.unwrap_or(0.0);
-        (of(self.moments.mean_square_v()), of(self.moments.mean_square_i()))
+        PerChannel {
+            voltage: of(self.moments.mean_square_v()),
+            current: of(self.moments.mean_square_i()),
+        }
     }
 
     /// Takes the interval as one repetition, however many were merged into it.

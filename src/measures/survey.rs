@@ -8,7 +8,7 @@ use super::ripple;
 use super::sliding::largest_1s;
 use super::stats::{IntervalStats, Peaks, PowerBy, Repeated, Shape};
 use crate::numeric::moments::PairMoments;
-use crate::trace::{Channel, Channels, Kind, Overview, Phase, ReadFailure, Samples};
+use crate::trace::{Channel, Channels, Kind, Overview, PerChannel, Phase, ReadFailure, Samples};
 use std::fmt;
 use std::ops::Range;
 
@@ -43,9 +43,9 @@ pub struct SurveyInput<'a> {
     /// How power is had.
     pub power_by: PowerBy,
     /// Noise of voltage and current.
-    pub sigma: (f64, f64),
+    pub sigma: PerChannel<f64>,
     /// Steps of the converters of voltage and current; 0 where there are none.
-    pub step: (f64, f64),
+    pub step: PerChannel<f64>,
     /// A stretch without output, where there is one.
     pub quiet: Option<&'a Range<u64>>,
     /// Share of a burst's peak above which it is on.
@@ -151,16 +151,14 @@ pub fn survey(
     (stats.peaks_v, stats.peaks_i) = close.peaks(&(start..end))?;
     let beside = [close.beside(&(range.start..start))?, close.beside(&(end..range.end))?];
     stats.shape = close.shape();
-    stats.baseline = (
-        under_output(input, &range, Channel::Voltage, &stats, close.cycle),
-        under_output(input, &range, Channel::Current, &stats, close.cycle),
-    );
+    stats.baseline =
+        PerChannel::each(|channel| under_output(input, &range, channel, &stats, close.cycle));
     if let Some(level) = close.oddities.silent_level
         && let Some(peaks) = phase.lead.of((stats.peaks_v, stats.peaks_i))
     {
         let moves = match phase.lead {
-            Channel::Voltage => &mut stats.baseline.0,
-            Channel::Current => &mut stats.baseline.1,
+            Channel::Voltage => &mut stats.baseline.voltage,
+            Channel::Current => &mut stats.baseline.current,
         };
         moves.excursion = moves.excursion.max(level.abs() * peaks.largest());
     }
@@ -210,11 +208,11 @@ const WINDOW_CYCLES: f64 = 100.0;
 const WINDOW_PERIODS: f64 = 20.0;
 
 /// How the zero lines move in a rest.
-fn at_rest(input: &SurveyInput<'_>, range: &Range<u64>) -> (Baseline, Baseline) {
+fn at_rest(input: &SurveyInput<'_>, range: &Range<u64>) -> PerChannel<Baseline> {
     let spare = (range.end - range.start) / 8;
     let inner = range.start + spare..range.end - spare;
     let window = input.overview.cell_length() as f64;
-    let of = |channel: Channel| {
+    PerChannel::each(|channel| {
         // Noise need not be white: its means over cells may spread more than its samples tell.
         let still = 3.0 * channel.of(input.sigma) / window.sqrt();
         let found = input
@@ -222,8 +220,7 @@ fn at_rest(input: &SurveyInput<'_>, range: &Range<u64>) -> (Baseline, Baseline) 
             .has(channel)
             .then(|| baseline::find(input.overview, &inner, window, channel, still));
         found.flatten().unwrap_or_default()
-    };
-    (of(Channel::Voltage), of(Channel::Current))
+    })
 }
 
 /// How a zero line moves under output.

@@ -15,7 +15,7 @@ use crate::ingest::{
 use crate::measures::stats::PowerBy;
 use crate::result::{FileFacts, RecordFacts};
 use crate::sheet::{LoadKind, Sheet};
-use crate::trace::{Channel, Gaps, Overview};
+use crate::trace::{Channel, Gaps, Overview, PerChannel};
 use crate::units::SampleRate;
 use std::fmt;
 use std::ops::{ControlFlow, Range};
@@ -29,7 +29,7 @@ pub struct Recording {
     selection: Selection,
     conditioning: Conditioning,
     first_rate: SampleRate,
-    clip_at: (Option<f64>, Option<f64>),
+    clip_at: PerChannel<Option<f64>>,
     power_by: PowerBy,
     index: Index,
     starts: Arc<Vec<u64>>,
@@ -53,12 +53,12 @@ impl fmt::Debug for Recording {
 /// What is done to the raw numbers of both channels.
 #[derive(Clone, Copy, Debug)]
 struct Conditioning {
-    present: (bool, bool),
-    gains: (f64, f64),
+    present: PerChannel<bool>,
+    gains: PerChannel<f64>,
     /// Offsets that the file's own description of its numbers asks for.
-    own_offsets: (f64, f64),
-    stated_offsets: (Option<f64>, Option<f64>),
-    delays_s: (f64, f64),
+    own_offsets: PerChannel<f64>,
+    stated_offsets: PerChannel<Option<f64>>,
+    delays_s: PerChannel<f64>,
 }
 
 impl Conditioning {
@@ -66,16 +66,29 @@ impl Conditioning {
         let side = |present: bool, gain: f64, offset: f64, delay: f64| {
             present.then(|| ChannelChain { gain, offset, lag: rate.samples(delay) })
         };
-        let (v, i) = (self.stated_offsets.0.unwrap_or(0.0), self.stated_offsets.1.unwrap_or(0.0));
+        let (v, i) = (
+            self.stated_offsets.voltage.unwrap_or(0.0),
+            self.stated_offsets.current.unwrap_or(0.0),
+        );
         Chain::new(
-            side(self.present.0, self.gains.0, self.own_offsets.0 + v, self.delays_s.0),
-            side(self.present.1, self.gains.1, self.own_offsets.1 + i, self.delays_s.1),
+            side(
+                self.present.voltage,
+                self.gains.voltage,
+                self.own_offsets.voltage + v,
+                self.delays_s.voltage,
+            ),
+            side(
+                self.present.current,
+                self.gains.current,
+                self.own_offsets.current + i,
+                self.delays_s.current,
+            ),
         )
     }
 
     /// Samples by which a change of the rate moves a channel.
     fn shift(&self, a: SampleRate, b: SampleRate) -> f64 {
-        (self.delays_s.0.abs() + self.delays_s.1.abs()) * (a.hertz() - b.hertz()).abs()
+        (self.delays_s.voltage.abs() + self.delays_s.current.abs()) * (a.hertz() - b.hertz()).abs()
     }
 }
 
@@ -172,17 +185,29 @@ impl Recording {
         };
         let own = |channel: Option<usize>| info(channel).map_or(0.0, |info| info.offset);
         let conditioning = Conditioning {
-            present: (selection.voltage.is_some(), selection.current.is_some()),
-            gains: (gain(selection.voltage, v.scale), gain(selection.current, i.scale)),
-            own_offsets: (own(selection.voltage), own(selection.current)),
-            stated_offsets: (v.offset, i.offset),
-            delays_s: (v.delay_s.unwrap_or(0.0), i.delay_s.unwrap_or(0.0)),
+            present: PerChannel {
+                voltage: selection.voltage.is_some(),
+                current: selection.current.is_some(),
+            },
+            gains: PerChannel {
+                voltage: gain(selection.voltage, v.scale),
+                current: gain(selection.current, i.scale),
+            },
+            own_offsets: PerChannel {
+                voltage: own(selection.voltage),
+                current: own(selection.current),
+            },
+            stated_offsets: PerChannel { voltage: v.offset, current: i.offset },
+            delays_s: PerChannel {
+                voltage: v.delay_s.unwrap_or(0.0),
+                current: i.delay_s.unwrap_or(0.0),
+            },
         };
         let mut recording = Self {
             selection,
             conditioning,
             first_rate,
-            clip_at: (v.clip_at, i.clip_at),
+            clip_at: PerChannel { voltage: v.clip_at, current: i.clip_at },
             power_by: power_by(&capture, selection),
             capture,
             index: Index::new(),

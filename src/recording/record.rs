@@ -7,7 +7,9 @@ use crate::ingest::{IngestError, Piece, Receipt, Selection, TraceReader};
 use crate::measures::stats::PowerBy;
 use crate::numeric::order::median;
 use crate::result::OffsetSource;
-use crate::trace::{Block, Channel, Channels, Gaps, Overview, Phase, ReadFailure, Samples};
+use crate::trace::{
+    Block, Channel, Channels, Gaps, Overview, PerChannel, Phase, ReadFailure, Samples,
+};
 use crate::units::SampleRate;
 use std::collections::VecDeque;
 use std::fmt;
@@ -19,10 +21,10 @@ pub struct Record {
     pub(super) samples: RecordSamples,
     pub(super) overview: Overview,
     pub(super) selection: Selection,
-    pub(super) gains: (f64, f64),
-    pub(super) delays_s: (f64, f64),
-    pub(super) clip_at: (Option<f64>, Option<f64>),
-    pub(super) stated_offsets: (Option<f64>, Option<f64>),
+    pub(super) gains: PerChannel<f64>,
+    pub(super) delays_s: PerChannel<f64>,
+    pub(super) clip_at: PerChannel<Option<f64>>,
+    pub(super) stated_offsets: PerChannel<Option<f64>>,
     pub(super) power_by: PowerBy,
     pub(super) load_ohm: Option<f64>,
     pub(super) open: bool,
@@ -41,7 +43,7 @@ impl fmt::Debug for Record {
 }
 
 /// Offsets of voltage and current in file units, and where they come from.
-pub type Offsets = ((f64, OffsetSource), (f64, OffsetSource));
+pub type Offsets = PerChannel<(f64, OffsetSource)>;
 
 pub(super) struct RecordSamples {
     pub reader: Arc<dyn TraceReader>,
@@ -264,31 +266,32 @@ impl Record {
 
     /// Takes away the offsets that the sheet does not state: the means over rest, in volts and
     /// amperes.
-    pub fn settle_offsets(&mut self, rest: Option<(f64, f64)>) -> Offsets {
+    pub fn settle_offsets(&mut self, rest: Option<PerChannel<f64>>) -> Offsets {
         let side = |stated: Option<f64>, rest: Option<f64>, gain: f64| match (stated, rest) {
             (Some(offset), _) => (0.0, (offset, OffsetSource::Sheet)),
             (None, Some(rest)) => (rest, (rest / gain, OffsetSource::Rest)),
             (None, None) => (0.0, (0.0, OffsetSource::Nothing)),
         };
-        let (v, voltage) = side(self.stated_offsets.0, rest.map(|(v, _)| v), self.gains.0);
-        let (i, current) = side(self.stated_offsets.1, rest.map(|(_, i)| i), self.gains.1);
+        let (v, voltage) =
+            side(self.stated_offsets.voltage, rest.map(|rest| rest.voltage), self.gains.voltage);
+        let (i, current) =
+            side(self.stated_offsets.current, rest.map(|rest| rest.current), self.gains.current);
         let v = if self.selection.voltage.is_some() { v } else { 0.0 };
         let i = if self.selection.current.is_some() { i } else { 0.0 };
         self.overview.remove_offset(v, i);
         self.samples.chain = std::mem::take(&mut self.samples.chain).less_offset(v, i);
-        (voltage, current)
+        PerChannel { voltage, current }
     }
 
     /// Standard deviation of the noise of both channels: of the quiet cells in rest, or else as
     /// segmentation found it.
-    pub fn noise(&self, phases: &[Phase], found: (f64, f64)) -> (f64, f64) {
-        let side = |channel: Channel| {
+    pub fn noise(&self, phases: &[Phase], found: PerChannel<f64>) -> PerChannel<f64> {
+        PerChannel::each(|channel| {
             let mut variances = self.quiet_variances(phases, channel);
             // Ramps, tails and clicks in a rest are no noise; most of its cells are.
             let middle = median(&mut variances).map(f64::sqrt);
             middle.unwrap_or_else(|| channel.of(found))
-        };
-        (side(Channel::Voltage), side(Channel::Current))
+        })
     }
 
     /// Spread of each cell of the rests about its own mean: drift is no noise.

@@ -20,7 +20,7 @@ mod stretches;
 
 pub use kinds::{Evidence, KindDoubt};
 
-use crate::trace::{Channel, Channels, Kind, Overview, Phase, ReadFailure, Samples};
+use crate::trace::{Channel, Channels, Kind, Overview, PerChannel, Phase, ReadFailure, Samples};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::ops::Range;
@@ -75,9 +75,9 @@ impl Default for Thresholds {
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Quiet {
     /// Standard deviation of the noise of voltage and current; 0 of an absent channel.
-    pub sigma: (f64, f64),
+    pub sigma: PerChannel<f64>,
     /// Mean over rest of voltage and current, where there is rest.
-    pub offset: Option<(f64, f64)>,
+    pub offset: Option<PerChannel<f64>>,
 }
 
 /// What segmentation found.
@@ -112,7 +112,7 @@ pub struct SegmentInput<'a> {
     /// captured. Without it continuous output of a low voltage can't be told from cut.
     pub load_ohm: Option<f64>,
     /// Steps of the converters of voltage and current; 0 where there are none.
-    pub step: (f64, f64),
+    pub step: PerChannel<f64>,
     /// Thresholds.
     pub thresholds: &'a Thresholds,
 }
@@ -183,8 +183,7 @@ pub fn segment(question: &SegmentInput<'_>) -> Result<Segmentation, ReadFailure>
         .collect();
     edges::refine(&look, &pieces, &mut phases)?;
     let evidence = pieces.iter().map(|piece| Some(piece.judged?.evidence)).collect();
-    let quiet =
-        Quiet { sigma: (look.sigma(Channel::Voltage), look.sigma(Channel::Current)), offset };
+    let quiet = Quiet { sigma: PerChannel::each(|channel| look.sigma(channel)), offset };
     let (dropped, one_sided) = (found.dropped, found.one_sided);
     Ok(Segmentation { phases, evidence, quiet, alive, dropped, one_sided, absorbed })
 }
@@ -195,7 +194,7 @@ struct Look<'a> {
     frames: &'a frames::Frames,
     /// Of the channels that show output, voltage first; of all where none does.
     levels: &'a [Level],
-    offset: Option<(f64, f64)>,
+    offset: Option<PerChannel<f64>>,
 }
 
 impl<'a> std::ops::Deref for Look<'a> {
@@ -338,7 +337,7 @@ fn dies_away(look: &Look<'_>, range: &Range<u64>, channel: Channel) -> bool {
 }
 
 /// Mean of both channels over the cells inside rest; a frame's time at its borders may hold output.
-fn rest_offset(overview: &Overview, stretches: &[Stretch]) -> Option<(f64, f64)> {
+fn rest_offset(overview: &Overview, stretches: &[Stretch]) -> Option<PerChannel<f64>> {
     let mut total = crate::numeric::moments::PairMoments::default();
     for stretch in stretches.iter().filter(|stretch| !stretch.powered) {
         let (_, cells, _) = overview.inside(&stretch.range);
@@ -347,5 +346,5 @@ fn rest_offset(overview: &Overview, stretches: &[Stretch]) -> Option<(f64, f64)>
             total.merge(&cell.moments);
         }
     }
-    (total.n > 0).then_some((total.mean_v, total.mean_i))
+    (total.n > 0).then_some(PerChannel { voltage: total.mean_v, current: total.mean_i })
 }

@@ -36,12 +36,49 @@ impl Channel {
         }
     }
 
-    /// The part of a pair that belongs to this channel; pairs hold the voltage first.
-    pub fn of<T>(self, (voltage, current): (T, T)) -> T {
+    /// What belongs to this channel.
+    pub fn of<T>(self, both: impl Into<PerChannel<T>>) -> T {
+        let PerChannel { voltage, current } = both.into();
         match self {
             Self::Voltage => voltage,
             Self::Current => current,
         }
+    }
+}
+
+/// One of something for the voltage, and one for the current.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct PerChannel<T> {
+    /// Of the voltage.
+    pub voltage: T,
+    /// Of the current.
+    pub current: T,
+}
+
+impl<T> PerChannel<T> {
+    /// What `make` makes of each channel.
+    pub fn each(mut make: impl FnMut(Channel) -> T) -> Self {
+        Self { voltage: make(Channel::Voltage), current: make(Channel::Current) }
+    }
+
+    /// The same of both, changed alike.
+    pub fn map<U>(self, mut change: impl FnMut(T) -> U) -> PerChannel<U> {
+        PerChannel { voltage: change(self.voltage), current: change(self.current) }
+    }
+
+    /// What belongs to a channel, to be changed.
+    pub fn of_mut(&mut self, channel: Channel) -> &mut T {
+        match channel {
+            Channel::Voltage => &mut self.voltage,
+            Channel::Current => &mut self.current,
+        }
+    }
+}
+
+impl<T> From<(T, T)> for PerChannel<T> {
+    /// Of a pair that holds the voltage first.
+    fn from((voltage, current): (T, T)) -> Self {
+        Self { voltage, current }
     }
 }
 

@@ -6,7 +6,7 @@ mod gaps;
 mod overview;
 mod phase;
 
-pub use block::{Block, Channel, Channels, ReadFailure, Samples};
+pub use block::{Block, Channel, Channels, PerChannel, ReadFailure, Samples};
 pub use carrier::{carrier_line, find_carrier};
 pub use gaps::{Gaps, Mark};
 pub use overview::{Cell, Overview};

@@ -8,7 +8,7 @@ use crate::measures::catalog::{Formula, Measure, Own};
 use crate::measures::stats::{IntervalStats, PowerBy, Repeated, Shape};
 use crate::numeric::crest::interpolation_error;
 use crate::term::{TERM_COUNT, Term, TermSet};
-use crate::trace::Channel;
+use crate::trace::{Channel, PerChannel};
 use std::f64::consts::TAU;
 
 /// What is known of the capture as a whole.
@@ -17,12 +17,12 @@ pub struct Conditions {
     /// What the sheet tells.
     pub knowledge: Knowledge,
     /// Standard deviation of the noise of voltage and current, V and A.
-    pub noise: (f64, f64),
+    pub noise: PerChannel<f64>,
     /// Step of the converter of voltage and current, V and A; 0 where there is none.
-    pub step: (f64, f64),
+    pub step: PerChannel<f64>,
     /// Standard uncertainty of the offsets that were taken away, V and A; `None` where nothing
     /// tells the offset.
-    pub offset: (Option<f64>, Option<f64>),
+    pub offset: PerChannel<Option<f64>>,
     /// Sample rate, Hz.
     pub rate_hz: f64,
     /// Share of a burst's peak above which it is on.
@@ -209,8 +209,20 @@ impl InputGatherer<'_> {
         let of_peak =
             matches!(model.formula, Formula::Peak(_) | Formula::Crest | Formula::DutyEquivalent);
         for (term, unit, known, mean, moves) in [
-            (Term::OffsetV, "V", conditions.offset.0, stats.moments.mean_v, stats.baseline.0),
-            (Term::OffsetI, "A", conditions.offset.1, stats.moments.mean_i, stats.baseline.1),
+            (
+                Term::OffsetV,
+                "V",
+                conditions.offset.voltage,
+                stats.moments.mean_v,
+                stats.baseline.voltage,
+            ),
+            (
+                Term::OffsetI,
+                "A",
+                conditions.offset.current,
+                stats.moments.mean_i,
+                stats.baseline.current,
+            ),
         ] {
             let moves = if of_peak { moves.excursion } else { 0.0 };
             match known {
@@ -237,7 +249,7 @@ impl InputGatherer<'_> {
         inputs.spread(Term::NoiseI, "A²", of_square(square_i, i));
         let product = (square_v * i * i + square_i * v * v + (v * i).powi(2)) / n;
         // Zero lines of both channels that move alike are a power of their own.
-        let (base_v, base_i) = (stats.baseline.0.square, stats.baseline.1.square);
+        let (base_v, base_i) = (stats.baseline.voltage.square, stats.baseline.current.square);
         inputs.spread(Term::NoiseP, "W", product.sqrt().hypot((base_v * base_i / 3.0).sqrt()));
         // The mean square is that of output and noise together; the noise is no output, but the
         // definition of RMS has it. Not more than what is there.
@@ -252,8 +264,8 @@ impl InputGatherer<'_> {
         let hz = model.omega / TAU;
         let whole = if measure == Measure::VoltagePeakToPeak { 2_f64.sqrt() } else { 1.0 };
         for (term, unit, step, peaks) in [
-            (Term::PeakV, "V", conditions.step.0, stats.peaks_v),
-            (Term::PeakI, "A", conditions.step.1, stats.peaks_i),
+            (Term::PeakV, "V", conditions.step.voltage, stats.peaks_v),
+            (Term::PeakI, "A", conditions.step.current, stats.peaks_i),
         ] {
             // Of many crests the one that its steps round up most is the highest.
             let by_noise = peaks.map_or(0.0, |peaks| peaks.u);
@@ -277,16 +289,19 @@ impl InputGatherer<'_> {
     /// Edges: what they leave open of energy.
     fn edges(&self, inputs: &mut Inputs) {
         let Self { model, stats, .. } = *self;
-        let (square_v, square_i) = stats.squares();
+        let PerChannel { voltage: square_v, current: square_i } = stats.squares();
         // By what the measure is a sum of.
         let (sum, variance) = match model.formula {
             Formula::Rms(Channel::Voltage) | Formula::Crest | Formula::DutyEquivalent => {
-                (square_v, stats.edges.squares.0)
+                (square_v, stats.edges.squares.voltage)
             }
-            Formula::Rms(Channel::Current) => (square_i, stats.edges.squares.1),
+            Formula::Rms(Channel::Current) => (square_i, stats.edges.squares.current),
             _ => match stats.power() {
                 Some(power) => (power.abs(), stats.edges.energy_square),
-                None => (square_v.max(square_i), stats.edges.squares.0.max(stats.edges.squares.1)),
+                None => (
+                    square_v.max(square_i),
+                    stats.edges.squares.voltage.max(stats.edges.squares.current),
+                ),
             },
         };
         let sum = sum * stats.total_s();

@@ -4,7 +4,7 @@ use super::budget::{Model, Real};
 use crate::measures::catalog::{Formula, Measure};
 use crate::measures::stats::{IntervalStats, PowerBy};
 use crate::term::{TERM_COUNT, Term};
-use crate::trace::Channel;
+use crate::trace::{Channel, PerChannel};
 
 /// One measure of one interval as a function of the [`Term`]s.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -16,9 +16,9 @@ pub struct MeasureModel {
     /// How power is had.
     pub power_by: PowerBy,
     /// Mean squares of voltage and current, V^2 and A^2.
-    pub squares: (f64, f64),
+    pub squares: PerChannel<f64>,
     /// Means, V and A.
-    pub means: (f64, f64),
+    pub means: PerChannel<f64>,
     /// mean(v i), W.
     pub product: f64,
     /// Largest |v|, V.
@@ -43,11 +43,8 @@ impl MeasureModel {
             formula: measure.row().formula,
             value,
             power_by: stats.power_by,
-            squares: (
-                moments.mean_square_v().unwrap_or(0.0),
-                moments.mean_square_i().unwrap_or(0.0),
-            ),
-            means: (moments.mean_v, moments.mean_i),
+            squares: stats.squares(),
+            means: PerChannel { voltage: moments.mean_v, current: moments.mean_i },
             product: moments.mean_product().unwrap_or(0.0),
             peak_v: stats.peaks_v.map_or(0.0, |peaks| peaks.largest()),
             leading: if stats.channels.voltage { Channel::Voltage } else { Channel::Current },
@@ -76,10 +73,10 @@ impl MeasureModel {
     fn square<D: Real>(&self, x: &[D; TERM_COUNT], side: Channel) -> D {
         let (raw, mean, offset, noise, bias) = match side {
             Channel::Voltage => {
-                (self.squares.0, self.means.0, Term::OffsetV, Term::NoiseV, Term::BiasV)
+                (self.squares.voltage, self.means.voltage, Term::OffsetV, Term::NoiseV, Term::BiasV)
             }
             Channel::Current => {
-                (self.squares.1, self.means.1, Term::OffsetI, Term::NoiseI, Term::BiasI)
+                (self.squares.current, self.means.current, Term::OffsetI, Term::NoiseI, Term::BiasI)
             }
         };
         let (o, g) = (at(x, offset), gain(x, side));
@@ -100,7 +97,7 @@ impl MeasureModel {
                 let reactive =
                     if resistance == 0.0 { 0.0 } else { self.product * reactance / resistance };
                 let (v, i) = (at(x, Term::OffsetV), at(x, Term::OffsetI));
-                let offset = v * i - v * self.means.1 - i * self.means.0;
+                let offset = v * i - v * self.means.current - i * self.means.voltage;
                 let turned = turn.cos() * self.product + turn.sin() * reactive;
                 (turned + at(x, Term::NoiseP) + offset)
                     * gain(x, Channel::Voltage)
@@ -163,8 +160,8 @@ impl Model<TERM_COUNT> for MeasureModel {
             Formula::Reactance => self.impedance(x).1 + own,
             Formula::DcShare => {
                 let (mean, offset) = match self.leading {
-                    Channel::Voltage => (self.means.0, Term::OffsetV),
-                    Channel::Current => (self.means.1, Term::OffsetI),
+                    Channel::Voltage => (self.means.voltage, Term::OffsetV),
+                    Channel::Current => (self.means.current, Term::OffsetI),
                 };
                 let sign = if mean < 0.0 { -1.0 } else { 1.0 };
                 let share = (D::from(mean) - at(x, offset)) * gain(x, self.leading) * sign;
@@ -192,8 +189,8 @@ impl MeasureModel {
     /// Mean power as measured; what scales as it is told relative to that.
     fn reference_power(&self) -> f64 {
         match self.power_by {
-            PowerBy::Voltage(ohm) => self.squares.0 / ohm,
-            PowerBy::Current(ohm) => self.squares.1 * ohm,
+            PowerBy::Voltage(ohm) => self.squares.voltage / ohm,
+            PowerBy::Current(ohm) => self.squares.current * ohm,
             PowerBy::Product | PowerBy::OpenCircuit | PowerBy::NoLoad => self.product,
         }
     }

@@ -197,7 +197,7 @@ pub fn writer(data: &[u8]) {
         rate,
         samples: count as u64,
         bits,
-        full_scale: full,
+        full_scale: full.into(),
         floats: [Floats::Usual, Floats::Double][usize::from(floats) % 2],
     };
     let folder = tempfile::tempdir().expect("a folder");

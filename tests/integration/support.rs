@@ -66,7 +66,7 @@ pub fn write_recipe(recipe: &Recipe, path: &Path) {
         rate: recipe.rate,
         samples: recipe.samples,
         bits: None,
-        full_scale: (1.0, 1.0),
+        full_scale: (1.0, 1.0).into(),
         floats: Floats::Usual,
     };
     let mut writer = export::create(path, &shape).unwrap();

@@ -237,7 +237,7 @@ fn unlike(
     // What is left of a full correlation beside the phase at the carrier and the noise of both.
     let turn = impedance.map_or(1.0, |(r, x)| r.abs() / r.hypot(x));
     let correlation = moments.c_vi / n / (square_v * square_i).sqrt();
-    let (v, i) = (noise(case.noise.0, square_v), noise(case.noise.1, square_i));
+    let (v, i) = (noise(case.noise.voltage, square_v), noise(case.noise.current, square_i));
     let left = 1.0 - (correlation / turn).powi(2) / ((1.0 - v) * (1.0 - i));
     // The noise itself is known to a part only.
     if left > UNLIKE + v + i && left.is_finite() {

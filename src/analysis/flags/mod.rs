@@ -11,7 +11,7 @@ use crate::measures::stats::IntervalStats;
 use crate::recording::Record;
 use crate::result::Measurement;
 use crate::segment::Segmentation;
-use crate::trace::{Kind, Phase, ReadFailure};
+use crate::trace::{Kind, PerChannel, Phase, ReadFailure};
 
 /// What flags are told from.
 pub(super) struct Case<'a> {
@@ -28,7 +28,7 @@ pub(super) struct Case<'a> {
     /// What those do not tell.
     pub oddities: &'a [Oddities],
     /// Noise of voltage and current.
-    pub noise: (f64, f64),
+    pub noise: PerChannel<f64>,
     /// Whether the phases were named by the sequence that a setting is expected to give.
     pub named: bool,
 }
