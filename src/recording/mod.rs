@@ -4,6 +4,7 @@
 //! records, `read` takes them, `record` is one of them.
 
 mod arrays;
+mod conditioning;
 mod index;
 mod locate;
 mod read;

@@ -2,12 +2,13 @@
 //! on its own.
 
 use super::arrays::Arrays;
+use super::conditioning::Conditioning;
 use super::index::Index;
 use super::locate::{Capture, CaptureError};
 use super::record::{Filler, Kept, Record, RecordSamples};
 use super::roles::{Chosen, choose_roles};
 use super::{Observer, ReadSettings, RecordingError, Unobserved, resolve};
-use crate::condition::{Chain, ChannelChain};
+use crate::condition::Chain;
 use crate::flag::{Code, Flag};
 use crate::ingest::{
     self, Beside, IngestError, Opening, Piece, RateSource, Receipt, Selection, Stated, TraceReader,
@@ -15,7 +16,7 @@ use crate::ingest::{
 use crate::measures::stats::PowerBy;
 use crate::result::{FileFacts, RecordFacts};
 use crate::sheet::{LoadKind, Sheet};
-use crate::trace::{Channel, Gaps, Overview, PerChannel};
+use crate::trace::{Gaps, Overview, PerChannel};
 use crate::units::SampleRate;
 use std::fmt;
 use std::ops::{ControlFlow, Range};
@@ -47,48 +48,6 @@ impl fmt::Debug for Recording {
             .field("capture", &self.capture)
             .field("records", &self.records)
             .finish_non_exhaustive()
-    }
-}
-
-/// What is done to the raw numbers of both channels.
-#[derive(Clone, Copy, Debug)]
-struct Conditioning {
-    present: PerChannel<bool>,
-    gains: PerChannel<f64>,
-    /// Offsets that the file's own description of its numbers asks for.
-    own_offsets: PerChannel<f64>,
-    stated_offsets: PerChannel<Option<f64>>,
-    delays_s: PerChannel<f64>,
-}
-
-impl Conditioning {
-    fn at(&self, rate: SampleRate) -> Chain {
-        let side = |present: bool, gain: f64, offset: f64, delay: f64| {
-            present.then(|| ChannelChain { gain, offset, lag: rate.samples(delay) })
-        };
-        let (v, i) = (
-            self.stated_offsets.voltage.unwrap_or(0.0),
-            self.stated_offsets.current.unwrap_or(0.0),
-        );
-        Chain::new(
-            side(
-                self.present.voltage,
-                self.gains.voltage,
-                self.own_offsets.voltage + v,
-                self.delays_s.voltage,
-            ),
-            side(
-                self.present.current,
-                self.gains.current,
-                self.own_offsets.current + i,
-                self.delays_s.current,
-            ),
-        )
-    }
-
-    /// Samples by which a change of the rate moves a channel.
-    fn shift(&self, a: SampleRate, b: SampleRate) -> f64 {
-        (self.delays_s.voltage.abs() + self.delays_s.current.abs()) * (a.hertz() - b.hertz()).abs()
     }
 }
 
@@ -177,37 +136,12 @@ impl Recording {
         let Chosen { selection, doubts } =
             choose_roles(&capture, reader.channels(), &mut |text| observer.note(&text))?;
         let first_rate = first_rate(&capture, reader.as_ref())?;
-        let (v, i) =
-            (capture.channel_sheet(Channel::Voltage), capture.channel_sheet(Channel::Current));
-        let info = |channel: Option<usize>| channel.and_then(|k| reader.channels().get(k));
-        let gain = |channel: Option<usize>, scale: Option<f64>| {
-            info(channel).map_or(1.0, |info| info.factor) * scale.unwrap_or(1.0)
-        };
-        let own = |channel: Option<usize>| info(channel).map_or(0.0, |info| info.offset);
-        let conditioning = Conditioning {
-            present: PerChannel {
-                voltage: selection.voltage.is_some(),
-                current: selection.current.is_some(),
-            },
-            gains: PerChannel {
-                voltage: gain(selection.voltage, v.scale),
-                current: gain(selection.current, i.scale),
-            },
-            own_offsets: PerChannel {
-                voltage: own(selection.voltage),
-                current: own(selection.current),
-            },
-            stated_offsets: PerChannel { voltage: v.offset, current: i.offset },
-            delays_s: PerChannel {
-                voltage: v.delay_s.unwrap_or(0.0),
-                current: i.delay_s.unwrap_or(0.0),
-            },
-        };
+        let conditioning = Conditioning::of(&capture, reader.channels(), selection);
         let mut recording = Self {
             selection,
             conditioning,
             first_rate,
-            clip_at: PerChannel { voltage: v.clip_at, current: i.clip_at },
+            clip_at: PerChannel::each(|channel| capture.channel_sheet(channel).clip_at),
             power_by: power_by(&capture, selection),
             capture,
             index: Index::new(),
