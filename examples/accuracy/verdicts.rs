@@ -266,7 +266,7 @@ fn one(case: &Case, seed: u64) -> Option<(bool, bool)> {
         profile: &profile,
         steps: &all,
         found,
-        pictures: BTreeMap::new(),
+        sketches: BTreeMap::new(),
         readings: &[],
         job: JobFacts::default(),
         plan: PlanFacts::default(),
@@ -363,7 +363,7 @@ fn outcome(
         limits: Vec::new(),
         drift: None,
         switch: None,
-        picture: None,
+        sketch: None,
     }
 }
 

@@ -14,10 +14,12 @@ mod flags;
 mod quality;
 mod range;
 mod run;
+mod sketch;
 mod switch;
 
 pub use delay::{DelayRefusal, estimate_delay};
 pub use run::{Run, measure_record};
+pub use sketch::Detail;
 pub use switch::{Press, presses};
 
 use crate::measures::ReadBudget;

@@ -4,13 +4,13 @@ use super::exit::{Exit, Failure};
 use super::printer::{JsonList, Printer};
 use super::progress::Watch;
 use super::sheet_flags::SheetFlags;
-use crate::analysis::{self, AnalysisError, Run, Settings};
+use crate::analysis::{self, AnalysisError, Detail, Run, Settings};
 use crate::files::write_whole;
 use crate::ingest::Limits;
 use crate::measures::Measure;
 use crate::measures::catalog::UnknownMeasure;
 use crate::recording::{Capture, ReadSettings, Recording, resolve};
-use crate::report::picture::{self, Picture};
+use crate::report::picture;
 use crate::report::{self, budget, table};
 use crate::result::{Form, Measurement};
 use crate::uncertainty::montecarlo::MOST_COUNTED;
@@ -407,12 +407,13 @@ pub(super) fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Res
         excerpt: None,
         help: None,
     };
-    let svg = picture::svg(&Picture::of(run, &title, &format!("{said}{load}")))
-        .map_err(|error| fail(&error))?;
+    let sketch = run.sketch(Detail::Page).map_err(AnalysisError::from)?;
+    let svg =
+        picture::svg(&sketch, &title, &format!("{said}{load}")).map_err(|error| fail(&error))?;
     let bytes = match plot_kind(path)? {
         PictureKind::Svg => svg.into_bytes(),
         #[cfg(feature = "png")]
-        PictureKind::Png => crate::report::raster::png(&svg, 1.5).map_err(|error| fail(&error))?,
+        PictureKind::Png => report::raster::png(&svg, 1.5).map_err(|error| fail(&error))?,
     };
     write_whole(path, &bytes)?;
     printer.note(&format!("picture in {}", path.display()));

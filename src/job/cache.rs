@@ -16,7 +16,7 @@ use std::sync::Mutex;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 /// Form of the outcomes kept; another one makes all of them anew.
-const FORM: &str = "crestbook outcome 2";
+const FORM: &str = "crestbook outcome 3";
 /// A change this close to the last look may have the same time of change, ns.
 const RACY_NS: u128 = 2_000_000_000;
 
@@ -247,7 +247,7 @@ mod tests {
             limits: Vec::new(),
             drift: None,
             switch: None,
-            picture: None,
+            sketch: None,
         }
     }
 

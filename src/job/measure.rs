@@ -3,7 +3,7 @@
 use super::Job;
 use super::cache::Cache;
 use super::scan::Claim;
-use crate::analysis::{self, AnalysisError, Run, Settings};
+use crate::analysis::{self, AnalysisError, Detail, Run, Settings};
 use crate::check::{check, findings};
 use crate::digest::Sha256;
 use crate::ingest::layout::Layout;
@@ -12,7 +12,6 @@ use crate::profile::{Decision, Setting, Unit};
 use crate::recording::{
     Capture, Observer, ReadSettings, Recording, RecordingError, open_reader, resolve,
 };
-use crate::report::picture::{self, Picture};
 use crate::sheet::{BenchSheet, Sheet};
 use crate::uncertainty::Extras;
 use crate::units::SampleRate;
@@ -209,8 +208,8 @@ fn outcome(
         StepKind::Timing => switch(capture, settings, &run, &quiet)?,
         _ => None,
     };
-    let picture = match step.kind {
-        StepKind::Setting => Some(draw(step, &run)?),
+    let sketch = match step.kind {
+        StepKind::Setting => Some(run.sketch(Detail::Small).map_err(AnalysisError::from)?),
         _ => None,
     };
     let (numbers, missing) = CaptureOutcome::numbers_of(measurement);
@@ -235,7 +234,7 @@ fn outcome(
         limits,
         drift,
         switch,
-        picture,
+        sketch,
     })
 }
 
@@ -261,13 +260,6 @@ impl Observer for Quiet<'_> {
     fn stop(&self) -> bool {
         self.0.stop()
     }
-}
-
-fn draw(step: &Step, run: &Run) -> Result<String, Refused> {
-    let load = run.measurement.capture.load_ohm;
-    let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
-    picture::compact(&Picture::of(run, &step.what, &load))
-        .map_err(|error| Refused::Because(format!("no picture: {error}")))
 }
 
 /// Times between each press and its output.

@@ -72,11 +72,11 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
             // No threads to be had: one after the other.
             Err(_) => counted.into_iter().map(one).collect(),
         };
-    let (mut measured, mut pictures) = (BTreeMap::new(), BTreeMap::new());
+    let (mut measured, mut sketches) = (BTreeMap::new(), BTreeMap::new());
     for (sheet, step, mut outcome) in outcomes {
-        // Drawn once in the report, not once more beside the numbers.
-        if let Some(svg) = outcome.as_mut().ok().and_then(|outcome| outcome.picture.take()) {
-            pictures.insert(step, svg);
+        // Once in the report, not once more beside the numbers.
+        if let Some(sketch) = outcome.as_mut().ok().and_then(|outcome| outcome.sketch.take()) {
+            sketches.insert(step, sketch);
         }
         match outcome {
             Ok(outcome) => _ = measured.insert(sheet, Ok(Arc::new(outcome))),
@@ -94,7 +94,7 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         profile: &job.profile,
         steps: &job.steps,
         found,
-        pictures,
+        sketches,
         readings: &job.file.reading,
         job: facts(job),
         plan: plan(job),

@@ -1,8 +1,10 @@
 //! The result of measuring one capture, as it is shown, stored and compared.
 
 mod form;
+mod sketch;
 
 pub use form::{Form, FormError};
+pub use sketch::{CloseUp, Column, Panel, Sketch, SketchPhase};
 
 use crate::digest::Sha256;
 use crate::estimate::Estimate;

@@ -5,7 +5,7 @@ use crate::digest::Sha256;
 use crate::estimate::Estimate;
 use crate::flag::Flag;
 use crate::measures::{Measure, Reason};
-use crate::result::{Measurement, Part};
+use crate::result::{Measurement, Part, Sketch};
 use crate::sheet::{BenchSheet, InstrumentSheet};
 use crate::term::Term;
 use serde::{Deserialize, Serialize};
@@ -173,9 +173,9 @@ pub struct CaptureOutcome {
     /// Output against the switch, where a channel follows it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub switch: Option<SwitchTimes>,
-    /// Its picture as SVG, where one was drawn.
+    /// What a picture of it shows, where the report has one.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub picture: Option<String>,
+    pub sketch: Option<Sketch>,
 }
 
 /// Terms that captures by the same instruments share, whatever the load.

@@ -4,7 +4,7 @@ use super::manual::ManualReading;
 use super::step::{Load, StepKind};
 use crate::check::{Finding, Judged, Verdict};
 use crate::digest::Sha256;
-use crate::result::Form;
+use crate::result::{Form, Sketch};
 use crate::sheet::{BenchSheet, InstrumentSheet};
 use crate::verification::outcome::CaptureOutcome;
 use serde::{Deserialize, Serialize};
@@ -297,12 +297,12 @@ pub struct StepResult {
 }
 
 /// A picture of one capture.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Waveform {
     /// Step it belongs to.
     pub step: String,
     /// What it shows.
     pub title: String,
-    /// SVG.
-    pub svg: String,
+    /// What it draws.
+    pub sketch: Sketch,
 }

@@ -105,9 +105,6 @@ pub fn keyfiles(data: &[u8]) {
         assert_eq!(crestbook::sheet::read(file, &again).ok(), Some(sheet), "{again}");
     }
     if let Ok(profile) = crestbook::profile::Profile::read(file, text) {
-        for setting in &profile.setting {
-            assert!(profile.setting(&setting.id).is_some());
-        }
         plan(&profile);
     }
     let _ = crestbook::ingest::layout::Layout::read(file, text);
@@ -122,7 +119,7 @@ fn plan(profile: &crestbook::profile::Profile) {
         profile,
         steps: &steps,
         found: std::collections::BTreeMap::new(),
-        pictures: std::collections::BTreeMap::new(),
+        sketches: std::collections::BTreeMap::new(),
         readings: &[],
         job: JobFacts::default(),
         plan: PlanFacts::default(),

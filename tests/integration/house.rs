@@ -75,6 +75,10 @@ fn modules_import_from_lower_floors_only() {
         let own = floor(&module).unwrap_or_else(|| panic!("{module} stands on no floor"));
         let text = std::fs::read_to_string(&path).unwrap();
         let code = text.split("#[cfg(test)]").next().unwrap();
+        // Ways to another module that are not looked for below.
+        for hidden in ["crate::{", "super::super"] {
+            assert!(!code.contains(hidden), "{}: write `crate::module::...`", path.display());
+        }
         for (at, _) in code.match_indices("crate::") {
             let name: String =
                 code[at + 7..].chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();

@@ -155,13 +155,11 @@ fn budgets_of_power_by_hand() {
                 [correlation]\nvoltage_current = 0.5\n";
     let alone = "[voltage]\nchannel = 0\nrelative_standard_uncertainty = 0.01\n[load]\n\
                  nominal_ohm = 500.0\nrelative_standard_uncertainty = 0.01\n";
-    let mut one = recipe.clone();
-    one.samples = 20_000;
     for (sheet, wanted) in [(both, 7_f64.sqrt()), (alone, 5_f64.sqrt())] {
         let found = if sheet == alone {
-            voltage_only(&one, sheet)
+            voltage_only(&recipe, sheet)
         } else {
-            measure_recipe_with(&one, sheet, &Settings::default())
+            measure_recipe_with(&recipe, sheet, &Settings::default())
         };
         let power = found.whole.get(Measure::Power).unwrap();
         let relative = 100.0 * power.standard_uncertainty.unwrap() / power.value;

@@ -3,6 +3,7 @@
 use super::{ReportError, plot, words};
 use crate::check::Verdict;
 use crate::report::CAUTIONS;
+use crate::report::picture::compact;
 use crate::report::table::why;
 use crate::units::{Unit, for_people};
 use crate::verification::{
@@ -43,6 +44,8 @@ pub fn html(result: &JobResult) -> Result<Vec<u8>, ReportError> {
         .filter(|group| by_hand(group))
         .flat_map(|group| group.lines.clone())
         .collect();
+    let waves = result.waveforms.iter().map(|wave| compact(&wave.sketch));
+    let waves: Vec<String> = waves.collect::<Result<_, _>>()?;
     let mut details = Vec::new();
     for group in result.groups.iter().filter(|group| !by_hand(group)) {
         details.push(entry(group)?);
@@ -70,9 +73,9 @@ pub fn html(result: &JobResult) -> Result<Vec<u8>, ReportError> {
                     "One capture of each setting: the whole record with its RMS envelope, and each kind \
                      of output from close by. Yellow is cut, blue is coag."
                 }
-                @for wave in &result.waveforms {
+                @for (wave, svg) in result.waveforms.iter().zip(&waves) {
                     figure {
-                        (picture(&wave.svg, &format!("Waveform of {}", wave.title)))
+                        (picture(svg, &format!("Waveform of {}", wave.title)))
                         figcaption { (wave.title) " (step " (wave.step) ")" }
                     }
                 }

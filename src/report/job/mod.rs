@@ -14,6 +14,7 @@ pub use csv::csv;
 pub use html::html;
 
 use crate::digest::Sha256;
+use crate::report::picture::PictureError;
 use crate::verification::JobResult;
 use std::io::Write;
 
@@ -21,6 +22,12 @@ use std::io::Write;
 #[derive(Debug, thiserror::Error)]
 #[error("the report can't be made: {0}")]
 pub struct ReportError(pub String);
+
+impl From<PictureError> for ReportError {
+    fn from(error: PictureError) -> Self {
+        Self(error.to_string())
+    }
+}
 
 /// Writes the result as JSON.
 ///

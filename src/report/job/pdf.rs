@@ -2,6 +2,7 @@
 
 use super::{ReportError, html::by_hand, plot, words};
 use crate::report::CAUTIONS;
+use crate::report::picture::compact;
 use crate::report::table::why;
 use crate::verification::{JobResult, Line};
 use serde_json::{Value, json};
@@ -111,7 +112,7 @@ fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
         files.extend(svg.map(|svg| (format!("plot-{k}.svg"), drawn(&svg))));
     }
     for (k, wave) in result.waveforms.iter().enumerate() {
-        files.insert(format!("wave-{k}.svg"), drawn(&wave.svg));
+        files.insert(format!("wave-{k}.svg"), drawn(&compact(&wave.sketch)?));
     }
     let letterhead = look.letterhead.as_ref().map(|(name, bytes)| {
         files.insert(name.clone(), bytes.clone());

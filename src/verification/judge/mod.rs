@@ -14,7 +14,7 @@ use crate::check::{Fault, Finding, Judged, Verdict, WANTED_RATIO};
 use crate::digest::Sha256;
 use crate::measures::Measure;
 use crate::profile::{Bounds, Decision, Profile};
-use crate::result::{Form, Part};
+use crate::result::{Form, Part, Sketch};
 use crate::units::day_of;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -43,8 +43,8 @@ pub struct Evidence<'a> {
     pub steps: &'a [Step],
     /// What was captured, by step.
     pub found: BTreeMap<String, Found>,
-    /// Pictures of captures as SVG, by step.
-    pub pictures: BTreeMap<String, String>,
+    /// What the pictures of captures show, by step.
+    pub sketches: BTreeMap<String, Sketch>,
     /// What was read by hand; of several of one step the last counts.
     pub readings: &'a [ManualReading],
     /// Unit, people, place.
@@ -165,8 +165,8 @@ fn once_each(mut found: BTreeMap<String, Found>) -> BTreeMap<String, Found> {
 
 /// The picture of a step's capture.
 fn picture(step: &Step, evidence: &Evidence<'_>) -> Option<Waveform> {
-    let svg = evidence.pictures.get(&step.id)?.clone();
-    Some(Waveform { step: step.id.clone(), title: step.what.clone(), svg })
+    let sketch = evidence.sketches.get(&step.id)?.clone();
+    Some(Waveform { step: step.id.clone(), title: step.what.clone(), sketch })
 }
 
 fn counts(steps: &[StepResult]) -> Counts {

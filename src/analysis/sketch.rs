@@ -1,0 +1,192 @@
+//! A run as numbers to draw: columns of the whole record, and each kind of output from near.
+
+use super::Run;
+use crate::measures::Measure;
+use crate::recording::Record;
+use crate::result::{CloseUp, Column, Measurement, Panel, Sketch, SketchPhase};
+use crate::trace::{Cell, Channel, Gaps, Kind, ReadFailure};
+use crate::units::SampleRate;
+use std::ops::Range;
+
+/// How fine a sketch is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Detail {
+    /// Both channels, as wide as a page.
+    Page,
+    /// The leading channel alone, as wide as a column of a report.
+    Small,
+}
+
+/// Most columns of a page and of a small picture: one pixel each.
+const COLUMNS: usize = 1090;
+const SMALL_COLUMNS: usize = 360;
+/// Records up to this length are drawn as a line.
+const AS_LINE: u64 = 3000;
+/// Records up to this length are drawn from their samples, longer ones from their cells.
+const FROM_SAMPLES: u64 = 1 << 20;
+
+impl Run {
+    /// What a picture of this run shows.
+    ///
+    /// # Errors
+    /// Where samples can't be read again.
+    pub fn sketch(&self, detail: Detail) -> Result<Sketch, ReadFailure> {
+        let (record, measurement) = (&self.record, &self.measurement);
+        let rate = record.samples().rate();
+        let total = record.overview().samples();
+        let near_s = |kind: Kind| close_up_s(measurement, kind);
+        let (most, least_s) = match detail {
+            Detail::Page => {
+                let hz =
+                    measurement.phases.iter().filter_map(|p| p.measures.get(Measure::Fundamental));
+                let lowest = hz.map(|carrier| carrier.value).reduce(f64::min);
+                (COLUMNS, lowest.map_or(0.0, |hz| 2.0 / hz))
+            }
+            // Two bursts a column, so that the envelope is steady.
+            Detail::Small => {
+                let longest = [Kind::Cut, Kind::Coag].map(|kind| 0.67 * near_s(kind));
+                (SMALL_COLUMNS, longest.into_iter().fold(0.0, f64::max))
+            }
+        };
+        let columns = columns(record, most, least_s)?;
+        let seen = |channel: Channel| {
+            columns.iter().any(|(_, cell)| channel.of((cell.v, cell.i)) != [0.0, 0.0])
+        };
+        let mut shown: Vec<Channel> = Channel::BOTH.into_iter().filter(|c| seen(*c)).collect();
+        if shown.is_empty() {
+            shown.push(Channel::Voltage);
+        }
+        if detail == Detail::Small {
+            shown.truncate(1);
+        }
+        let block = if total <= AS_LINE { Some(record.samples().read(0..total)?) } else { None };
+        let gaps = record.samples().gaps();
+        let panels = shown.into_iter().map(|channel| Panel {
+            channel,
+            columns: columns.iter().map(|(at_s, cell)| column(*at_s, cell, channel)).collect(),
+            lines: block
+                .as_ref()
+                .map_or(Vec::new(), |block| lines(block.of(channel), &(0..total), gaps, rate)),
+        });
+        let panels = panels.collect();
+        let phases = self.phases.iter().map(|phase| SketchPhase {
+            kind: phase.kind,
+            start_s: rate.seconds(phase.start as f64),
+            end_s: rate.seconds(phase.end as f64),
+        });
+        let close_ups = [Kind::Cut, Kind::Coag].into_iter();
+        let close_ups = close_ups.filter_map(|kind| self.close_up(kind, near_s(kind)).transpose());
+        Ok(Sketch {
+            duration_s: rate.seconds(total as f64),
+            phases: phases.collect(),
+            panels,
+            gaps: gaps_of(gaps, &(0..total), rate),
+            close_ups: close_ups.collect::<Result<_, _>>()?,
+        })
+    }
+
+    /// The longest phase of a kind from near; `None` where there is none.
+    fn close_up(&self, kind: Kind, wanted_s: f64) -> Result<Option<CloseUp>, ReadFailure> {
+        let (overview, samples) = (self.record.overview(), self.record.samples());
+        let rate = samples.rate();
+        let of_kind = self.phases.iter().filter(|phase| phase.kind == kind);
+        let Some(phase) = of_kind.max_by_key(|phase| phase.len()) else { return Ok(None) };
+        let length = (rate.count(wanted_s, 24) as u64).min(phase.len());
+        // From the strongest cell near the middle of the phase, so that a burst is in sight.
+        let (_, cells, _) = overview.inside(&(phase.start..phase.end));
+        let middle = usize::midpoint(cells.start, cells.end);
+        let reach = 8 * overview.cells_in(rate.samples(31e-6));
+        let near = middle.saturating_sub(reach).max(cells.start)..(middle + reach).min(cells.end);
+        let height = |k: &usize| overview.cells()[*k].reach(phase.lead, 0.0);
+        let start = near
+            .max_by(|a, b| height(a).total_cmp(&height(b)))
+            .map_or(phase.start, |k| overview.span(k..k + 1).start)
+            .clamp(phase.start, phase.end - length);
+        let range = start..start + length;
+        let block = samples.read(range.clone())?;
+        Ok(Some(CloseUp {
+            kind,
+            channel: phase.lead,
+            start_s: rate.seconds(start as f64),
+            length_s: rate.seconds(length as f64),
+            lines: lines(block.of(phase.lead), &range, samples.gaps(), rate),
+            gaps: gaps_of(samples.gaps(), &range, rate),
+        }))
+    }
+}
+
+/// Length of a close-up: three bursts, or six carrier cycles, s.
+fn close_up_s(measurement: &Measurement, kind: Kind) -> f64 {
+    let measures = measurement.kinds.get(kind).map(|kind| &kind.measures);
+    let value = |measure: Measure| {
+        measures.and_then(|m| m.get(measure)).map(|e| e.value).filter(|v| *v > 0.0)
+    };
+    let bursts = value(Measure::BurstRate).map(|rate| 3.0 / rate);
+    bursts.or_else(|| value(Measure::Fundamental).map(|hz| 6.0 / hz)).unwrap_or(20e-6)
+}
+
+fn column(at_s: f64, cell: &Cell, channel: Channel) -> Column {
+    let [low, high] = channel.of((cell.v, cell.i));
+    let square = channel.of((cell.moments.mean_square_v(), cell.moments.mean_square_i()));
+    Column { at_s, low, high, rms: square.unwrap_or(0.0).sqrt() }
+}
+
+/// Time at the middle of each column, s, and its summary; at most `most` columns, none shorter than
+/// `least_s`.
+fn columns(record: &Record, most: usize, least_s: f64) -> Result<Vec<(f64, Cell)>, ReadFailure> {
+    let (overview, samples) = (record.overview(), record.samples());
+    let (rate, total, cells) = (samples.rate(), overview.samples(), overview.cells());
+    let mut found = Vec::with_capacity(most);
+    // Whole carrier cycles at least, so that each column shows both crests and a steady RMS.
+    let cycles = rate.seconds(total as f64) / least_s.max(f64::MIN_POSITIVE);
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let count = most.min(cycles as usize).clamp(1, usize::try_from(total).unwrap_or(1).max(1));
+    let block = if total <= FROM_SAMPLES { Some(samples.read(0..total)?) } else { None };
+    for k in 0..count as u64 {
+        let span = k * total / count as u64..(k + 1) * total / count as u64;
+        let cell = match &block {
+            Some(block) => {
+                #[allow(clippy::cast_possible_truncation)]
+                let part = span.start as usize..span.end as usize;
+                let of = |x: &[f64]| x.get(part.clone()).map(<[f64]>::to_vec).unwrap_or_default();
+                Cell::of_valid(span.start, &of(&block.v), &of(&block.i), samples.gaps())
+            }
+            None => {
+                let length = overview.cell_length() as u64;
+                #[allow(clippy::cast_possible_truncation)]
+                let range = (span.start / length) as usize
+                    ..(span.end.div_ceil(length) as usize).min(cells.len());
+                let mut all = Cell::default();
+                cells[range].iter().for_each(|cell| all.merge(cell));
+                all
+            }
+        };
+        // Where nothing was recorded nothing is drawn.
+        if cell.moments.n > 0 {
+            found.push((rate.seconds((span.start + span.end) as f64 / 2.0), cell));
+        }
+    }
+    Ok(found)
+}
+
+/// The samples of `range` as lines that break where there are gaps; times count from its start.
+fn lines(x: &[f64], range: &Range<u64>, gaps: &Gaps, rate: SampleRate) -> Vec<Vec<(f64, f64)>> {
+    let line = |part: Range<u64>| {
+        let of = |sample: u64| usize::try_from(sample - range.start).unwrap_or(usize::MAX);
+        let part = of(part.start)..of(part.end).min(x.len());
+        let values = x.get(part.clone()).unwrap_or_default();
+        part.zip(values).map(|(k, value)| (rate.seconds(k as f64), *value)).collect()
+    };
+    gaps.valid(range).into_iter().map(line).collect()
+}
+
+/// Gaps of `range` that are wide enough to be seen, s from its start.
+fn gaps_of(gaps: &Gaps, range: &Range<u64>, rate: SampleRate) -> Vec<[f64; 2]> {
+    let visible = (range.end - range.start) / (2 * COLUMNS as u64);
+    let inside = |(gap, _): &(Range<u64>, _)| {
+        let (from, to) = (gap.start.max(range.start), gap.end.min(range.end));
+        let at = |sample: u64| rate.seconds((sample - range.start) as f64);
+        (from < to && to - from >= visible).then(|| [at(from), at(to)])
+    };
+    gaps.ranges().iter().filter_map(inside).collect()
+}
