@@ -65,7 +65,10 @@ pub(super) fn create(
     let double = shape.floats.double(false);
     let frame =
         shape.named().len() as u64 * u64::from(integer.unwrap_or(if double { 8 } else { 4 }));
-    if shape.samples.saturating_mul(frame) > LONGEST || (integer.is_none() && double) {
+    // The library multiplies rate and frame in 32 bit.
+    let runs_over = u64::from(sample_rate) * frame > u64::from(u32::MAX);
+    let long = shape.samples.saturating_mul(frame) > LONGEST;
+    if long || runs_over || (integer.is_none() && double) {
         return own(file, shape, sample_rate, integer, double);
     }
     let bits = integer.map(|bytes| u16::try_from(8 * bytes).unwrap_or(32));
@@ -129,7 +132,7 @@ fn own(
     head.extend(if integer.is_some() { 1_u16 } else { 3 }.to_le_bytes());
     head.extend(channels.to_le_bytes());
     head.extend(sample_rate.to_le_bytes());
-    head.extend((sample_rate.wrapping_mul(u32::from(frame))).to_le_bytes());
+    head.extend(sample_rate.saturating_mul(u32::from(frame)).to_le_bytes());
     head.extend(frame.to_le_bytes());
     head.extend((8 * bytes).to_le_bytes());
     head.extend(b"data");
