@@ -14,6 +14,7 @@ use std::path::{Path, PathBuf};
 
 /// Why a capture can't be converted.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ConvertError {
     /// It can't be read or measured.
     #[error(transparent)]

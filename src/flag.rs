@@ -32,6 +32,7 @@ macro_rules! flags {
     ($($(#[$doc:meta])* $variant:ident $name:literal $measures:expr, $effect:ident;)*) => {
         /// Codes of all flags.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        #[non_exhaustive]
         pub enum Code { $($(#[$doc])* #[serde(rename = $name)] $variant),* }
 
         /// All flags: code, measures in doubt, effect; in the order of [`Code`].
@@ -46,6 +47,7 @@ macro_rules! flags {
 
 /// What a doubt is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[non_exhaustive]
 pub enum Doubted {
     /// The phases themselves: their number, kinds or edges.
     Phases,

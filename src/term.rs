@@ -9,6 +9,7 @@ macro_rules! terms {
         /// An input quantity of a measure.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
         #[serde(rename_all = "snake_case")]
+        #[non_exhaustive]
         pub enum Term { $(#[doc = $name] $variant),* }
 
         impl Term {

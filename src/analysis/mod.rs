@@ -68,6 +68,7 @@ impl Default for Settings {
 
 /// Anything that can end a measurement.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum AnalysisError {
     /// The capture can't be read.
     #[error(transparent)]

@@ -14,6 +14,7 @@ use std::collections::BTreeSet;
 /// Codes of findings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
+#[non_exhaustive]
 pub enum Fault {
     /// The load is another one than the limits hold at.
     LoadDiffers,
@@ -56,6 +57,7 @@ pub enum Fault {
 /// Code of a finding: one of its own, or that of the flag it comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(untagged)]
+#[non_exhaustive]
 pub enum FindingCode {
     /// Of its own.
     Own(Fault),

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 
 /// Anything that can end a job.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum JobError {
     /// job.toml or the profile is wrong.
     #[error(transparent)]

@@ -100,6 +100,7 @@ macro_rules! measures {
     ($($variant:ident $key:literal, $unit:ident, $title:literal, $formula:expr, $own:expr, $compute:expr;)*) => {
         /// Names of all measures.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[non_exhaustive]
         pub enum Measure { $(#[doc = $title] $variant),* }
 
         /// All measures, in the order of [`Measure`] and of lists.

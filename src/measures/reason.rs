@@ -7,6 +7,7 @@ macro_rules! reasons {
     ($($variant:ident $text:literal;)*) => {
         /// Why a measure can't be had; shown and written as its text.
         #[derive(Clone, Debug, PartialEq, Eq)]
+        #[non_exhaustive]
         pub enum Reason {
             $(#[doc = $text] $variant,)*
             /// So much of the interval was not recorded, in hundredths of a percent.

@@ -64,6 +64,7 @@ impl Observer for Unobserved {}
 
 /// Why a capture can't be read.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum RecordingError {
     /// The data can't be read.
     #[error(transparent)]

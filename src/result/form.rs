@@ -8,6 +8,7 @@ macro_rules! forms {
     ($($(#[$doc:meta])* $variant:ident $name:literal $version:literal $what:literal;)*) => {
         /// What a document is; written as `crestbook/measurement/1`.
         #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        #[non_exhaustive]
         pub enum Form { $($(#[$doc])* $variant),* }
 
         impl Form {
@@ -60,6 +61,7 @@ impl<'de> Deserialize<'de> for Form {
 
 /// Why a document can't be read.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum FormError {
     /// It says of no form that it is of it.
     #[error("this is no document of crestbook")]
