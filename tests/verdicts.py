@@ -66,7 +66,7 @@ class Job:
         watt = self.near(limit, self.u_power * limit)
         self.plan.append(f'[[setting.limit]]\nmeasure = "power_w"\nin = "cut"\nmax = {limit}')
         self.take("s", watt, 500.0)
-        self.line("s", "power_w in cut", watt, None, limit, self.u_power * watt)
+        self.line("s", "power_w", watt, None, limit, self.u_power * watt)
 
     def curve(self):
         loads, level = [250.0, 500.0, 1000.0], self.rng.uniform(60, 120)

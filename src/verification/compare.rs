@@ -70,7 +70,9 @@ pub fn changes(folder: &str, before: &JobResult, after: &JobResult) -> Change {
         let Some(old) = before.groups.iter().find(|old| old.id == group.id) else { continue };
         for line in &group.lines {
             let same = |other: &&Line| {
-                other.step == line.step && other.measure == line.measure && other.unit == line.unit
+                other.step == line.step
+                    && (&other.measure, other.part) == (&line.measure, line.part)
+                    && other.unit == line.unit
             };
             let Some(earlier) = old.lines.iter().find(same) else { continue };
             let (Some(a), Some(b)) = (earlier.judged.value, line.judged.value) else { continue };

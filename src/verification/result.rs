@@ -4,7 +4,7 @@ use super::manual::ManualReading;
 use super::step::{Load, StepKind};
 use crate::check::{Finding, Judged, Verdict};
 use crate::digest::Sha256;
-use crate::result::{Form, Sketch};
+use crate::result::{Form, Part, Sketch};
 use crate::sheet::{BenchSheet, InstrumentSheet};
 use crate::verification::outcome::CaptureOutcome;
 use serde::{Deserialize, Serialize};
@@ -142,6 +142,9 @@ pub struct Line {
     pub step: Option<String>,
     /// Key of what is judged: a measure, `monotonic`, `flatness`, ...
     pub measure: String,
+    /// Part of the record, where it is a measure of one.
+    #[serde(rename = "in", default, skip_serializing_if = "Option::is_none")]
+    pub part: Option<Part>,
     /// What is judged, in words.
     pub what: String,
     /// Unit of value and bounds; empty for ratios.

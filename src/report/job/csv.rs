@@ -2,6 +2,7 @@
 
 use super::{ReportError, words};
 use crate::report::table::why;
+use crate::result::Part;
 use crate::verification::JobResult;
 use std::collections::BTreeMap;
 use std::io::Write;
@@ -45,14 +46,13 @@ pub fn csv(result: &JobResult, out: impl Write) -> Result<(), ReportError> {
         for line in &group.lines {
             let judged = &line.judged;
             let step = line.step.clone().unwrap_or_default();
-            let (measure, part) =
-                line.measure.split_once(" in ").unwrap_or((line.measure.as_str(), ""));
+            let part = line.part.map_or("", Part::name);
             let shown = line.text.clone().unwrap_or_else(|| text(judged.value));
             out.write_record([
                 "judged",
                 &group.id,
                 &step,
-                measure,
+                &line.measure,
                 part,
                 &quoted(&shown),
                 &quoted(&line.unit),

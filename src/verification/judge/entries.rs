@@ -8,7 +8,7 @@ use crate::result::Part;
 use crate::units::{Unit, for_people};
 use crate::verification::manual::{Settled, settle};
 use crate::verification::outcome::KeptMeasure;
-use crate::verification::result::{GroupKind, GroupResult, JobWide};
+use crate::verification::result::{GroupKind, GroupResult, JobWide, Line};
 use crate::verification::single::OverOneSecond;
 use crate::verification::step::{Step, StepKind};
 use crate::verification::{estimate, single, spread};
@@ -56,8 +56,9 @@ impl Bench<'_> {
                 Judged::of(Err(reason), limit.nominal, bounds, self.rule())
             });
             let what = format!("{}, {}", limit.measure.title(), limit.part.name());
-            let measure = format!("{} in {}", limit.measure, limit.part.name());
-            line(Some(&setting.id), &measure, what, unit.symbol(), judged)
+            let measure = limit.measure.key();
+            let row = line(Some(&setting.id), measure, what, unit.symbol(), judged);
+            Line { part: Some(limit.part), ..row }
         });
         let dial = setting.dial.map_or(String::new(), |dial| format!(" at {dial}"));
         let title = format!("{}{dial}", self.mode(&setting.id));

@@ -236,7 +236,8 @@ fn line(
     judged: Judged,
 ) -> Line {
     let (step, unit) = (step.map(str::to_owned), unit.to_owned());
-    Line { step, measure: measure.to_owned(), what: what.into(), unit, text: None, judged }
+    let measure = measure.to_owned();
+    Line { step, measure, part: None, what: what.into(), unit, text: None, judged }
 }
 
 impl<'a> Bench<'a> {
