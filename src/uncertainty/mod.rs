@@ -1,6 +1,6 @@
 //! Uncertainty of every measure: budgets after JCGM 100, simulation after JCGM 101.
 //!
-//! A measure is a function of [`model::Term`]s (scales, load, delay, noise, edges, ...), written
+//! A measure is a function of [`crate::term::Term`]s (scales, load, delay, noise, edges, ...), written
 //! once for plain and for dual numbers. The terms' distributions come from the sheet
 //! ([`known::Knowledge`]) and from the samples ([`inputs::Conditions`] and the interval's statistics);
 //! [`budget`] propagates them linearly, [`montecarlo`] by drawing.
