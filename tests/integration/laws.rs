@@ -255,6 +255,9 @@ fn arrays_and_ranges() {
     assert_eq!(found.phases.len(), 3);
     let total = run.record.overview().samples();
     assert_eq!(run.measure_range(0..total).unwrap(), found.whole);
+    // A recording is not used up.
+    let again = crestbook::analysis::measure(&recording, &Settings::default(), &Unobserved);
+    assert_eq!(again.unwrap().measurement, *found);
     let phase = &run.phases[1];
     let of_phase = run.measure_range(phase.start..phase.end).unwrap();
     for measure in [Measure::Power, Measure::CrestFactor, Measure::BurstRate, Measure::DutyCycle] {
