@@ -120,8 +120,11 @@ fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
     });
     let mut attachments = Vec::new();
     if look.standard == Standard::A3b {
-        files.insert("result.json".into(), super::json(result)?);
-        files.insert("numbers.csv".into(), super::csv(result)?);
+        let (mut json, mut csv) = (Vec::new(), Vec::new());
+        super::json(result, &mut json)?;
+        super::csv(result, &mut csv)?;
+        files.insert("result.json".into(), json);
+        files.insert("numbers.csv".into(), csv);
         attachments = vec![
             json!({"path": "result.json", "mime": "application/json", "what": "The whole result"}),
             json!({"path": "numbers.csv", "mime": "text/csv", "what": "All numbers"}),
