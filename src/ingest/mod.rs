@@ -313,13 +313,3 @@ pub trait TraceReader: Send + Sync {
     /// Where the bytes can't be read or aren't what the format says.
     fn decode(&self, piece: usize, wanted: Selection, out: &mut Piece) -> Result<(), IngestError>;
 }
-
-/// Bytes as lower-case hexadecimal.
-pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
-    use std::fmt::Write;
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        // Writing to a string can't fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
-}

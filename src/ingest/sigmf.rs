@@ -250,7 +250,7 @@ fn checksum(data: &Source, global: &Global, receipt: &mut Receipt) -> Result<(),
     }
     let mut bytes = Vec::new();
     data.read(0, usize::try_from(data.length()).unwrap_or(usize::MAX), &mut bytes)?;
-    if super::hexadecimal(&sha2::Sha512::digest(&bytes)) == wanted.to_lowercase() {
+    if hexadecimal(&sha2::Sha512::digest(&bytes)) == wanted.to_lowercase() {
         receipt.note("checksum", "SHA-512 of the data agrees with the metadata");
         return Ok(());
     }
@@ -288,4 +288,14 @@ fn channel(
         format!("{}: {} per number {}", own.name, info.factor, unit.map_or("", Unit::symbol)),
     );
     Ok(info)
+}
+
+/// Bytes as lower-case hexadecimal.
+fn hexadecimal(bytes: &[u8]) -> String {
+    use std::fmt::Write;
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        // Writing to a string can't fail.
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
 }
