@@ -6,11 +6,11 @@ pub use analysis::{Run, Settings, measure, measure_capture};
 pub use check::check;
 pub use job::Job;
 pub use measures::{Measure, MeasureSet, Reason};
-pub use profile::Profile;
 pub use recording::{Observer, Recording, Unobserved};
 pub use result::{Form, Measurement};
 pub use sheet::Sheet;
 pub use units::SampleRate;
+pub use verification::Profile;
 
 pub mod analysis;
 pub mod check;

@@ -5,8 +5,8 @@ use crate::draw::Draw;
 use crestbook::digest::Sha256;
 use crestbook::estimate::Estimate;
 use crestbook::measures::Measure;
-use crestbook::profile::Profile;
 use crestbook::result::Part;
+use crestbook::verification::Profile;
 use crestbook::verification::{
     CaptureOutcome, Correlated, Evidence, Found, JobFacts, KeptMeasure, Load, PlanFacts, Step,
     Term, estimate, judge, steps,

@@ -4,7 +4,7 @@ use super::doubts::concerns;
 use super::{LimitResult, Verdict, judge};
 use crate::estimate::Estimate;
 use crate::flag::{Code, Effect, Flag};
-use crate::profile::{Decision, Limit, Profile, Rule, Setting};
+use crate::profile::{Decision, Expected, Limit, Rule, Setting};
 use crate::result::{Measurement, Part, PhaseResult};
 use crate::trace::Kind;
 use crate::units::{day_of, for_people};
@@ -125,8 +125,12 @@ const LOAD_SHARE: f64 = 0.03;
 
 /// Compares sequence, load and unit with the setting.
 #[must_use]
-pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting) -> Vec<Finding> {
-    let mut found = sequence(measurement, profile, setting);
+pub fn findings(
+    measurement: &Measurement,
+    expected: Expected<'_>,
+    setting: &Setting,
+) -> Vec<Finding> {
+    let mut found = sequence(measurement, expected, setting);
     if let (Some(wanted), Some(used)) = (setting.load_ohm, measurement.capture.load_ohm)
         && (used / wanted - 1.0).abs() > LOAD_SHARE
     {
@@ -141,7 +145,7 @@ pub fn findings(measurement: &Measurement, profile: &Profile, setting: &Setting)
     }
     found.extend(blocked(measurement, setting));
     if let Some(subject) = &measurement.capture.subject {
-        let wanted = (&profile.unit.model, &profile.unit.serial);
+        let wanted = (&expected.unit.model, &expected.unit.serial);
         found.extend(other_unit("profile", wanted, "capture", (&subject.model, &subject.serial)));
     }
     instruments(measurement, &mut found);
@@ -280,7 +284,11 @@ pub(super) fn scattered(limit: &LimitResult, measurement: &Measurement) -> Optio
 
 /// Compares the phases with the sequence that the setting puts out.
 #[must_use]
-pub fn sequence(measurement: &Measurement, profile: &Profile, setting: &Setting) -> Vec<Finding> {
+pub fn sequence(
+    measurement: &Measurement,
+    expected: Expected<'_>,
+    setting: &Setting,
+) -> Vec<Finding> {
     let mut found = Vec::new();
     if setting.sequence.is_empty() {
         return found;
@@ -332,8 +340,8 @@ pub fn sequence(measurement: &Measurement, profile: &Profile, setting: &Setting)
         )
     };
     let simple = Decision { rule: Rule::Simple, guard: None };
-    let alike: Vec<&str> = profile
-        .setting
+    let alike: Vec<&str> = expected
+        .settings
         .iter()
         .filter(|other| {
             other.id != setting.id

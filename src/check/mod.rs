@@ -9,7 +9,7 @@ pub use findings::{Fault, Finding, FindingCode, WANTED_RATIO, findings, other_un
 use crate::estimate::Estimate;
 use crate::flag::Code;
 use crate::measures::Measure;
-use crate::profile::{Bounds, Decision, Limit, Profile, Setting};
+use crate::profile::{Bounds, Decision, Expected, Limit, Setting};
 use crate::result::{Form, Measurement, Part};
 use crate::term::TermSet;
 use serde::{Deserialize, Serialize};
@@ -131,11 +131,11 @@ pub struct Judged {
 
 /// Compares a measurement with a setting of a profile.
 #[must_use]
-pub fn check(measurement: Measurement, profile: &Profile, setting: &Setting) -> CheckResult {
-    let rule = &profile.decision;
+pub fn check(measurement: Measurement, expected: Expected<'_>, setting: &Setting) -> CheckResult {
+    let rule = expected.decision;
     let limits: Vec<LimitResult> =
         setting.limit.iter().map(|limit| judge(&measurement, limit, rule)).collect();
-    let mut findings = findings(&measurement, profile, setting);
+    let mut findings = findings(&measurement, expected, setting);
     findings.extend(limits.iter().filter_map(findings::coarse));
     findings.extend(limits.iter().filter_map(|limit| findings::scattered(limit, &measurement)));
     let verdicts = limits.iter().map(|limit| limit.judged.verdict);
@@ -155,10 +155,7 @@ pub fn check(measurement: Measurement, profile: &Profile, setting: &Setting) -> 
 fn judge(measurement: &Measurement, limit: &Limit, rule: &Decision) -> LimitResult {
     // The profile was checked when it was read.
     let bounds = limit.bounds(limit.measure.unit()).unwrap_or((None, None));
-    let found = measurement
-        .part(limit.part)
-        .and_then(|set| set.had(limit.measure))
-        .map_err(|reason| reason.to_string());
+    let found = measurement.part(limit.part).and_then(|set| set.had(limit.measure));
     LimitResult {
         measure: limit.measure,
         part: limit.part,
@@ -174,7 +171,7 @@ impl Judged {
     /// Holds a value, or the reason why there is none, against bounds.
     #[must_use]
     pub fn of(
-        found: Result<&Estimate, String>,
+        found: Result<&Estimate, impl std::fmt::Display>,
         nominal: Option<f64>,
         (lower, upper): Bounds,
         rule: &Decision,
@@ -197,7 +194,7 @@ impl Judged {
             in_doubt: Vec::new(),
         };
         match found {
-            Err(reason) => judged.reason = Some(reason),
+            Err(reason) => judged.reason = Some(reason.to_string()),
             Ok(estimate) => judged.settle(estimate, rule),
         }
         judged
@@ -207,7 +204,7 @@ impl Judged {
     #[must_use]
     pub fn answered(verdict: Verdict) -> Self {
         let rule = Decision { rule: crate::profile::Rule::Simple, guard: None };
-        let mut judged = Self::of(Err(String::new()), None, (None, None), &rule);
+        let mut judged = Self::of(Err(""), None, (None, None), &rule);
         judged.rule = "as answered".into();
         judged.verdict = verdict;
         judged.reason = None;

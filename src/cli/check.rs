@@ -5,9 +5,10 @@ use super::measure::{CaptureArgs, ShowArgs, plot, plot_kind};
 use super::printer::{JsonList, Printer};
 use crate::check::{Verdict, check};
 use crate::keyfile::nearest;
-use crate::profile::{Profile, Setting};
+use crate::profile::Setting;
 use crate::report::table;
 use crate::result::Form;
+use crate::verification::Profile;
 use std::path::PathBuf;
 
 /// `crestbook check`.
@@ -47,7 +48,7 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let mut worst = Verdict::Pass;
     let mut found = JsonList::new(Form::Checks);
     args.capture.each(&capture, &settings, &args.show, printer, |run, printer| {
-        let result = check(run.measurement.clone(), &profile, setting);
+        let result = check(run.measurement.clone(), profile.expected(), setting);
         worst = worst.max(result.verdict);
         if let Some(path) = &args.show.plot {
             let said = format!("{}: setting {}, ", result.verdict.words(), result.setting);

@@ -331,7 +331,7 @@ fn look(folder: &Path, how: RunOptions, printer: &Printer) -> Result<JobResult, 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::profile::Profile;
+    use crate::verification::Profile;
 
     #[test]
     fn the_example_is_a_plan() {

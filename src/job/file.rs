@@ -2,9 +2,10 @@
 
 use super::{JobError, pin};
 use crate::keyfile::{self, KeyfileError};
-use crate::profile::Profile;
 use crate::sheet::{BenchSheet, InstrumentSheet};
-use crate::verification::{ManualReading, Person, Step, StepKind, UnitFacts, settle, steps};
+use crate::verification::{
+    ManualReading, Person, Profile, Step, StepKind, UnitFacts, settle, steps,
+};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 

@@ -3,10 +3,9 @@
 use super::file::{JobFile, read};
 use super::{CAPTURES, Job, JobError, pin};
 use crate::files::{UNFINISHED, WriteError, write_whole};
-use crate::profile::Profile;
 use crate::report::job as report;
 use crate::sheet::{self, BenchSheet, JobSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
-use crate::verification::{Load, Person, Step, StepKind, UnitFacts, order_of_work, steps};
+use crate::verification::{Load, Person, Profile, Step, UnitFacts, order_of_work, steps};
 use std::path::{Path, PathBuf};
 
 /// What a job begins with.
@@ -107,7 +106,7 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
         let head = format!(
             "# {}: {}\n# Save the capture beside this sheet as {}.csv, .wav or another format that \
              is read.\n\n",
-            step.kind.title(),
+            step.kind.facts().title,
             step.what,
             step.id
         );
@@ -197,7 +196,7 @@ fn prepared(bench: &Sheet, step: &Step, unit: &UnitFacts, plan: &str) -> Sheet {
         data: None,
         data_current: None,
         load: Some(load),
-        switch: bench.switch.clone().filter(|_| step.kind == StepKind::Timing),
+        switch: bench.switch.clone().filter(|_| step.kind.facts().needs.switch),
         subject: Some(SubjectSheet {
             model: unit.model.clone(),
             serial: unit.serial.clone(),

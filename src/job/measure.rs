@@ -190,27 +190,28 @@ fn outcome(
     }
     let run = analysis::measure_record(&recording, 0, settings, &quiet)?;
     let measurement = &run.measurement;
-    let (findings, limits) = if step.kind == StepKind::Setting {
-        let result = check(measurement.clone(), &job.profile, setting);
+    let (expected, needs) = (job.profile.expected(), step.kind.facts().needs);
+    let (findings, limits) = if needs.limits {
+        let result = check(measurement.clone(), expected, setting);
         (result.findings, result.limits)
     } else {
         let own =
             Setting { load_ohm: None, sequence: Vec::new(), limit: Vec::new(), ..setting.clone() };
-        (findings(measurement, &job.profile, &own), Vec::new())
+        (findings(measurement, expected, &own), Vec::new())
     };
-    let own = fit(step, setting, measurement, &capture.sheet, &job.profile);
+    let own = fit(step, setting, measurement, &capture.sheet, expected);
     let findings = [findings, own].concat();
-    let drift = (step.kind == StepKind::Repeat).then(|| run.drift()).flatten();
+    let drift = if needs.drift { run.drift() } else { None };
     let drift = drift.map(|([relative, standard_uncertainty, degrees_of_freedom], duration_s)| {
         Drift { relative, standard_uncertainty, degrees_of_freedom, duration_s }
     });
-    let switch = match step.kind {
-        StepKind::Timing => switch(capture, settings, &run, &quiet)?,
-        _ => None,
+    let switch = match needs.switch {
+        true => switch(capture, settings, &run, &quiet)?,
+        false => None,
     };
-    let sketch = match step.kind {
-        StepKind::Setting => Some(run.sketch(Detail::Small).map_err(AnalysisError::from)?),
-        _ => None,
+    let sketch = match needs.picture {
+        true => Some(run.sketch(Detail::Small).map_err(AnalysisError::from)?),
+        false => None,
     };
     let (numbers, missing) = CaptureOutcome::numbers_of(measurement);
     let facts = &measurement.capture;

@@ -1,57 +1,21 @@
-//! The expected profile of a unit: what each setting should put out, and the plan by which a whole
-//! unit is verified.
+//! What each setting of a unit should put out, and by which rule that is decided.
 
-mod checks;
 mod limit;
-mod plan;
 
 pub use limit::{Bounds, Limit, Tolerance};
-pub use plan::{Answer, Curve, HfLeakage, Ladder, Manual, OpenCircuit, PlanHead, Repeat, Timing};
 
-use crate::keyfile::{self, KeyfileError};
 use crate::trace::Kind;
 use serde::{Deserialize, Serialize};
-use std::path::Path;
 
-/// A profile.
-#[derive(Clone, Debug, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Profile {
-    /// Version of the profile's form; 1.
-    pub format: u32,
+/// What the settings of a unit should put out.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Expected<'a> {
     /// The unit.
-    #[serde(default)]
-    pub unit: Unit,
+    pub unit: &'a Unit,
     /// How verdicts are given.
-    #[serde(default)]
-    pub decision: Decision,
-    /// What holds for a whole verification.
-    #[serde(default)]
-    pub plan: PlanHead,
+    pub decision: &'a Decision,
     /// The settings.
-    #[serde(default)]
-    pub setting: Vec<Setting>,
-    /// Power over load.
-    #[serde(default)]
-    pub curve: Vec<Curve>,
-    /// Power over the dial.
-    #[serde(default)]
-    pub ladder: Vec<Ladder>,
-    /// Highest voltage over the dial.
-    #[serde(default)]
-    pub open_circuit: Vec<OpenCircuit>,
-    /// HF current to earth.
-    #[serde(default)]
-    pub hf_leakage: Vec<HfLeakage>,
-    /// Repeated activations.
-    #[serde(default)]
-    pub repeat: Vec<Repeat>,
-    /// Output against the switch.
-    #[serde(default)]
-    pub timing: Vec<Timing>,
-    /// What is looked at or read from another instrument.
-    #[serde(default)]
-    pub manual: Vec<Manual>,
+    pub settings: &'a [Setting],
 }
 
 /// `[unit]`.
@@ -125,110 +89,4 @@ pub struct Setting {
     /// Limits.
     #[serde(default)]
     pub limit: Vec<Limit>,
-}
-
-impl Profile {
-    /// Reads a profile and checks it.
-    ///
-    /// # Errors
-    /// Unknown keys, unknown measures, absurd limits: with their line.
-    pub fn read(file: &Path, text: &str) -> Result<Self, KeyfileError> {
-        let profile: Self = keyfile::parse(file, text)?;
-        let fail =
-            |path: &[&str], message: String| Err(KeyfileError::at_key(file, text, path, message));
-        if profile.format != 1 {
-            return fail(&["format"], "this program reads profiles of format 1".into());
-        }
-        checks::decision(&profile.decision, &["decision"]).map_err(|(path, message)| {
-            let path: Vec<&str> = path.iter().map(String::as_str).collect();
-            KeyfileError::at_key(file, text, &path, message)
-        })?;
-        for (s, setting) in profile.setting.iter().enumerate() {
-            let s_text = s.to_string();
-            if setting.load_ohm.is_some_and(|ohm| !(ohm.is_finite() && ohm > 0.0)) {
-                return fail(&["setting", &s_text, "load_ohm"], "a load is above 0 ohm".into());
-            }
-            for (l, limit) in setting.limit.iter().enumerate() {
-                let l_text = l.to_string();
-                let at = |key| ["setting", &s_text, "limit", &l_text, key].map(str::to_owned);
-                if let Err((key, message)) = limit.bounds(limit.measure.unit()) {
-                    let path = at(key);
-                    let path: Vec<&str> = path.iter().map(String::as_str).collect();
-                    return fail(&path, message);
-                }
-            }
-        }
-        checks::check(file, text, &profile)?;
-        Ok(profile)
-    }
-
-    /// The ids of everything that is judged, by table.
-    fn ids(&self) -> [(&'static str, Vec<&str>); 8] {
-        macro_rules! ids {
-            ($table:ident) => {
-                (stringify!($table), self.$table.iter().map(|one| one.id.as_str()).collect())
-            };
-        }
-        [
-            ids!(setting),
-            ids!(curve),
-            ids!(ladder),
-            ids!(open_circuit),
-            ids!(hf_leakage),
-            ids!(repeat),
-            ids!(timing),
-            ids!(manual),
-        ]
-    }
-
-    /// The setting of this id.
-    #[must_use]
-    pub fn setting(&self, id: &str) -> Option<&Setting> {
-        self.setting.iter().find(|setting| setting.id == id)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    const GOOD: &str = r#"
-format = 1
-[[setting]]
-id = "cut-100"
-sequence = ["cut"]
-[[setting.limit]]
-measure = "power_w"
-in = "cut"
-nominal = 100.0
-tolerance = "15 % or 10 W"
-"#;
-
-    #[test]
-    fn reads_and_defaults_to_guarded() {
-        let profile = Profile::read(Path::new("p.toml"), GOOD).unwrap();
-        assert_eq!(profile.decision.rule, Rule::Guarded);
-        assert_eq!(profile.setting("cut-100").unwrap().sequence, [Kind::Cut]);
-        assert!(profile.setting("cut-10").is_none());
-    }
-
-    #[test]
-    fn faults_are_named_with_their_line() {
-        for (from, to, line, said) in [
-            ("id =", "idd =", 4, "unknown key"),
-            ("power_w", "powr_w", 7, "no measure"),
-            ("tolerance", "tollerance", 10, "unknown key"),
-            ("15 % or 10 W", "15 % or 10 V", 10, "W"),
-            ("nominal = 100.0", "min = 100.0", 10, "nominal"),
-            ("\"cut\"\nnominal", "\"cutt\"\nnominal", 8, "unknown variant"),
-            ("format = 1", "format = 3", 2, "format 1"),
-            ("format = 1", "format = 1\n[decision]\nguard = -1.0", 4, "multiple of U"),
-            ("format = 1", "format = 1\n[decision]\nrule = \"simple\"\nguard = 1.0", 5, "no guard"),
-        ] {
-            let text = GOOD.replace(from, to);
-            let error = Profile::read(Path::new("p.toml"), &text).unwrap_err();
-            assert_eq!(error.position.unwrap().0, line, "{to}: {error}");
-            assert!(error.message.contains(said), "{to}: {error}");
-        }
-    }
 }

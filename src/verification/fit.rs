@@ -1,18 +1,16 @@
 //! Whether a capture is one of its step: unit, setting, dial, load as stated and as measured, kind.
 
-use super::step::{Load, Step, StepKind};
+use super::entries::Facts;
+use super::step::{Load, Step};
 use crate::check::{Fault, Finding, Verdict, sequence};
 use crate::measures::Measure;
-use crate::profile::{Profile, Setting};
+use crate::profile::{Expected, Setting};
 use crate::result::{Measurement, Part};
 use crate::sheet::{LoadKind, Sheet};
 use crate::units::{Unit, for_people};
 
-/// Loads that differ by more than this share are different loads: the published tolerance of a
-/// test load is 3 % (IEC 60601-2-2, from memory).
-const LOAD_SHARE: f64 = 0.03;
-/// A point of a curve is judged at its load as measured, which may lie so far from the planned one.
-const CURVE_SHARE: f64 = 0.1;
+/// A load as measured may be off by this much from the planned one.
+const MEASURED_SHARE: f64 = 0.1;
 /// Least resistance that passes for nothing connected, ohm: cables alone are far above it.
 const OPEN_OHM: f64 = 5e3;
 
@@ -24,7 +22,7 @@ pub fn fit(
     setting: &Setting,
     measurement: &Measurement,
     sheet: &Sheet,
-    profile: &Profile,
+    expected: Expected<'_>,
 ) -> Vec<Finding> {
     let mut found = Vec::new();
     let mut push = |code: Fault, message: String| {
@@ -43,14 +41,10 @@ pub fn fit(
         );
     }
     if let Some(wanted) = step.load {
-        load(step.kind, wanted, measurement, sheet, &mut push);
+        load(step.kind.facts(), wanted, measurement, sheet, &mut push);
     }
-    let by_kind = !matches!(
-        step.kind,
-        StepKind::Setting | StepKind::HfLeakage | StepKind::OpenCircuit | StepKind::Manual
-    );
-    if by_kind {
-        for finding in sequence(measurement, profile, setting) {
+    if step.kind.facts().own_sequence {
+        for finding in sequence(measurement, expected, setting) {
             push(Fault::OtherOutput, format!("{}: a capture of another step?", finding.message));
         }
     }
@@ -58,7 +52,7 @@ pub fn fit(
 }
 
 fn load(
-    kind: StepKind,
+    facts: &Facts,
     wanted: Load,
     measurement: &Measurement,
     sheet: &Sheet,
@@ -93,7 +87,7 @@ fn load(
             }
         }
         Load::Ohm(planned) => {
-            let share = if kind == StepKind::Curve { CURVE_SHARE } else { LOAD_SHARE };
+            let share = facts.load_share;
             let off = |ohm: f64| (ohm / planned - 1.0).abs();
             if open {
                 push(
@@ -121,7 +115,7 @@ fn load(
             // What was measured may be off by as much as it is not known.
             if let Some(found) = measured {
                 let u = found.expanded().unwrap_or(0.0);
-                if (found.value - planned).abs() > share.max(CURVE_SHARE) * planned + u {
+                if (found.value - planned).abs() > share.max(MEASURED_SHARE) * planned + u {
                     push(
                         Fault::LoadDiffers,
                         format!(

@@ -4,27 +4,35 @@
 
 mod compare;
 mod curve;
+mod entries;
 mod fit;
 mod judge;
 mod ladder;
-mod manual;
 mod outcome;
+mod profile;
+mod reading;
 mod result;
 mod single;
 mod spread;
 mod step;
 mod timing;
+mod unjudged;
 
 pub use compare::{Change, ChangeRow, changes};
+pub use entries::{
+    Answer, Curve, Facts, HfLeakage, Ladder, Manual, Needs, OpenCircuit, Profile, Repeat, StepKind,
+    Timing, Wiring,
+};
 pub use fit::fit;
 pub use judge::{Evidence, Found, judge};
-pub use manual::{ManualReading, ReadingFault, Settled, settle};
 pub use outcome::{CaptureOutcome, Correlated, Drift, KeptMeasure, SwitchTimes};
+pub use profile::PlanHead;
+pub use reading::{ManualReading, ReadingFault, Settled, settle};
 pub use result::{
     Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, Person, PlanFacts,
     Series, SourceFit, StepResult, StepState, UnitFacts, Waveform,
 };
-pub use step::{Load, Step, StepKind, order_of_work, part_of, steps};
+pub use step::{Load, Step, order_of_work, part_of, steps};
 pub use timing::{Stretch, times};
 
 use crate::estimate::{Coverage, Estimate};

@@ -1,7 +1,8 @@
 //! The result of a job, as it is shown, stored and compared: the model of every report.
 
-use super::manual::ManualReading;
-use super::step::{Load, StepKind};
+use super::entries::StepKind;
+use super::reading::ManualReading;
+use super::step::Load;
 use crate::check::{Finding, Judged, Verdict};
 use crate::digest::Sha256;
 use crate::result::{Form, Part, Sketch};
@@ -197,6 +198,18 @@ pub enum GroupKind {
 pub enum JobWide {
     /// Over all captures.
     AllCaptures,
+}
+
+impl From<StepKind> for GroupKind {
+    fn from(kind: StepKind) -> Self {
+        Self::Of(kind)
+    }
+}
+
+impl From<JobWide> for GroupKind {
+    fn from(wide: JobWide) -> Self {
+        Self::Job(wide)
+    }
 }
 
 /// Points of a curve and what was expected.

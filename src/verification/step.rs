@@ -1,48 +1,10 @@
 //! The steps of a plan: one capture or one reading each.
 
-use crate::profile::{Answer, Profile, Setting};
+use super::entries::{Answer, Profile, StepKind};
+use crate::profile::Setting;
 use crate::result::Part;
 use crate::trace::Kind;
 use serde::{Deserialize, Serialize};
-
-/// What a step belongs to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum StepKind {
-    /// Looked at or read from another instrument.
-    Manual,
-    /// One setting against its limits.
-    Setting,
-    /// Power over load.
-    Curve,
-    /// Power over the dial.
-    Ladder,
-    /// Repeated activations.
-    Repeat,
-    /// Output against the switch.
-    Timing,
-    /// HF current to earth.
-    HfLeakage,
-    /// Highest voltage with nothing connected.
-    OpenCircuit,
-}
-
-impl StepKind {
-    /// Name for people.
-    #[must_use]
-    pub fn title(self) -> &'static str {
-        match self {
-            Self::Manual => "manual check",
-            Self::Setting => "setting",
-            Self::Curve => "power over load",
-            Self::Ladder => "power over dial",
-            Self::Repeat => "repeated activations",
-            Self::Timing => "output against switch",
-            Self::HfLeakage => "HF leakage",
-            Self::OpenCircuit => "open circuit",
-        }
-    }
-}
 
 /// What the output works into.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -78,7 +40,7 @@ pub struct Step {
 }
 
 /// A number in an id or a sentence: no more digits than it needs.
-fn plain(value: f64) -> String {
+pub(super) fn plain(value: f64) -> String {
     format!("{value}")
 }
 
@@ -94,97 +56,52 @@ pub fn part_of(setting: &Setting, stated: Option<Part>) -> Part {
     })
 }
 
-/// Every step of a profile, in its order.
-#[must_use]
-pub fn steps(profile: &Profile) -> Vec<Step> {
-    let mut all = Vec::new();
-    let mut capture = |kind: StepKind,
-                       (group, index): (&str, usize),
-                       id: String,
-                       setting: &str,
-                       dial: Option<f64>,
-                       load: Option<Load>,
-                       more: &str| {
-        let of = profile.setting(setting);
-        let dial = dial.or(of.and_then(|setting| setting.dial));
-        let mode = of.and_then(|s| s.mode.as_deref()).unwrap_or(setting);
+/// A capture to be taken.
+pub(super) struct Planned<'a> {
+    pub kind: StepKind,
+    pub group: &'a str,
+    pub index: usize,
+    pub id: String,
+    pub setting: &'a str,
+    /// Number on the dial, where it is not the setting's.
+    pub dial: Option<f64>,
+    pub load: Option<Load>,
+    /// What else is to be known of it.
+    pub more: &'a str,
+}
+
+impl Planned<'_> {
+    /// The step, with what is to be done in words.
+    pub(super) fn step(self, profile: &Profile) -> Step {
+        let of = profile.setting(self.setting);
+        let dial = self.dial.or(of.and_then(|setting| setting.dial));
+        let mode = of.and_then(|s| s.mode.as_deref()).unwrap_or(self.setting);
         let at = dial.map_or(String::new(), |dial| format!(" at {}", plain(dial)));
-        let into = match load {
+        let into = match self.load {
             Some(Load::Ohm(ohm)) => format!(" into {} Ω", plain(ohm)),
             Some(Load::Open) => ", nothing connected".into(),
             None => String::new(),
         };
-        all.push(Step {
-            id,
-            group: group.to_owned(),
-            kind,
-            index,
-            setting: Some(setting.to_owned()),
+        Step {
+            id: self.id,
+            group: self.group.to_owned(),
+            kind: self.kind,
+            index: self.index,
+            setting: Some(self.setting.to_owned()),
             dial,
-            load,
-            what: format!("{mode}{at}{into}{more}"),
+            load: self.load,
+            what: format!("{mode}{at}{into}{}", self.more),
             answer: None,
-        });
-    };
-    let own = |setting: &str, stated: Option<f64>| {
-        stated.or_else(|| profile.setting(setting)?.load_ohm).map(Load::Ohm)
-    };
-    for setting in profile.setting.iter().filter(|setting| !setting.limit.is_empty()) {
-        let (id, load) = (setting.id.as_str(), own(&setting.id, None));
-        capture(StepKind::Setting, (id, 0), id.to_owned(), id, None, load, "");
-    }
-    for curve in &profile.curve {
-        for (k, ohm) in curve.loads_ohm.iter().enumerate() {
-            let id = format!("{}-{}ohm", curve.id, plain(*ohm));
-            let load = Some(Load::Ohm(*ohm));
-            capture(StepKind::Curve, (&curve.id, k), id, &curve.setting, curve.dial, load, "");
         }
     }
-    for ladder in &profile.ladder {
-        let load = own(&ladder.setting, ladder.load_ohm);
-        for (k, dial) in ladder.dials.iter().enumerate() {
-            let id = format!("{}-{}", ladder.id, plain(*dial));
-            let group = (ladder.id.as_str(), k);
-            capture(StepKind::Ladder, group, id, &ladder.setting, Some(*dial), load, "");
-        }
-    }
-    for repeat in &profile.repeat {
-        let load = own(&repeat.setting, repeat.load_ohm);
-        for k in 0..repeat.count {
-            let id = format!("{}-{}", repeat.id, k + 1);
-            let more = format!(", activation {} of {}", k + 1, repeat.count);
-            capture(StepKind::Repeat, (&repeat.id, k), id, &repeat.setting, None, load, &more);
-        }
-    }
-    for timing in &profile.timing {
-        let (id, load) = (timing.id.clone(), own(&timing.setting, timing.load_ohm));
-        let more = ", with the switch on a third channel";
-        capture(StepKind::Timing, (&timing.id, 0), id, &timing.setting, None, load, more);
-    }
-    for leakage in &profile.hf_leakage {
-        let (id, more) = (leakage.id.clone(), format!(", {}", leakage.path));
-        let load = Some(Load::Ohm(leakage.load_ohm));
-        let group = (leakage.id.as_str(), 0);
-        capture(StepKind::HfLeakage, group, id, &leakage.setting, leakage.dial, load, &more);
-    }
-    for open in &profile.open_circuit {
-        for (k, dial) in open.dials.iter().enumerate() {
-            let id = format!("{}-{}", open.id, plain(*dial));
-            let (group, load) = ((open.id.as_str(), k), Some(Load::Open));
-            capture(StepKind::OpenCircuit, group, id, &open.setting, Some(*dial), load, "");
-        }
-    }
-    all.extend(profile.manual.iter().map(|manual| Step {
-        id: manual.id.clone(),
-        group: manual.id.clone(),
-        kind: StepKind::Manual,
-        index: 0,
-        setting: None,
-        dial: None,
-        load: None,
-        what: manual.what.clone(),
-        answer: Some(manual.takes()),
-    }));
+}
+
+/// Every step of a profile: captures first, then what is done by hand.
+#[must_use]
+pub fn steps(profile: &Profile) -> Vec<Step> {
+    let mut all: Vec<Step> =
+        profile.entries().flat_map(|(_, entry)| entry.steps(profile)).collect();
+    all.sort_by_key(|step| step.kind == StepKind::Manual);
     all
 }
 
@@ -198,13 +115,7 @@ pub fn order_of_work(steps: &[Step]) -> Vec<&Step> {
         Some(Load::Ohm(ohm)) => ohm,
         Some(Load::Open) => f64::INFINITY,
     };
-    // Leakage needs another wiring than all others.
-    let wiring = |step: &Step| match step.kind {
-        StepKind::Manual => 0,
-        StepKind::HfLeakage => 2,
-        StepKind::OpenCircuit => 3,
-        _ => 1,
-    };
+    let wiring = |step: &Step| step.kind.facts().wiring;
     order.sort_by(|a, b| {
         let place = wiring(a).cmp(&wiring(b)).then(load(a).total_cmp(&load(b)));
         place

@@ -104,14 +104,14 @@ pub fn keyfiles(data: &[u8]) {
         let again = toml::to_string(&sheet).expect("a sheet can be written");
         assert_eq!(crestbook::sheet::read(file, &again).ok(), Some(sheet), "{again}");
     }
-    if let Ok(profile) = crestbook::profile::Profile::read(file, text) {
+    if let Ok(profile) = crestbook::verification::Profile::read(file, text) {
         plan(&profile);
     }
     let _ = crestbook::ingest::layout::Layout::read(file, text);
 }
 
 /// A plan of which nothing was captured is no pass, and can be reported.
-fn plan(profile: &crestbook::profile::Profile) {
+fn plan(profile: &crestbook::verification::Profile) {
     use crestbook::report::job;
     use crestbook::verification::{Evidence, JobFacts, PlanFacts, judge, order_of_work, steps};
     let steps = steps(profile);

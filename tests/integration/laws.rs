@@ -212,8 +212,8 @@ fn what_is_written_reads_back_equal() {
         assert!(again == found, "{name}");
         let profile = "format = 1\n[[setting]]\nid = \"a\"\nload_ohm = 100.0\nsequence = [\"rest\"]\n\
                        [[setting.limit]]\nmeasure = \"power_w\"\nin = \"whole\"\nmin = 1.0\n";
-        let profile = crestbook::profile::Profile::read(&path, profile).unwrap();
-        let checked = crestbook::check::check(found, &profile, &profile.setting[0]);
+        let profile = crestbook::verification::Profile::read(&path, profile).unwrap();
+        let checked = crestbook::check::check(found, profile.expected(), &profile.setting[0]);
         let text = serde_json::to_vec(&checked).unwrap();
         let again: crestbook::check::CheckResult = Form::Check.read(&text).unwrap();
         assert!(again == checked, "{name}");

@@ -3,11 +3,11 @@
 use crate::support::{close, write_recipe};
 use crestbook::check::Verdict;
 use crestbook::job::{self, Beginning, CAPTURES, RunOptions};
-use crestbook::profile::Profile;
 use crestbook::recording::Unobserved;
 use crestbook::synth::{Output, Recipe, Wave};
 use crestbook::trace::Kind;
 use crestbook::units::SampleRate;
+use crestbook::verification::Profile;
 use crestbook::verification::{GroupResult, JobResult, Line, Load, Step};
 use std::path::Path;
 

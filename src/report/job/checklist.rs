@@ -1,9 +1,8 @@
 //! The printable check list of a job.
 
 use super::html::page;
-use crate::profile::{Answer, Profile};
 use crate::report::CAUTIONS;
-use crate::verification::{Load, Step};
+use crate::verification::{Answer, Load, Manual, Profile, Step};
 use maud::html;
 
 /// The steps in the order of work, to be ticked off at the bench.
@@ -76,7 +75,7 @@ fn load(step: &Step) -> String {
     }
 }
 
-fn wanted(manual: &crate::profile::Manual) -> String {
+fn wanted(manual: &Manual) -> String {
     let unit = manual.unit.as_deref().unwrap_or_default();
     match (manual.takes(), manual.min, manual.max) {
         (Answer::YesNo, ..) => manual.answer.clone().unwrap_or_default(),

@@ -302,7 +302,7 @@ fn step_row(step: &StepResult) -> Markup {
     };
     html! {
         tr {
-            td.step { span.code { (step.id) } br; span.small { (step.kind.title()) (load) } }
+            td.step { span.code { (step.id) } br; span.small { (step.kind.facts().title) (load) } }
             td class=(class(step.verdict)) { (words::state(step)) }
             td { @match capture {
                 Some(capture) => { (capture.file) br; span.small { (capture.samples) " samples at " (for_people(capture.sample_rate_hz, Unit::Hertz)) } }

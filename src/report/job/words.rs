@@ -388,7 +388,7 @@ mod tests {
     fn a_reader_comes_to_the_same_verdict() {
         let rule = crate::profile::Decision { rule: crate::profile::Rule::Simple, guard: None };
         let estimate = crate::verification::estimate(80.004, 0.06, f64::INFINITY).unwrap();
-        let judged = Judged::of(Ok(&estimate), None, (None, Some(80.0)), &rule);
+        let judged = Judged::of(Ok::<_, &str>(&estimate), None, (None, Some(80.0)), &rule);
         assert_eq!(judged.verdict, Verdict::Fail);
         let u = estimate.expanded().unwrap();
         assert_eq!(as_judged(80.004, u, "W", &judged), "80.004 ± 0.118 W");

@@ -1,19 +1,21 @@
 //! From captures and readings to verdicts, entry by entry of the plan.
 
-mod curves;
-mod entries;
+mod strongest;
 
-use super::manual::ManualReading;
+use super::entries::Profile;
 use super::outcome::{CaptureOutcome, KeptMeasure};
+use super::reading::ManualReading;
 use super::result::{
-    Counts, GroupKind, GroupResult, JobFacts, JobResult, Line, PlanFacts, Series, StepResult,
-    StepState, Waveform,
+    Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, PlanFacts, Series,
+    StepResult, StepState, Waveform,
 };
-use super::step::{Step, StepKind, part_of};
+use super::step::{Step, part_of};
+use super::unjudged::Unjudged;
 use crate::check::{Fault, Finding, Judged, Verdict, WANTED_RATIO};
 use crate::digest::Sha256;
+use crate::estimate::Estimate;
 use crate::measures::Measure;
-use crate::profile::{Bounds, Decision, Profile};
+use crate::profile::{Bounds, Decision};
 use crate::result::{Form, Part, Sketch};
 use crate::units::day_of;
 use std::collections::BTreeMap;
@@ -204,8 +206,9 @@ fn days(job: &mut JobFacts, evidence: &Evidence<'_>, steps: &[StepResult]) {
     }
 }
 
-struct Bench<'a> {
-    evidence: &'a Evidence<'a>,
+/// What entries are judged by: plan, captures, readings.
+pub(in crate::verification) struct Bench<'a> {
+    pub(in crate::verification) evidence: &'a Evidence<'a>,
 }
 
 /// The worst verdict; where nothing is judged, nothing passes.
@@ -213,22 +216,22 @@ fn worst(lines: &[Line]) -> Verdict {
     lines.iter().map(|line| line.judged.verdict).max().unwrap_or(Verdict::NotMeasured)
 }
 
-fn group(
+pub(in crate::verification) fn group(
     id: &str,
-    kind: StepKind,
+    kind: impl Into<GroupKind>,
     title: String,
     lines: Vec<Line>,
     series: Option<Series>,
 ) -> GroupResult {
     let verdict = worst(&lines);
-    let kind = GroupKind::Of(kind);
+    let kind = kind.into();
     let nothing = "nothing is judged here: the plan states no limit for it";
     let notes = if lines.is_empty() { vec![nothing.to_owned()] } else { Vec::new() };
     let source = None;
     GroupResult { id: id.to_owned(), kind, title, verdict, lines, series, source, notes }
 }
 
-fn line(
+pub(in crate::verification) fn line(
     step: Option<&str>,
     measure: &str,
     what: impl Into<String>,
@@ -241,7 +244,7 @@ fn line(
 }
 
 impl<'a> Bench<'a> {
-    fn rule(&self) -> &'a Decision {
+    pub(in crate::verification) fn rule(&self) -> &'a Decision {
         &self.evidence.profile.decision
     }
 
@@ -250,31 +253,34 @@ impl<'a> Bench<'a> {
     }
 
     /// The capture of a step.
-    fn outcome(&self, step: &str) -> Result<&'a CaptureOutcome, String> {
-        let Some(found) = self.found(step) else { return Err("nothing was captured".into()) };
+    pub(in crate::verification) fn outcome(
+        &self,
+        step: &str,
+    ) -> Result<&'a CaptureOutcome, Unjudged> {
+        let Some(found) = self.found(step) else { return Err(Unjudged::NotCaptured) };
         if found.repeated {
-            return Err("more than one capture claims this step".into());
+            return Err(Unjudged::ClaimedTwice);
         }
         match (&found.outcome, &found.unreadable) {
             (Some(outcome), _) => Ok(outcome),
-            (None, Some(reason)) => Err(reason.clone()),
-            (None, None) => Err("nothing was captured".into()),
+            (None, Some(reason)) => Err(Unjudged::Unreadable(reason.clone())),
+            (None, None) => Err(Unjudged::NotCaptured),
         }
     }
 
-    fn steps_of(&self, group: &str) -> impl Iterator<Item = &'a Step> {
+    pub(in crate::verification) fn steps_of(&self, group: &str) -> impl Iterator<Item = &'a Step> {
         let steps: &'a [Step] = self.evidence.steps;
         let group = group.to_owned();
         steps.iter().filter(move |step| step.group == group)
     }
 
-    fn part(&self, setting: &str, stated: Option<Part>) -> Part {
+    pub(in crate::verification) fn part(&self, setting: &str, stated: Option<Part>) -> Part {
         self.evidence.profile.setting(setting).map_or(Part::Whole, |s| part_of(s, stated))
     }
 
     /// The part of a step's record that holds its output: as the plan says; else the only kind of
     /// output that is in it, or its cycles. A whole record holds rest as well, which waters a power down.
-    fn output_of(&self, step: &str, planned: Part) -> Part {
+    pub(in crate::verification) fn output_of(&self, step: &str, planned: Part) -> Part {
         let Some(outcome) = self.outcome(step).ok().filter(|_| planned == Part::Whole) else {
             return planned;
         };
@@ -289,7 +295,7 @@ impl<'a> Bench<'a> {
 
     /// Whether the captures of all steps were taken with the same instruments, so that they share the
     /// errors of their scales; and whether into the same load.
-    fn shared(&self, steps: &[&Step]) -> (bool, bool) {
+    pub(in crate::verification) fn shared(&self, steps: &[&Step]) -> (bool, bool) {
         let keys = |key: fn(&CaptureOutcome) -> Option<Sha256>| {
             let mut keys = steps.iter().filter_map(|step| self.outcome(&step.id).ok().map(key));
             let first = keys.next();
@@ -299,7 +305,7 @@ impl<'a> Bench<'a> {
     }
 
     /// A line with what is in doubt about a measure of some steps' captures, from which it follows.
-    fn in_doubt(
+    pub(in crate::verification) fn in_doubt(
         &self,
         mut judged: Judged,
         steps: &[&Step],
@@ -315,7 +321,7 @@ impl<'a> Bench<'a> {
     }
 
     /// A measure of one step between bounds, with what is in doubt about it.
-    fn judge_one(
+    pub(in crate::verification) fn judge_one(
         &self,
         step: &str,
         (measure, part): (Measure, Part),
@@ -330,26 +336,15 @@ impl<'a> Bench<'a> {
         }
     }
 
-    fn mode(&self, setting: &str) -> String {
+    pub(in crate::verification) fn mode(&self, setting: &str) -> String {
         let of = self.evidence.profile.setting(setting);
         of.and_then(|setting| setting.mode.clone()).unwrap_or_else(|| setting.to_owned())
     }
 
     fn groups(&self) -> Vec<GroupResult> {
         let profile = self.evidence.profile;
-        let mut groups = Vec::new();
-        groups.extend(profile.manual.iter().map(|manual| self.manual(manual)));
-        for setting in profile.setting.iter().filter(|setting| !setting.limit.is_empty()) {
-            groups.push(self.setting(setting));
-        }
-        groups.extend(profile.curve.iter().map(|curve| self.curve(curve)));
-        groups.extend(profile.ladder.iter().map(|ladder| self.ladder(ladder)));
-        groups.extend(profile.repeat.iter().map(|repeat| self.repeat(repeat)));
-        groups.extend(profile.timing.iter().map(|timing| self.timing(timing)));
-        groups.extend(profile.hf_leakage.iter().map(|leakage| self.leakage(leakage)));
-        groups.extend(profile.open_circuit.iter().map(|open| self.open(open)));
-        groups.extend(profile.plan.power_1s_max_w.map(|limit| self.strongest(limit)));
-        groups
+        let entries = profile.entries().filter_map(|(_, entry)| entry.judge(self));
+        entries.chain(profile.plan.power_1s_max_w.map(|limit| self.strongest(limit))).collect()
     }
 
     /// A step and the worst of its own lines and findings.
@@ -395,7 +390,40 @@ impl<'a> Bench<'a> {
     }
 
     /// A number of a step, or why there is none.
-    fn number(&self, step: &str, measure: Measure, part: Part) -> Result<&'a KeptMeasure, String> {
-        self.outcome(step)?.number(measure, part).map_err(|reason| reason.to_string())
+    pub(in crate::verification) fn number(
+        &self,
+        step: &str,
+        measure: Measure,
+        part: Part,
+    ) -> Result<&'a KeptMeasure, Unjudged> {
+        Ok(self.outcome(step)?.number(measure, part)?)
+    }
+}
+
+pub(in crate::verification) fn point(
+    x: f64,
+    found: &Estimate,
+    verdict: Verdict,
+    step: &str,
+) -> CurvePoint {
+    let expanded_uncertainty = found.expanded();
+    CurvePoint { x, y: found.value, expanded_uncertainty, verdict, step: step.to_owned() }
+}
+
+pub(in crate::verification) fn series(
+    x: (&str, &str),
+    y: (&str, &str),
+    expected: Vec<[f64; 4]>,
+    limit: Option<f64>,
+    points: Vec<CurvePoint>,
+) -> Series {
+    Series {
+        x: x.0.into(),
+        x_unit: x.1.into(),
+        y: y.0.into(),
+        y_unit: y.1.into(),
+        expected,
+        limit,
+        points,
     }
 }

@@ -1,8 +1,8 @@
 //! Readings typed in by hand.
 
+use super::entries::{Answer, Manual};
 use super::estimate;
 use crate::estimate::Estimate;
-use crate::profile::{Answer, Manual};
 use crate::units::Quantity;
 use serde::{Deserialize, Serialize};
 

@@ -1,0 +1,82 @@
+//! `[[setting]]`: one setting against its limits.
+
+use super::Needs;
+use super::{Entry, Facts, Fault, INTO_LOAD, Profile, StepKind, Table};
+use crate::check::Judged;
+use crate::profile::Setting;
+use crate::verification::judge::{Bench, group, line};
+use crate::verification::result::{GroupResult, Line};
+use crate::verification::step::{Planned, Step};
+use crate::verification::unjudged::Unjudged;
+
+pub(super) const FACTS: Facts = Facts {
+    title: "setting",
+    needs: Needs { limits: true, picture: true, ..INTO_LOAD.needs },
+    own_sequence: false,
+    ..INTO_LOAD
+};
+
+impl Entry for Setting {
+    fn id(&self) -> &str {
+        &self.id
+    }
+
+    fn check(&self, at: &Table, _: &Profile) -> Result<(), Fault> {
+        if self.load_ohm.is_some_and(|ohm| !(ohm.is_finite() && ohm > 0.0)) {
+            return at.fault("load_ohm", "a load is above 0 ohm");
+        }
+        for (place, limit) in self.limit.iter().enumerate() {
+            if let Err((key, message)) = limit.bounds(limit.measure.unit()) {
+                return at.inner(("limit", place), key, message);
+            }
+        }
+        Ok(())
+    }
+
+    fn steps(&self, profile: &Profile) -> Vec<Step> {
+        if self.limit.is_empty() {
+            return Vec::new();
+        }
+        let load = profile.load_of(&self.id, None);
+        vec![
+            Planned {
+                kind: StepKind::Setting,
+                group: &self.id,
+                index: 0,
+                id: self.id.clone(),
+                setting: &self.id,
+                dial: None,
+                load,
+                more: "",
+            }
+            .step(profile),
+        ]
+    }
+
+    fn judge(&self, bench: &Bench<'_>) -> Option<GroupResult> {
+        if self.limit.is_empty() {
+            return None;
+        }
+        let outcome = bench.outcome(&self.id);
+        let lines = self.limit.iter().enumerate().map(|(k, limit)| {
+            let unit = limit.measure.unit();
+            // They were judged in the order of the plan; one measure may have several limits.
+            let kept = outcome.as_ref().ok().and_then(|outcome| {
+                let kept = outcome.limits.get(k)?;
+                (kept.measure == limit.measure && kept.part == limit.part).then_some(kept)
+            });
+            let judged = kept.map(|kept| kept.judged.clone()).unwrap_or_else(|| {
+                let reason = outcome.as_ref().err().cloned().unwrap_or(Unjudged::NotCompared);
+                let bounds = limit.bounds(unit).unwrap_or((None, None));
+                Judged::of(Err(reason), limit.nominal, bounds, bench.rule())
+            });
+            let what = format!("{}, {}", limit.measure.title(), limit.part.name());
+            let measure = limit.measure.key();
+            let row = line(Some(&self.id), measure, what, unit.symbol(), judged);
+            Line { part: Some(limit.part), ..row }
+        });
+        let dial = self.dial.map_or(String::new(), |dial| format!(" at {dial}"));
+        let title = format!("{}{dial}", bench.mode(&self.id));
+        Some(group(&self.id, StepKind::Setting, title, lines.collect(), None))
+    }
+}
