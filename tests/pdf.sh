@@ -12,8 +12,8 @@ jars=$(ls /usr/share/java/{preflight,pdfbox2,fontbox2,xmpbox,commons-logging,com
 
 # Built in, one of each part of the standard; then the lab's own template and letterhead.
 "$crestbook" report bench -o a-1b.pdf --quiet
-"$crestbook" report bench -o a-2b.pdf --pdf-standard a-2b --quiet
-"$crestbook" report bench -o a-3b.pdf --pdf-standard a-3b --quiet
+"$crestbook" report bench -o a-2b.pdf --archive-part 2b --quiet
+"$crestbook" report bench -o a-3b.pdf --archive-part 3b --quiet
 mkdir lab
 cat > lab/own.typ <<'END'
 #let data = json("report.json")
@@ -86,5 +86,5 @@ refuse --letterhead lab/none.svg
 # A sign that no font has would be an empty box in a file made to be kept.
 sed -i 's/^reason = .*/reason = "caf\xc3\xa9 \xf0\x90\x8e\xa0"/' bench/job.toml
 "$crestbook" job bench --quiet >/dev/null || [ $? -eq 1 ]
-refuse --pdf-standard a-1b
+refuse --archive-part 1b
 echo "pdf: a-1b $(stat -c %s a-1b.pdf), a-2b $(stat -c %s a-2b.pdf), a-3b $(stat -c %s a-3b.pdf) bytes"

@@ -47,12 +47,8 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let recording = Recording::read(capture, &settings.read, &watch)?;
     let capture = recording.capture();
     // The data of some formats stand in a second file of the same name.
-    let outputs = [
-        out.clone(),
-        sheet_file.clone(),
-        out.with_extension("dat"),
-        out.with_extension("sigmf-data"),
-    ];
+    let mut outputs = vec![out.clone(), sheet_file.clone()];
+    outputs.extend(format.numbers.map(|ending| out.with_extension(ending)));
     for read in recording.files() {
         outputs.iter().try_for_each(|out| refuse_own(out, Path::new(&read.file)))?;
     }
@@ -67,7 +63,7 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         None => 0,
         Some(k) => k,
     };
-    let phases = format.ending == "sigmf-meta" && !args.no_phases;
+    let phases = format.marks && !args.no_phases;
     let done = convert(&recording, k, out, phases, &settings, &watch)?;
     let text = toml::to_string(&done.sheet).map_err(|error| WriteError {
         file: sheet_file.clone(),

@@ -7,7 +7,6 @@ use crate::job::RESULTS;
 use crate::report::job as report;
 use crate::result::Form;
 use crate::verification::JobResult;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// `crestbook report`.
@@ -34,35 +33,26 @@ pub(super) struct Args {
 #[derive(Debug, clap::Args)]
 #[command(next_help_heading = "PDF")]
 struct PdfArgs {
-    /// Archival standard
-    #[arg(long, value_name = "PART", default_value = "a-1b", value_parser = ["a-1b", "a-2b", "a-3b"])]
-    pdf_standard: String,
+    /// Part of ISO 19005 (PDF/A) that the file keeps to
+    #[arg(long, value_name = "PART", default_value = "1b", value_parser = ["1b", "2b", "3b"])]
+    archive_part: String,
 
-    /// Typst file to set the report by, instead of the one that is built in
+    /// Typst file that lays out the report, instead of the built-in one
     #[arg(long, value_name = "FILE")]
     template: Option<PathBuf>,
 
-    /// Picture (.svg, .png, .jpg) to stand at the head of the first page
+    /// Picture (.svg, .png, .jpg) at the head of the first page
     #[arg(long, value_name = "FILE")]
     letterhead: Option<PathBuf>,
 }
 
 /// Runs `crestbook report`.
 pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
-    let ending = args.output.extension().map(|ending| ending.to_string_lossy().to_lowercase());
-    let render: fn(&Args, &JobResult, &mut WholeFile) -> Result<(), Failure> =
-        match ending.as_deref() {
-            Some("html") => |_, result, out| put(out, &report::html(result).map_err(failed)?),
-            Some("json") => |_, result, out| report::json(result, out).map_err(failed),
-            Some("csv") => |_, result, out| report::csv(result, out).map_err(failed),
-            Some("pdf") => |args, result, out| put(out, &pdf(args, result)?),
-            _ => {
-                return Err(Failure::usage(
-                    format!("{}: no report has this ending", args.output.display()),
-                    "end the name in .html, .pdf, .json or .csv",
-                ));
-            }
-        };
+    let ending = args.output.extension().map(|ending| ending.to_string_lossy().into_owned());
+    let ending = ending.unwrap_or_default();
+    let Some(kind) = report::report(&ending) else {
+        return Err(no_report(&args.output, &ending));
+    };
     if args.output.exists() && !args.force {
         return Err(Failure::usage(
             format!("{}: there is a file of this name already", args.output.display()),
@@ -74,14 +64,25 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         printer.note("this result was edited, or made by an older version: its seal does not fit");
     }
     let mut out = WholeFile::create(&args.output)?;
-    render(args, &result, &mut out)?;
+    (kind.write)(&result, &look(args)?, &mut out).map_err(failed)?;
     out.finish()?;
     printer.note(&format!("report in {}", args.output.display()));
     Ok(Exit::Done)
 }
 
-fn put(out: &mut WholeFile, bytes: &[u8]) -> Result<(), Failure> {
-    Ok(out.write_all(bytes).map_err(|error| out.fail(error))?)
+fn no_report(output: &Path, ending: &str) -> Failure {
+    if ending.eq_ignore_ascii_case("pdf") {
+        return Failure::usage(
+            "this build of the program makes no PDF",
+            "build it with `cargo build --release --features pdf`, or write .html and print that",
+        );
+    }
+    let known: Vec<String> =
+        report::REPORTS.iter().map(|report| format!(".{}", report.ending)).collect();
+    Failure::usage(
+        format!("{}: no report has this ending", output.display()),
+        format!("end the name in one of: {}", known.join(", ")),
+    )
 }
 
 fn failed(error: report::ReportError) -> Failure {
@@ -105,20 +106,16 @@ fn read(named: &Path) -> Result<JobResult, Failure> {
 }
 
 #[cfg(not(feature = "pdf"))]
-fn pdf(_: &Args, _: &JobResult) -> Result<Vec<u8>, Failure> {
-    Err(Failure::usage(
-        "this build of the program makes no PDF",
-        "build it with `cargo build --release --features pdf`, or write .html and print that",
-    ))
+fn look(_: &Args) -> Result<report::Look, Failure> {
+    Ok(report::Look { made_at: jiff::Timestamp::now(), ..report::Look::default() })
 }
 
 #[cfg(feature = "pdf")]
-fn pdf(args: &Args, result: &JobResult) -> Result<Vec<u8>, Failure> {
-    use crate::report::job::pdf::{Look, Standard, pdf};
-    let standard = match args.pdf.pdf_standard.as_str() {
-        "a-2b" => Standard::A2b,
-        "a-3b" => Standard::A3b,
-        _ => Standard::A1b,
+fn look(args: &Args) -> Result<report::Look, Failure> {
+    let archive_part = match args.pdf.archive_part.as_str() {
+        "2b" => report::ArchivePart::A2b,
+        "3b" => report::ArchivePart::A3b,
+        _ => report::ArchivePart::A1b,
     };
     let read = |path: &Path| {
         std::fs::read(path).map_err(|error| {
@@ -130,7 +127,7 @@ fn pdf(args: &Args, result: &JobResult) -> Result<Vec<u8>, Failure> {
         None => None,
         Some(path) => {
             let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
-            Some((name.unwrap_or_default(), read(path)?))
+            Some(report::Letterhead { name: name.unwrap_or_default(), bytes: read(path)? })
         }
     };
     let template = args.pdf.template.as_ref().map(|path| read(path)).transpose()?;
@@ -140,5 +137,5 @@ fn pdf(args: &Args, result: &JobResult) -> Result<Vec<u8>, Failure> {
         .map_err(|_| Failure::usage("the template is not UTF-8 text", "give a typst file"))?;
     let folder = args.pdf.template.as_ref().and_then(|path| path.parent()).map(Path::to_owned);
     let made_at = jiff::Timestamp::now();
-    pdf(result, &Look { standard, template, folder, letterhead, made_at }).map_err(failed)
+    Ok(report::Look { archive_part, template, folder, letterhead, made_at })
 }

@@ -164,7 +164,7 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         current: recipe.full_scale_v() / recipe.load_ohm,
     };
     // Only WAV is written as codes of the converter; elsewhere values are rounded to its steps.
-    let scaled = recipe.bits.is_some() && format.ending == "wav";
+    let scaled = recipe.bits.is_some() && format.codes;
     let shape = export::Shape {
         channels: Channels { voltage: true, current: true },
         rate: recipe.rate,

@@ -121,6 +121,12 @@ pub struct Writable {
     pub tells_units: bool,
     /// Whether it can hold integers.
     pub integers: bool,
+    /// Ending of the file beside it that takes the numbers, where that is another.
+    pub numbers: Option<&'static str>,
+    /// Whether stretches can be marked in it.
+    pub marks: bool,
+    /// Whether it is usually written as codes of a converter.
+    pub codes: bool,
     create: Creator,
 }
 
@@ -132,17 +138,49 @@ const fn format(
     integers: bool,
     create: Creator,
 ) -> Writable {
-    Writable { ending, shares, tells_rate, tells_units, integers, create }
+    Writable {
+        ending,
+        shares,
+        tells_rate,
+        tells_units,
+        integers,
+        numbers: None,
+        marks: false,
+        codes: false,
+        create,
+    }
+}
+
+impl Writable {
+    /// The same with the numbers in a file beside it.
+    const fn numbers_in(mut self, ending: &'static str) -> Self {
+        self.numbers = Some(ending);
+        self
+    }
+
+    /// The same with a place for marks.
+    const fn with_marks(mut self) -> Self {
+        self.marks = true;
+        self
+    }
+
+    /// The same, usually written as codes.
+    const fn in_codes(mut self) -> Self {
+        self.codes = true;
+        self
+    }
 }
 
 /// The formats, by the ending of the file's name.
 pub const FORMATS: &[Writable] = &[
     format("csv", false, (true, true), false, csv::create),
-    format("wav", true, (true, false), true, wav::create),
+    format("wav", true, (true, false), true, wav::create).in_codes(),
     format("npy", true, (false, false), true, npy::create),
     format("npz", true, (true, true), true, npz::create),
-    format("sigmf-meta", false, (true, true), true, sigmf::create),
-    format("cfg", false, (true, true), true, comtrade::create),
+    format("sigmf-meta", false, (true, true), true, sigmf::create)
+        .numbers_in("sigmf-data")
+        .with_marks(),
+    format("cfg", false, (true, true), true, comtrade::create).numbers_in("dat"),
     format("cff", false, (true, true), true, comtrade::create),
     #[cfg(feature = "parquet")]
     format("parquet", false, (true, true), false, parquet::create),

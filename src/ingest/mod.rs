@@ -42,7 +42,10 @@ pub use error::{IngestError, Place};
 pub use guard::guarded;
 pub use limits::Limits;
 pub use pair::pair;
-pub use registry::{Beside, FORMATS, Format, Opening, open, open_source, recognise};
+pub use registry::{
+    Beside, FORMATS, Format, Opening, description_of, may_hold_data, numbers_of, open, open_source,
+    recognise,
+};
 pub use source::Source;
 pub use stamps::{reason, rounding};
 pub use stream::stream;

@@ -88,6 +88,9 @@ pub struct Format {
     pub title: &'static str,
     /// Usual endings of file names.
     pub endings: &'static [&'static str],
+    /// Endings of a file that describes and of the one beside it that holds the numbers, where they are
+    /// two.
+    pub pair: Option<(&'static str, &'static str)>,
     /// Whether the first bytes of a file are of this format.
     pub probe: fn(&[u8]) -> bool,
     /// Opens it.
@@ -104,7 +107,53 @@ const fn format(
     probe: fn(&[u8]) -> bool,
     open: Opener,
 ) -> Format {
-    Format { id, title, endings, probe, open }
+    Format { id, title, endings, pair: None, probe, open }
+}
+
+impl Format {
+    /// The same where a file of one ending describes the numbers in another.
+    const fn in_two(mut self, describing: &'static str, numbers: &'static str) -> Self {
+        self.pair = Some((describing, numbers));
+        self
+    }
+}
+
+/// The file beside this one whose name ends otherwise, in small letters or capitals.
+fn sibling(path: &Path, ending: &str) -> Option<PathBuf> {
+    let names = [ending.to_owned(), ending.to_uppercase()];
+    names.iter().map(|ending| path.with_extension(ending)).find(|path| path.exists())
+}
+
+fn ends_in(path: &Path, ending: &str) -> bool {
+    path.extension().is_some_and(|own| own.eq_ignore_ascii_case(ending))
+}
+
+/// The file with the numbers that this one describes.
+#[must_use]
+pub fn numbers_of(path: &Path) -> Option<PathBuf> {
+    let pairs = FORMATS.iter().filter_map(|format| format.pair);
+    let (_, numbers) = pairs.into_iter().find(|(describing, _)| ends_in(path, describing))?;
+    sibling(path, numbers)
+}
+
+/// The file that describes this one, which holds bare numbers.
+#[must_use]
+pub fn description_of(path: &Path) -> Option<PathBuf> {
+    let pairs = FORMATS.iter().filter_map(|format| format.pair);
+    let (describing, _) = pairs.into_iter().find(|(_, numbers)| ends_in(path, numbers))?;
+    sibling(path, describing)
+}
+
+/// Whether a file may be a capture or a part of one, by the ending of its name.
+#[must_use]
+pub fn may_hold_data(path: &Path) -> bool {
+    FORMATS.iter().any(|format| {
+        format
+            .endings
+            .iter()
+            .chain(format.pair.as_ref().map(|(_, numbers)| numbers))
+            .any(|ending| ends_in(path, ending))
+    })
 }
 
 /// All formats; the first whose probe accepts a file reads it, so text comes last.
@@ -113,8 +162,10 @@ pub const FORMATS: &[Format] = &[
     format("npy", "NumPy array", &["npy"], super::npy::probe, super::npy::open),
     format("npz", "NumPy archive", &["npz"], super::npz::probe, super::npz::open),
     format("sr", "sigrok session", &["sr"], super::sigrok::probe, super::sigrok::open),
-    format("sigmf", "SigMF", &["sigmf-meta", "sigmf"], super::sigmf::probe, super::sigmf::open),
-    format("comtrade", "COMTRADE", &["cfg", "cff"], super::comtrade::probe, super::comtrade::open),
+    format("sigmf", "SigMF", &["sigmf-meta", "sigmf"], super::sigmf::probe, super::sigmf::open)
+        .in_two("sigmf-meta", "sigmf-data"),
+    format("comtrade", "COMTRADE", &["cfg", "cff"], super::comtrade::probe, super::comtrade::open)
+        .in_two("cfg", "dat"),
     #[cfg(feature = "parquet")]
     format("parquet", "Parquet", &["parquet"], super::parquet::probe, super::parquet::open),
     format(

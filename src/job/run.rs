@@ -15,7 +15,6 @@ use crate::verification::{
 };
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use std::collections::BTreeMap;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -328,15 +327,15 @@ pub fn write(job: &Job, result: &JobResult) -> Result<PathBuf, JobError> {
     let fail = |source| WriteError { file: folder.clone(), source };
     std::fs::create_dir_all(&folder).map_err(fail)?;
     let other = |error| fail(std::io::Error::other(error));
-    let path = folder.join("report.html");
-    let mut json = WholeFile::create(&folder.join("result.json"))?;
-    report::json(result, &mut json).map_err(other)?;
-    let mut csv = WholeFile::create(&folder.join("numbers.csv"))?;
-    report::csv(result, &mut csv).map_err(other)?;
-    let mut html = WholeFile::create(&path)?;
-    let page = report::html(result).map_err(other)?;
-    html.write_all(&page).map_err(|error| html.fail(error))?;
+    let look = report::Look::default();
+    let mut files = Vec::new();
+    for report in report::REPORTS {
+        let Some(name) = report.kept_as else { continue };
+        let mut file = WholeFile::create(&folder.join(name))?;
+        (report.write)(result, &look, &mut file).map_err(other)?;
+        files.push(file);
+    }
     // All of one run, or none of it.
-    finish_together([json, csv, html])?;
-    Ok(path)
+    finish_together(files)?;
+    Ok(folder.join("report.html"))
 }

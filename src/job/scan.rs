@@ -1,7 +1,7 @@
 //! What lies in the captures folder, and which step each capture is for.
 
 use super::{CAPTURES, Job, JobError};
-use crate::ingest::FORMATS;
+use crate::ingest::{may_hold_data, numbers_of};
 use crate::sheet::{self, Sheet};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -105,12 +105,13 @@ fn look(
         Some(name) => {
             let path = folder.join(name);
             used.insert(path.clone());
-            used.extend(companions(&path));
+            used.extend(numbers_of(&path));
             if path.is_file() { vec![path] } else { Vec::new() }
         }
         None => {
             // The bare numbers of a recording that another file describes are no file of their own.
-            let bare: BTreeSet<PathBuf> = beside.iter().flat_map(|path| companions(path)).collect();
+            let bare: BTreeSet<PathBuf> =
+                beside.iter().filter_map(|path| numbers_of(path)).collect();
             let second = second.map(|second| folder.join(second));
             let own = |path: &PathBuf| !bare.contains(path) && Some(path) != second.as_ref();
             beside.into_iter().filter(own).collect()
@@ -119,29 +120,9 @@ fn look(
     (sheet, data)
 }
 
-/// Files that hold the numbers which this one describes.
-#[must_use]
-pub(super) fn companions(path: &Path) -> Vec<PathBuf> {
-    let ending = path.extension().map(|ending| ending.to_string_lossy().to_lowercase());
-    let others: &[&str] = match ending.as_deref() {
-        Some("sigmf-meta") => &["sigmf-data"],
-        Some("cfg") => &["dat", "DAT"],
-        _ => &[],
-    };
-    others.iter().map(|other| path.with_extension(other)).filter(|path| path.exists()).collect()
-}
-
 fn data_by_stem(files: &[PathBuf]) -> BTreeMap<String, Vec<PathBuf>> {
-    let known = |path: &PathBuf| {
-        let ending = path.extension().map(|ending| ending.to_string_lossy().to_lowercase());
-        ending.is_some_and(|ending| {
-            ending == "sigmf-data"
-                || ending == "dat"
-                || FORMATS.iter().any(|format| format.endings.contains(&ending.as_str()))
-        })
-    };
     let mut found: BTreeMap<String, Vec<PathBuf>> = BTreeMap::new();
-    for path in files.iter().filter(|path| path.is_file() && known(path)) {
+    for path in files.iter().filter(|path| path.is_file() && may_hold_data(path)) {
         found.entry(stem_of(path)).or_default().push(path.clone());
     }
     found

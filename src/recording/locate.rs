@@ -1,8 +1,8 @@
 //! A capture: its data file and its sheet, from whatever the user named.
 
 use super::RecordingError;
-use crate::ingest::IngestError;
 use crate::ingest::layout::Layout;
+use crate::ingest::{IngestError, description_of};
 use crate::keyfile::KeyfileError;
 use crate::sheet::{self, ChannelSheet, LoadKind, Sheet, SheetKey, TextHints};
 use crate::trace::{Channel, Samples};
@@ -149,7 +149,7 @@ pub fn resolve(
             }
         }
     } else {
-        let data = described(named);
+        let data = description_of(named).unwrap_or_else(|| named.to_owned());
         if let (Some(file), Some(other)) = (&sheet_file, &sheet.data) {
             let told = file.parent().unwrap_or(Path::new("")).join(other);
             if !is_same(&told, named) && !is_same(&told, &data) {
@@ -200,17 +200,4 @@ fn read_text(file: &Path, what: &'static str) -> Result<String, IngestError> {
         what,
         source,
     })
-}
-
-/// The file that describes a data file which says nothing of itself: the bare numbers of a SigMF
-/// or COMTRADE recording.
-fn described(named: &Path) -> PathBuf {
-    let ending = named.extension().map(|ending| ending.to_string_lossy().to_lowercase());
-    let others: &[&str] = match ending.as_deref() {
-        Some("sigmf-data") => &["sigmf-meta"],
-        Some("dat") => &["cfg", "CFG"],
-        _ => &[],
-    };
-    let found = others.iter().map(|other| named.with_extension(other)).find(|path| path.exists());
-    found.unwrap_or_else(|| named.to_owned())
 }

@@ -1,6 +1,6 @@
 //! The report as one HTML page that needs nothing else: pictures, style and numbers are inside.
 
-use super::{ReportError, plot, words};
+use super::{Look, ReportError, plot, words};
 use crate::check::Verdict;
 use crate::report::CAUTIONS;
 use crate::report::picture::compact;
@@ -10,6 +10,7 @@ use crate::verification::{
     Change, GroupKind, GroupResult, JobResult, Line, Load, StepKind, StepResult,
 };
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use std::io::Write;
 
 const STYLE: &str = include_str!("style.css");
 
@@ -29,6 +30,11 @@ pub(super) fn page(title: &str, body: Markup) -> Markup {
             body { (body) }
         }
     }
+}
+
+/// Writes the report as a page.
+pub(super) fn write(result: &JobResult, _: &Look, out: &mut dyn Write) -> Result<(), ReportError> {
+    out.write_all(&html(result)?).map_err(|error| ReportError(error.to_string()))
 }
 
 /// The report.

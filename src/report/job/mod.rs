@@ -3,6 +3,7 @@
 mod checklist;
 mod csv;
 mod html;
+mod look;
 #[cfg(feature = "pdf")]
 pub mod pdf;
 pub mod plot;
@@ -12,6 +13,7 @@ mod words;
 pub use checklist::checklist;
 pub use csv::csv;
 pub use html::html;
+pub use look::{ArchivePart, Letterhead, Look};
 
 use crate::digest::Sha256;
 use crate::report::picture::PictureError;
@@ -27,6 +29,40 @@ impl From<PictureError> for ReportError {
     fn from(error: PictureError) -> Self {
         Self(error.to_string())
     }
+}
+
+/// A kind of report.
+#[derive(Debug)]
+pub struct Report {
+    /// Ending of its file.
+    pub ending: &'static str,
+    /// Name of the file that every run of a job writes, where it writes one.
+    pub kept_as: Option<&'static str>,
+    /// Writes it.
+    pub write: fn(&JobResult, &Look, &mut dyn Write) -> Result<(), ReportError>,
+}
+
+/// All kinds of reports.
+pub const REPORTS: &[Report] = &[
+    Report { ending: "html", kept_as: Some("report.html"), write: html::write },
+    #[cfg(feature = "pdf")]
+    Report { ending: "pdf", kept_as: None, write: pdf::write },
+    Report {
+        ending: "json",
+        kept_as: Some("result.json"),
+        write: |result, _, out| json(result, out),
+    },
+    Report {
+        ending: "csv",
+        kept_as: Some("numbers.csv"),
+        write: |result, _, out| csv(result, out),
+    },
+];
+
+/// The kind of report that a file of this ending is.
+#[must_use]
+pub fn report(ending: &str) -> Option<&'static Report> {
+    REPORTS.iter().find(|report| report.ending.eq_ignore_ascii_case(ending))
 }
 
 /// Writes the result as JSON.

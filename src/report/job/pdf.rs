@@ -1,12 +1,13 @@
 //! The report as PDF/A, set by typst: built-in look, or the lab's own template and letterhead.
 
-use super::{ReportError, html::by_hand, plot, words};
+use super::{ArchivePart, Look, ReportError, html::by_hand, plot, words};
 use crate::report::CAUTIONS;
 use crate::report::picture::compact;
 use crate::report::table::why;
 use crate::verification::{JobResult, Line};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::path::PathBuf;
 use std::sync::OnceLock;
 use typst::diag::{FileError, FileResult, SourceDiagnostic};
@@ -22,31 +23,14 @@ const TEMPLATE: &str = include_str!("report.typ");
 /// For the words in pictures, the same as in those that are rasterised.
 const SANS: &[u8] = include_bytes!("../font/DejaVuSans-subset.ttf");
 
-/// Part of ISO 19005 that the file keeps to.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Standard {
-    /// PDF/A-1b.
-    #[default]
-    A1b,
-    /// PDF/A-2b.
-    A2b,
-    /// PDF/A-3b; the result and all numbers are attached.
-    A3b,
-}
-
-/// How the report is to look.
-#[derive(Clone, Debug)]
-pub struct Look {
-    /// Archival standard.
-    pub standard: Standard,
-    /// Typst text instead of the built-in one.
-    pub template: Option<String>,
-    /// Folder whose pictures and fonts that text may use.
-    pub folder: Option<PathBuf>,
-    /// Name and bytes of a picture at the head of the first page.
-    pub letterhead: Option<(String, Vec<u8>)>,
-    /// When the report is made.
-    pub made_at: jiff::Timestamp,
+/// Writes the report as PDF.
+pub(super) fn write(
+    result: &JobResult,
+    look: &Look,
+    out: &mut dyn Write,
+) -> Result<(), ReportError> {
+    let bytes = pdf(result, look)?;
+    out.write_all(&bytes).map_err(|error| ReportError(error.to_string()))
 }
 
 /// The report as PDF.
@@ -59,10 +43,10 @@ pub fn pdf(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
     desk.can_write()?;
     let document = typst::compile::<PagedDocument>(&desk).output;
     let document = document.map_err(|errors| told(&errors))?;
-    let standard = match look.standard {
-        Standard::A1b => PdfStandard::A_1b,
-        Standard::A2b => PdfStandard::A_2b,
-        Standard::A3b => PdfStandard::A_3b,
+    let standard = match look.archive_part {
+        ArchivePart::A1b => PdfArchivePart::A_1b,
+        ArchivePart::A2b => PdfArchivePart::A_2b,
+        ArchivePart::A3b => PdfArchivePart::A_3b,
     };
     let standards =
         PdfStandards::new(&[standard]).map_err(|error| ReportError(error.message().to_string()))?;
@@ -114,12 +98,12 @@ fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
     for (k, wave) in result.waveforms.iter().enumerate() {
         files.insert(format!("wave-{k}.svg"), drawn(&compact(&wave.sketch)?));
     }
-    let letterhead = look.letterhead.as_ref().map(|(name, bytes)| {
-        files.insert(name.clone(), bytes.clone());
-        name.clone()
+    let letterhead = look.letterhead.as_ref().map(|picture| {
+        files.insert(picture.name.clone(), picture.bytes.clone());
+        picture.name.clone()
     });
     let mut attachments = Vec::new();
-    if look.standard == Standard::A3b {
+    if look.archive_part == ArchivePart::A3b {
         let (mut json, mut csv) = (Vec::new(), Vec::new());
         super::json(result, &mut json)?;
         super::csv(result, &mut csv)?;
@@ -133,7 +117,7 @@ fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
     let mut shown = shown(result, &plots);
     shown["letterhead"] = json!(letterhead);
     shown["attachments"] = json!(attachments);
-    shown["bookmarks"] = json!(look.standard != Standard::A1b);
+    shown["bookmarks"] = json!(look.archive_part != ArchivePart::A1b);
     files.insert("report.json".into(), shown.to_string().into_bytes());
     Ok(files)
 }
