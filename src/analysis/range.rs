@@ -5,10 +5,19 @@ use super::run::{quiet, survey_input};
 use super::{AnalysisError, Run};
 use crate::measures::stats::{EdgeDoubt, IntervalStats, Repeated};
 use crate::measures::{MeasureSet, Neighbours, largest_1s, survey};
-use crate::trace::Phase;
+use crate::trace::{Column, Phase};
 use std::ops::Range;
 
 impl Run {
+    /// `count` columns over the samples `range`: smallest, largest and RMS value of each, for a picture
+    /// at any zoom.
+    ///
+    /// # Errors
+    /// Where samples can't be read again.
+    pub fn columns(&self, range: Range<u64>, count: usize) -> Result<Vec<Column>, AnalysisError> {
+        Ok(self.record.pyramid().columns(range, count)?)
+    }
+
     /// Measures of the samples `range`, with the offsets, noise and instruments of the whole record.
     /// Where it cuts through a phase, only what lies inside counts; its ends are exact.
     ///

@@ -4,7 +4,7 @@ use super::Run;
 use crate::measures::Measure;
 use crate::recording::Record;
 use crate::result::{CloseUp, Column, Measurement, Panel, Sketch, SketchPhase};
-use crate::trace::{Cell, Channel, Gaps, Kind, ReadFailure};
+use crate::trace::{self, Channel, Gaps, Kind, ReadFailure};
 use crate::units::SampleRate;
 use std::ops::Range;
 
@@ -22,8 +22,6 @@ const COLUMNS: usize = 1090;
 const SMALL_COLUMNS: usize = 360;
 /// Records up to this length are drawn as a line.
 const AS_LINE: u64 = 3000;
-/// Records up to this length are drawn from their samples, longer ones from their cells.
-const FROM_SAMPLES: u64 = 1 << 20;
 
 impl Run {
     /// What a picture of this run shows.
@@ -50,7 +48,7 @@ impl Run {
         };
         let columns = columns(record, most, least_s)?;
         let seen = |channel: Channel| {
-            columns.iter().any(|(_, cell)| channel.of((cell.v, cell.i)) != [0.0, 0.0])
+            columns.iter().any(|one| channel.of((one.cell.v, one.cell.i)) != [0.0, 0.0])
         };
         let mut shown: Vec<Channel> = Channel::BOTH.into_iter().filter(|c| seen(*c)).collect();
         if shown.is_empty() {
@@ -63,7 +61,7 @@ impl Run {
         let gaps = record.samples().gaps();
         let panels = shown.into_iter().map(|channel| Panel {
             channel,
-            columns: columns.iter().map(|(at_s, cell)| column(*at_s, cell, channel)).collect(),
+            columns: columns.iter().map(|one| column(one, channel, rate)).collect(),
             lines: block
                 .as_ref()
                 .map_or(Vec::new(), |block| lines(block.of(channel), &(0..total), gaps, rate)),
@@ -125,48 +123,22 @@ fn close_up_s(measurement: &Measurement, kind: Kind) -> f64 {
     bursts.or_else(|| value(Measure::Fundamental).map(|hz| 6.0 / hz)).unwrap_or(20e-6)
 }
 
-fn column(at_s: f64, cell: &Cell, channel: Channel) -> Column {
+fn column(of: &trace::Column, channel: Channel, rate: SampleRate) -> Column {
+    let (span, cell) = (&of.span, &of.cell);
     let [low, high] = channel.of((cell.v, cell.i));
     let square = channel.of((cell.moments.mean_square_v(), cell.moments.mean_square_i()));
+    let at_s = rate.seconds((span.start + span.end) as f64 / 2.0);
     Column { at_s, low, high, rms: square.unwrap_or(0.0).sqrt() }
 }
 
-/// Time at the middle of each column, s, and its summary; at most `most` columns, none shorter than
-/// `least_s`.
-fn columns(record: &Record, most: usize, least_s: f64) -> Result<Vec<(f64, Cell)>, ReadFailure> {
-    let (overview, samples) = (record.overview(), record.samples());
-    let (rate, total, cells) = (samples.rate(), overview.samples(), overview.cells());
-    let mut found = Vec::with_capacity(most);
-    // Whole carrier cycles at least, so that each column shows both crests and a steady RMS.
-    let cycles = rate.seconds(total as f64) / least_s.max(f64::MIN_POSITIVE);
+/// The whole record in at most `most` columns, none shorter than `least_s`, so that each shows both
+/// crests and a steady RMS.
+fn columns(record: &Record, most: usize, least_s: f64) -> Result<Vec<trace::Column>, ReadFailure> {
+    let total = record.overview().samples();
+    let longest = record.samples().rate().seconds(total as f64) / least_s.max(f64::MIN_POSITIVE);
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    let count = most.min(cycles as usize).clamp(1, usize::try_from(total).unwrap_or(1).max(1));
-    let block = if total <= FROM_SAMPLES { Some(samples.read(0..total)?) } else { None };
-    for k in 0..count as u64 {
-        let span = k * total / count as u64..(k + 1) * total / count as u64;
-        let cell = match &block {
-            Some(block) => {
-                #[allow(clippy::cast_possible_truncation)]
-                let part = span.start as usize..span.end as usize;
-                let of = |x: &[f64]| x.get(part.clone()).map(<[f64]>::to_vec).unwrap_or_default();
-                Cell::of_valid(span.start, &of(&block.v), &of(&block.i), samples.gaps())
-            }
-            None => {
-                let length = overview.cell_length() as u64;
-                #[allow(clippy::cast_possible_truncation)]
-                let range = (span.start / length) as usize
-                    ..(span.end.div_ceil(length) as usize).min(cells.len());
-                let mut all = Cell::default();
-                cells[range].iter().for_each(|cell| all.merge(cell));
-                all
-            }
-        };
-        // Where nothing was recorded nothing is drawn.
-        if cell.moments.n > 0 {
-            found.push((rate.seconds((span.start + span.end) as f64 / 2.0), cell));
-        }
-    }
-    Ok(found)
+    let count = most.min(longest as usize).max(1);
+    record.pyramid().columns(0..total, count)
 }
 
 /// The samples of `range` as lines that break where there are gaps; times count from its start.

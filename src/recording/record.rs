@@ -8,7 +8,7 @@ use crate::measures::stats::PowerBy;
 use crate::numeric::order::median;
 use crate::result::OffsetSource;
 use crate::trace::{
-    Block, Channel, Channels, Gaps, Overview, PerChannel, Phase, ReadFailure, Samples,
+    Block, Channel, Channels, Gaps, Overview, PerChannel, Phase, Pyramid, ReadFailure, Samples,
 };
 use crate::units::SampleRate;
 use std::collections::VecDeque;
@@ -175,6 +175,12 @@ impl Record {
     #[must_use]
     pub fn overview(&self) -> &Overview {
         &self.overview
+    }
+
+    /// The record at any zoom.
+    #[must_use]
+    pub fn pyramid(&self) -> Pyramid<'_> {
+        Pyramid::new(&self.overview, self.samples())
     }
 
     /// The samples themselves.
