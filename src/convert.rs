@@ -1,6 +1,7 @@
 //! A capture written in another format, its sheet carried over.
 
 use crate::analysis::{AnalysisError, Settings, measure_record};
+use crate::explain::{ErrorCode, Explain, Place};
 use crate::export::{self, Floats, Notes, Shape, Writable};
 use crate::files::WriteError;
 use crate::ingest::{ChannelInfo, Form, Number, Piece};
@@ -22,6 +23,43 @@ pub enum ConvertError {
     /// The new file can't be written.
     #[error(transparent)]
     Write(#[from] WriteError),
+}
+
+impl Explain for ConvertError {
+    fn code(&self) -> ErrorCode {
+        match self {
+            Self::Analysis(error) => error.code(),
+            Self::Write(error) => error.code(),
+        }
+    }
+
+    fn file(&self) -> Option<&Path> {
+        match self {
+            Self::Analysis(error) => error.file(),
+            Self::Write(error) => error.file(),
+        }
+    }
+
+    fn place(&self) -> Option<Place> {
+        match self {
+            Self::Analysis(error) => error.place(),
+            Self::Write(error) => error.place(),
+        }
+    }
+
+    fn excerpt(&self) -> Option<String> {
+        match self {
+            Self::Analysis(error) => error.excerpt(),
+            Self::Write(error) => error.excerpt(),
+        }
+    }
+
+    fn help(&self) -> Option<String> {
+        match self {
+            Self::Analysis(error) => error.help(),
+            Self::Write(error) => error.help(),
+        }
+    }
 }
 
 impl From<RecordingError> for ConvertError {

@@ -1,5 +1,6 @@
 //! Files written whole or not at all.
 
+use crate::explain::{ErrorCode, Explain};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
@@ -25,6 +26,21 @@ pub struct WriteError {
     /// The reason given.
     #[source]
     pub source: io::Error,
+}
+
+impl Explain for WriteError {
+    fn code(&self) -> ErrorCode {
+        ErrorCode::Unwritable
+    }
+
+    fn file(&self) -> Option<&Path> {
+        Some(&self.file)
+    }
+
+    fn help(&self) -> Option<String> {
+        let help = "check the path, who may write there, and the space left; nothing was left half-written";
+        Some(help.into())
+    }
 }
 
 /// A file that appears under its name only when it is complete.

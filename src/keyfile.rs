@@ -1,5 +1,6 @@
 //! Hand-written TOML files: every error with its line, and the nearest known key.
 
+use crate::explain::{ErrorCode, Explain, Place};
 use serde::de::DeserializeOwned;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -49,6 +50,32 @@ impl KeyfileError {
         });
         let line = position.and_then(|(line, _)| text.lines().nth(line - 1)).map(str::to_owned);
         Self { file: file.to_owned(), position, message, line, help: None }
+    }
+}
+
+impl Explain for KeyfileError {
+    fn code(&self) -> ErrorCode {
+        ErrorCode::WrongKey
+    }
+
+    fn file(&self) -> Option<&Path> {
+        Some(&self.file)
+    }
+
+    fn place(&self) -> Option<Place> {
+        self.position.map(|(line, column)| Place::Column(line as u64, column))
+    }
+
+    fn excerpt(&self) -> Option<String> {
+        let (text, (line, column)) = self.line.as_ref().zip(self.position)?;
+        let number = line.to_string();
+        let before: String =
+            text.chars().take(column - 1).map(|c| if c == '\t' { c } else { ' ' }).collect();
+        Some(format!("{number} | {text}\n{} | {before}^", " ".repeat(number.len())))
+    }
+
+    fn help(&self) -> Option<String> {
+        self.help.clone().or_else(|| Some("correct this value and try again".into()))
     }
 }
 

@@ -21,6 +21,7 @@ pub mod convert;
 #[doc(hidden)]
 pub mod demo;
 pub mod estimate;
+pub mod explain;
 pub mod export;
 pub mod flag;
 pub mod ingest;

@@ -238,26 +238,57 @@ impl Quantity {
     ///
     /// # Errors
     /// What is wrong with it.
-    pub fn share_or_amount(text: &str, unit: &str) -> Result<(f64, f64), String> {
+    pub fn share_or_amount(text: &str, unit: &str) -> Result<(f64, f64), AmountError> {
         let (mut share, mut amount) = (0.0, 0.0);
         for term in text.split(" or ") {
             let term = term.trim();
-            let wrong =
-                || format!("`{term}` is no share or amount; write it like \"2 %\" or \"1 {unit}\"");
+            let wrong = || AmountError::Unreadable { text: term.into(), unit: unit.into() };
             let (digits, symbol) = term.split_once(' ').ok_or_else(wrong)?;
             let value: f64 = digits.parse().map_err(|_| wrong())?;
             if !(value.is_finite() && value >= 0.0) {
-                return Err(format!("`{term}` can't be negative"));
+                return Err(AmountError::Negative(term.into()));
             }
             if symbol.trim() == "%" && unit != "%" {
                 share = value / 100.0;
             } else {
                 let found = Self::parse(symbol).convert(value, &Self::parse(unit));
-                amount = found.ok_or_else(|| format!("`{symbol}` can't be turned into {unit}"))?;
+                amount = found.ok_or_else(|| AmountError::OtherUnit {
+                    found: symbol.trim().into(),
+                    wanted: unit.into(),
+                })?;
             }
         }
         Ok((share, amount))
     }
+}
+
+/// A tolerance or uncertainty that can't be read.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum AmountError {
+    /// Not a number with `%` or a unit.
+    #[error(
+        "`{text}` is not a share or an amount; write it like \"2 %\", \"10 {unit}\" or \"2 % or 10 {unit}\""
+    )]
+    Unreadable {
+        /// What was written.
+        text: String,
+        /// The unit that fits.
+        unit: String,
+    },
+    /// Below zero.
+    #[error("`{0}` can't be negative")]
+    Negative(String),
+    /// A unit of something else.
+    #[error("`{found}` is not the unit of this measure ({wanted})")]
+    OtherUnit {
+        /// What was written.
+        found: String,
+        /// The unit that fits.
+        wanted: String,
+    },
+    /// Two shares, or two amounts.
+    #[error("the same kind of tolerance is given twice")]
+    Twice,
 }
 
 /// The day of a date (`2027-01-31`) or of an RFC 3339 time, as written there.

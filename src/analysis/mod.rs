@@ -22,11 +22,13 @@ pub use run::{Run, measure_record};
 pub use sketch::Detail;
 pub use switch::{Press, presses};
 
+use crate::explain::{ErrorCode, Explain, Place};
 use crate::measures::ReadBudget;
 use crate::recording::{Capture, CaptureError, Observer, ReadSettings, Recording, RecordingError};
 use crate::segment::Thresholds;
 use crate::trace::{Kind, ReadFailure};
 use crate::uncertainty::Extras;
+use std::path::Path;
 
 /// What a user may choose.
 #[derive(Clone, Debug, PartialEq)]
@@ -99,7 +101,51 @@ pub enum AnalysisError {
     Interrupted,
     /// The phases do not tile the record: a fault of this program.
     #[error("the phases found do not cover the record: {0}; please report this with the capture")]
-    Tiling(String),
+    Tiling(#[from] crate::trace::TilingFault),
+}
+
+impl Explain for AnalysisError {
+    fn code(&self) -> ErrorCode {
+        match self {
+            Self::Recording(error) => error.code(),
+            Self::Correlation(_) => ErrorCode::WrongKey,
+            Self::Several { .. } => ErrorCode::SeveralRecords,
+            Self::Range { .. } => ErrorCode::WrongRange,
+            Self::Interrupted => ErrorCode::Interrupted,
+            Self::Tiling(_) => ErrorCode::Internal,
+        }
+    }
+
+    fn file(&self) -> Option<&Path> {
+        match self {
+            Self::Recording(error) => error.file(),
+            Self::Several { file, .. } => Some(file),
+            _ => None,
+        }
+    }
+
+    fn place(&self) -> Option<Place> {
+        match self {
+            Self::Recording(error) => error.place(),
+            _ => None,
+        }
+    }
+
+    fn excerpt(&self) -> Option<String> {
+        match self {
+            Self::Recording(error) => error.excerpt(),
+            _ => None,
+        }
+    }
+
+    fn help(&self) -> Option<String> {
+        match self {
+            Self::Recording(error) => error.help(),
+            Self::Several { .. } => Some("choose one by its number, from 1 (--record N)".into()),
+            Self::Correlation(_) => Some("correct [correlation] in the sheet".into()),
+            _ => None,
+        }
+    }
 }
 
 impl From<ReadFailure> for AnalysisError {

@@ -218,7 +218,7 @@ impl Judged {
             Some(ratio) => match usable(estimate) {
                 Ok(expanded) => ratio * expanded,
                 Err(reason) => {
-                    self.reason = Some(reason);
+                    self.reason = Some(reason.to_string());
                     return;
                 }
             },
@@ -253,18 +253,27 @@ impl Judged {
 }
 
 /// The expanded uncertainty, where a guard band can rest on it.
-fn usable(estimate: &Estimate) -> Result<f64, String> {
-    let missing = || {
-        let names = estimate.missing_terms.names(", ");
-        let names = if names.is_empty() { "scales or load" } else { &names };
-        format!("the guarded rule needs the uncertainty; the sheet does not state: {names}")
-    };
+fn usable(estimate: &Estimate) -> Result<f64, NoGuard> {
+    let missing = NoGuard::NotStated(estimate.missing_terms);
     match estimate.expanded() {
         Some(expanded) if !estimate.partial => Ok(expanded),
-        Some(_) => Err(missing()),
-        None if !estimate.missing_terms.is_empty() => Err(missing()),
-        None => Err("the guarded rule needs the uncertainty, which is not known".into()),
+        Some(_) => Err(missing),
+        None if !estimate.missing_terms.is_empty() => Err(missing),
+        None => Err(NoGuard::NotKnown),
     }
+}
+
+/// Why there is no guard band.
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
+enum NoGuard {
+    #[error("the guarded rule needs the uncertainty; the sheet does not state: {}", named(*.0))]
+    NotStated(TermSet),
+    #[error("the guarded rule needs the uncertainty, which is not known")]
+    NotKnown,
+}
+
+fn named(missing: TermSet) -> String {
+    if missing.is_empty() { "scales or load".into() } else { missing.names(", ") }
 }
 
 /// The verdict on a value between bounds with a guard band inside (and outside) of each; 0 for
@@ -320,7 +329,7 @@ mod tests {
         let mut estimate = Estimate::new(100.0).unwrap();
         assert!(usable(&estimate).is_err());
         estimate.missing_terms = [crate::term::Term::GainV].into_iter().collect();
-        assert!(usable(&estimate).unwrap_err().contains("scale of the voltage"));
+        assert!(usable(&estimate).unwrap_err().to_string().contains("scale of the voltage"));
         estimate.coverage = Some(crate::estimate::Coverage {
             expanded_uncertainty: 2.0,
             coverage_factor: 2.0,

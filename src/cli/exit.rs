@@ -1,12 +1,8 @@
 //! Exit codes, and which failure has which.
 
-use crate::analysis::AnalysisError;
-use crate::convert::ConvertError;
-use crate::files::WriteError;
-use crate::ingest::IngestError;
-use crate::keyfile::KeyfileError;
-use crate::recording::RecordingError;
-use std::error::Error;
+use crate::explain::{ErrorCode, Explain, Place};
+use serde::Serialize;
+use std::path::{Path, PathBuf};
 use std::process::{ExitCode, Termination};
 
 /// How the program ends.
@@ -39,117 +35,86 @@ impl Termination for Exit {
     }
 }
 
-/// A failure as people read it: what, where, what to do.
-#[derive(Debug)]
+impl From<ErrorCode> for Exit {
+    fn from(code: ErrorCode) -> Self {
+        match code {
+            ErrorCode::Unreadable | ErrorCode::Damaged | ErrorCode::WrongDocument => Self::Data,
+            ErrorCode::Unwritable => Self::Write,
+            ErrorCode::Interrupted => Self::Interrupted,
+            ErrorCode::NoReport | ErrorCode::Internal | ErrorCode::WrongRange => Self::Data,
+            // What the user asked for, or wrote in a file by hand.
+            _ => Self::Usage,
+        }
+    }
+}
+
+/// A failure as it is shown: what, where, what to do.
+#[derive(Debug, Serialize)]
 pub(super) struct Failure {
-    /// How the program ends.
-    pub exit: Exit,
+    /// What kind it is.
+    pub code: ErrorCode,
     /// What and where.
     pub message: String,
+    /// The file it is about.
+    #[serde(flatten)]
+    pub at: Option<Box<At>>,
     /// The line at fault, with a mark under the place.
+    #[serde(skip)]
     pub excerpt: Option<String>,
     /// What to do.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub help: Option<String>,
 }
 
+/// Where a failure is.
+#[derive(Debug, Serialize)]
+pub(super) struct At {
+    /// The file it is about.
+    pub file: PathBuf,
+    /// Where in that file.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub place: Option<Place>,
+}
+
 impl Failure {
+    /// One without a file.
+    pub(super) fn new(
+        code: ErrorCode,
+        message: impl Into<String>,
+        help: impl Into<Option<String>>,
+    ) -> Self {
+        let (message, help) = (message.into(), help.into());
+        Self { code, message, at: None, excerpt: None, help }
+    }
+
+    /// The same about a file.
+    pub(super) fn about(mut self, file: &Path) -> Self {
+        self.at = Some(Box::new(At { file: file.to_owned(), place: None }));
+        self
+    }
+
     /// Wrong use.
     pub(super) fn usage(message: impl Into<String>, help: impl Into<String>) -> Self {
-        Self { exit: Exit::Usage, message: message.into(), excerpt: None, help: Some(help.into()) }
+        Self::new(ErrorCode::WrongUse, message, Some(help.into()))
+    }
+
+    /// How the program ends.
+    pub(super) fn exit(&self) -> Exit {
+        self.code.into()
     }
 }
 
-/// The message of an error with those of its causes.
-fn chain(error: &dyn Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(inner) = cause {
-        text.push_str(&format!(": {inner}"));
-        cause = inner.source();
-    }
-    text
-}
-
-impl From<WriteError> for Failure {
-    fn from(error: WriteError) -> Self {
+impl<E: Explain> From<E> for Failure {
+    fn from(error: E) -> Self {
         Self {
-            exit: Exit::Write,
-            message: chain(&error),
-            excerpt: None,
-            help: Some("check the path, who may write there, and the space left; nothing was left half-written".into()),
-        }
-    }
-}
-
-impl From<KeyfileError> for Failure {
-    fn from(error: KeyfileError) -> Self {
-        // A merged text of sheet and flags is nobody's file: its lines say nothing.
-        let excerpt = error.line.as_ref().zip(error.position).map(|(text, (line, column))| {
-            let number = line.to_string();
-            let before: String =
-                text.chars().take(column - 1).map(|c| if c == '\t' { c } else { ' ' }).collect();
-            format!("{number} | {text}\n{} | {before}^", " ".repeat(number.len()))
-        });
-        let help = error.help.clone().or_else(|| Some("correct this value and try again".into()));
-        Self { exit: Exit::Usage, message: error.to_string(), excerpt, help }
-    }
-}
-
-impl From<IngestError> for Failure {
-    fn from(error: IngestError) -> Self {
-        let exit = match &error {
-            IngestError::Ask { .. } => Exit::Usage,
-            IngestError::Io { .. } | IngestError::Damaged { .. } => Exit::Data,
-        };
-        Self { exit, message: chain(&error), excerpt: None, help: Some(error.help()) }
-    }
-}
-
-impl Failure {
-    fn interrupted() -> Self {
-        Self {
-            exit: Exit::Interrupted,
-            message: "interrupted; nothing was written".into(),
-            excerpt: None,
-            help: None,
-        }
-    }
-
-    fn data(error: &dyn Error) -> Self {
-        Self { exit: Exit::Data, message: chain(error), excerpt: None, help: None }
-    }
-}
-
-impl From<RecordingError> for Failure {
-    fn from(error: RecordingError) -> Self {
-        match error {
-            RecordingError::Ingest(error) => error.into(),
-            RecordingError::Keyfile(error) => error.into(),
-            RecordingError::Capture(error) => Self::usage(error.to_string(), error.help),
-            RecordingError::Interrupted => Self::interrupted(),
-            RecordingError::Reread(error) => Self::data(&error),
-        }
-    }
-}
-
-impl From<AnalysisError> for Failure {
-    fn from(error: AnalysisError) -> Self {
-        match error {
-            AnalysisError::Recording(error) => error.into(),
-            AnalysisError::Several { .. } => {
-                Self::usage(error.to_string(), "choose one with --record N, from 1")
-            }
-            AnalysisError::Interrupted => Self::interrupted(),
-            other => Self::data(&other),
-        }
-    }
-}
-
-impl From<ConvertError> for Failure {
-    fn from(error: ConvertError) -> Self {
-        match error {
-            ConvertError::Analysis(error) => error.into(),
-            ConvertError::Write(error) => error.into(),
+            code: error.code(),
+            message: error.message(),
+            at: error.file().map(|file| {
+                let place = error.place().filter(|place| *place != Place::File);
+                Box::new(At { file: file.to_owned(), place })
+            }),
+            excerpt: error.excerpt(),
+            help: error.help(),
         }
     }
 }

@@ -5,7 +5,7 @@ use super::printer::Printer;
 use super::progress::{Watch, catch_interrupts, stopped};
 use crate::check::Verdict;
 use crate::demo::EXAMPLE_PLAN;
-use crate::job::{self, Beginning, Job, JobError, RunOptions};
+use crate::job::{self, Beginning, Job, RunOptions};
 use crate::report::job::text;
 use crate::units::day_of;
 use crate::verification::{JobResult, ManualReading, Person, UnitFacts, order_of_work};
@@ -131,33 +131,6 @@ struct Note {
     /// When, RFC 3339 [default: now]
     #[arg(long, value_name = "TIME")]
     at: Option<String>,
-}
-
-impl From<JobError> for Failure {
-    fn from(error: JobError) -> Self {
-        let message = error.to_string();
-        let usage = |help: String| Self::usage(message.clone(), help);
-        match error {
-            JobError::Keyfile(error) => error.into(),
-            JobError::Write(error) => error.into(),
-            JobError::Io { source, .. } => Self {
-                exit: Exit::Usage,
-                message: format!("{message}: {source}"),
-                excerpt: None,
-                help: Some("check the path and who may read there".into()),
-            },
-            JobError::Folder { help, .. } | JobError::Reading { help, .. } => usage(help),
-            JobError::PlanChanged { folder, .. } => usage(format!(
-                "put the plan back as it was, or accept it with `crestbook job {} --accept-plan \
-                 \"REASON\"`: the report will tell",
-                folder.display()
-            )),
-            JobError::Report(_) => Self { exit: Exit::Write, message, excerpt: None, help: None },
-            JobError::Interrupted => {
-                Self { exit: Exit::Interrupted, message, excerpt: None, help: None }
-            }
-        }
-    }
 }
 
 /// Runs `crestbook job`.
@@ -300,8 +273,8 @@ fn watch(folder: &Path, how: RunOptions, printer: &Printer) -> Result<Exit, Fail
         if now == last && now != shown {
             match look(folder, how, printer) {
                 Ok(found) => result = Some(found),
-                Err(failure) if failure.exit == Exit::Interrupted => break,
-                Err(failure) if failure.exit == Exit::Write => return Err(failure),
+                Err(failure) if failure.exit() == Exit::Interrupted => break,
+                Err(failure) if failure.exit() == Exit::Write => return Err(failure),
                 Err(failure) => printer.failure(&failure),
             }
             shown = now.clone();

@@ -5,6 +5,7 @@ use super::printer::{JsonList, Printer};
 use super::progress::Watch;
 use super::sheet_flags::SheetFlags;
 use crate::analysis::{self, AnalysisError, Detail, Run, Settings};
+use crate::explain::ErrorCode;
 use crate::files::write_whole;
 use crate::ingest::Limits;
 use crate::measures::Measure;
@@ -401,12 +402,8 @@ pub(super) fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Res
     let name = Path::new(&measurement.capture.file).file_name();
     let title =
         name.map_or_else(|| measurement.capture.file.clone(), |n| n.to_string_lossy().into_owned());
-    let fail = |error: &dyn std::error::Error| Failure {
-        exit: Exit::Data,
-        message: error.to_string(),
-        excerpt: None,
-        help: None,
-    };
+    let fail =
+        |error: &dyn std::error::Error| Failure::new(ErrorCode::NoReport, error.to_string(), None);
     let sketch = run.sketch(Detail::Page).map_err(AnalysisError::from)?;
     let svg =
         picture::svg(&sketch, &title, &format!("{said}{load}")).map_err(|error| fail(&error))?;

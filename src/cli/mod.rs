@@ -98,6 +98,6 @@ pub fn main() -> Exit {
     };
     done.unwrap_or_else(|failure| {
         printer.failure(&failure);
-        failure.exit
+        failure.exit()
     })
 }

@@ -1,7 +1,8 @@
 //! Standard output and standard error.
 
-use super::exit::{Exit, Failure};
+use super::exit::Failure;
 use crate::check::Verdict;
+use crate::explain::ErrorCode;
 use crate::keyfile::{is_unseen, written_out};
 use crate::report::table::Manner;
 use crate::result::Form;
@@ -98,8 +99,12 @@ impl Printer {
         }
     }
 
-    /// A failure: what, where, what to do.
+    /// A failure: what, where, what to do. With `--json` it is also the one document.
     pub(super) fn failure(&self, failure: &Failure) {
+        if self.json && failure.code != ErrorCode::Unwritable {
+            // Where that can't be written either, standard error still tells.
+            let _ = self.out_json(&serde_json::json!({ "schema": Form::Error, "error": failure }));
+        }
         self.err(&self.paint(AnsiColor::Red, "error"), &failure.message);
         if let Some(excerpt) = &failure.excerpt {
             let _ = writeln!(io::stderr(), "{}", plain(excerpt, false));
@@ -125,12 +130,11 @@ fn told(written: io::Result<()>) -> Result<(), Failure> {
     match written {
         // Whoever was reading has seen enough.
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
-        Err(error) => Err(Failure {
-            exit: Exit::Write,
-            message: format!("standard output: can't write: {error}"),
-            excerpt: None,
-            help: Some("check the space left where the output goes".into()),
-        }),
+        Err(error) => Err(Failure::new(
+            ErrorCode::Unwritable,
+            format!("standard output: can't write: {error}"),
+            Some("check the space left where the output goes".into()),
+        )),
         Ok(()) => Ok(()),
     }
 }
@@ -197,11 +201,12 @@ impl JsonList {
             serde_json::to_writer_pretty(Escaped(&mut out), document)?;
             out.flush()
         });
-        written.map_err(|error| Failure {
-            exit: Exit::Write,
-            message: format!("the results can't be kept: {error}"),
-            excerpt: None,
-            help: Some("check the space left in the folder for temporary files".into()),
+        written.map_err(|error| {
+            Failure::new(
+                ErrorCode::Unwritable,
+                format!("the results can't be kept: {error}"),
+                Some("check the space left in the folder for temporary files".into()),
+            )
         })
     }
 

@@ -2,6 +2,7 @@
 
 use super::exit::{Exit, Failure};
 use super::printer::Printer;
+use crate::explain::{ErrorCode, Explain};
 use crate::files::WholeFile;
 use crate::job::RESULTS;
 use crate::report::job as report;
@@ -86,22 +87,19 @@ fn no_report(output: &Path, ending: &str) -> Failure {
 }
 
 fn failed(error: report::ReportError) -> Failure {
-    Failure { exit: Exit::Data, message: error.to_string(), excerpt: None, help: None }
+    Failure::new(ErrorCode::NoReport, error.to_string(), None)
 }
 
 fn read(named: &Path) -> Result<JobResult, Failure> {
     let path = if named.is_dir() { named.join(RESULTS).join("result.json") } else { named.into() };
-    let bytes = std::fs::read(&path).map_err(|error| Failure {
-        exit: Exit::Data,
-        message: format!("{}: can't read the result: {error}", path.display()),
-        excerpt: None,
-        help: Some("name results/result.json of a job, or its folder after `crestbook job`".into()),
+    let bytes = std::fs::read(&path).map_err(|error| {
+        let message = format!("{}: can't read the result: {error}", path.display());
+        let help = "name results/result.json of a job, or its folder after `crestbook job`";
+        Failure::new(ErrorCode::Unreadable, message, Some(help.into())).about(&path)
     })?;
-    Form::Job.read(&bytes).map_err(|error| Failure {
-        exit: Exit::Data,
-        message: format!("{}: {error}", path.display()),
-        excerpt: None,
-        help: Some(error.help().into()),
+    Form::Job.read(&bytes).map_err(|error| {
+        let message = format!("{}: {error}", path.display());
+        Failure::new(error.code(), message, error.help()).about(&path)
     })
 }
 

@@ -1,33 +1,10 @@
 //! What can go wrong while reading data.
 
 use super::Source;
-use std::fmt;
-use std::path::PathBuf;
+use crate::explain::{ErrorCode, Explain};
+use std::path::{Path, PathBuf};
 
-/// Place of a fault in a data file.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Place {
-    /// The file as a whole.
-    File,
-    /// A line, counted from 1, and a field in it, counted from 1 (0: the whole line).
-    Line(u64, usize),
-    /// A byte, counted from 0.
-    Byte(u64),
-    /// A value of a file that holds nothing but values, counted from 1.
-    Value(u64),
-}
-
-impl fmt::Display for Place {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::File => Ok(()),
-            Self::Line(line, 0) => write!(f, ":{line}"),
-            Self::Line(line, field) => write!(f, ":{line}: field {field}"),
-            Self::Byte(byte) => write!(f, ": byte {byte}"),
-            Self::Value(value) => write!(f, ": value {value}"),
-        }
-    }
-}
+pub use crate::explain::Place;
 
 /// A data file can't be read, or can't be read without guessing.
 #[derive(Debug, thiserror::Error)]
@@ -67,18 +44,39 @@ pub enum IngestError {
     },
 }
 
-impl IngestError {
-    /// What to do about it.
-    #[must_use]
-    pub fn help(&self) -> String {
+impl Explain for IngestError {
+    fn code(&self) -> ErrorCode {
         match self {
+            Self::Io { .. } => ErrorCode::Unreadable,
+            Self::Damaged { .. } => ErrorCode::Damaged,
+            Self::Ask { .. } => ErrorCode::NotStated,
+        }
+    }
+
+    fn file(&self) -> Option<&Path> {
+        match self {
+            Self::Io { file, .. } | Self::Damaged { file, .. } | Self::Ask { file, .. } => {
+                Some(file)
+            }
+        }
+    }
+
+    fn place(&self) -> Option<Place> {
+        match self {
+            Self::Damaged { place, .. } => Some(*place),
+            Self::Io { .. } | Self::Ask { .. } => None,
+        }
+    }
+
+    fn help(&self) -> Option<String> {
+        Some(match self {
             Self::Io { source, .. } => match source.kind() {
                 std::io::ErrorKind::NotFound => "check the path and its spelling".into(),
                 std::io::ErrorKind::PermissionDenied => "check who may read the file".into(),
                 _ => "check the disk and try again".into(),
             },
             Self::Damaged { help, .. } | Self::Ask { help, .. } => help.clone(),
-        }
+        })
     }
 }
 

@@ -2,10 +2,11 @@
 
 use super::Job;
 use super::cache::Cache;
-use super::scan::Claim;
+use super::scan::{Claim, SheetFault};
 use crate::analysis::{self, AnalysisError, Detail, Run, Settings};
 use crate::check::{check, findings};
 use crate::digest::Sha256;
+use crate::explain::Explain;
 use crate::ingest::layout::Layout;
 use crate::measures::Measure;
 use crate::profile::{Decision, Setting, Unit};
@@ -21,43 +22,72 @@ use crate::verification::{
 use std::path::PathBuf;
 
 /// Why a capture can't be used.
-pub(super) enum Refused {
-    /// For the report.
-    Because(String),
+#[derive(Debug, thiserror::Error)]
+pub(super) enum Unusable {
     /// The user broke off.
+    #[error("interrupted")]
     Interrupted,
+    /// Its sheet can't be read.
+    #[error("{}", .0.message)]
+    Sheet(SheetFault),
+    /// It can't be read or measured.
+    #[error(transparent)]
+    Analysis(AnalysisError),
+    /// The plan has lost its setting.
+    #[error("the plan has no such setting")]
+    NoSetting,
+    /// A link out of the folder.
+    #[error("{} leads out of the job's folder", .0.display())]
+    LeadsOut(PathBuf),
+    /// It changed under way: what was read is a mixture.
+    #[error("{} changed while it was read", .0.display())]
+    Changed(PathBuf),
+    /// Several records.
+    #[error("it holds {0} records, a step takes one")]
+    Records(usize),
+    /// What was asked can't be written down.
+    #[error(transparent)]
+    Unwritten(#[from] serde_json::Error),
 }
 
-impl From<RecordingError> for Refused {
-    fn from(error: RecordingError) -> Self {
-        match error {
-            RecordingError::Interrupted => Self::Interrupted,
-            other => Self::Because(chain(&other)),
-        }
+impl Unusable {
+    /// What, and what to do, for the report.
+    pub(super) fn told(&self) -> String {
+        let (message, help) = match self {
+            Self::Analysis(error) => (error.message(), error.help()),
+            Self::Sheet(fault) => (fault.message.clone(), fault.help.clone()),
+            Self::LeadsOut(_) => {
+                let help = "copy the file into it, or give --follow-links";
+                (self.to_string(), Some(help.to_owned()))
+            }
+            Self::Changed(_) => {
+                (self.to_string(), Some("run the job again when it is at rest".to_owned()))
+            }
+            Self::Records(_) => {
+                let help = "save the one that counts in a file of its own";
+                (self.to_string(), Some(help.to_owned()))
+            }
+            Self::Interrupted | Self::NoSetting | Self::Unwritten(_) => (self.to_string(), None),
+        };
+        help.map_or(message.clone(), |help| format!("{message}: {help}"))
     }
 }
 
-impl From<AnalysisError> for Refused {
+impl From<RecordingError> for Unusable {
+    fn from(error: RecordingError) -> Self {
+        AnalysisError::from(error).into()
+    }
+}
+
+impl From<AnalysisError> for Unusable {
     fn from(error: AnalysisError) -> Self {
         match error {
-            AnalysisError::Interrupted => Self::Interrupted,
-            AnalysisError::Recording(error) => error.into(),
-            other => Self::Because(chain(&other)),
+            AnalysisError::Interrupted | AnalysisError::Recording(RecordingError::Interrupted) => {
+                Self::Interrupted
+            }
+            other => Self::Analysis(other),
         }
     }
-}
-
-fn chain(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(inner) = cause {
-        // An error that only hands on another says the same twice.
-        if !text.contains(&inner.to_string()) {
-            text.push_str(&format!(": {inner}"));
-        }
-        cause = inner.source();
-    }
-    text
 }
 
 /// Measures the capture of a step, or takes what is known of it.
@@ -68,9 +98,9 @@ pub(super) fn measure(
     cache: &Cache,
     follow_links: bool,
     observer: &dyn Observer,
-) -> Result<CaptureOutcome, Refused> {
-    if let Err(message) = &claim.sheet {
-        return Err(Refused::Because(message.clone()));
+) -> Result<CaptureOutcome, Unusable> {
+    if let Err(fault) = &claim.sheet {
+        return Err(Unusable::Sheet(fault.clone()));
     }
     let mut capture = resolve(&claim.sheet_file, None, &[])?;
     if let Some(data) = claim.data.first() {
@@ -78,7 +108,7 @@ pub(super) fn measure(
     }
     fill(&mut capture.sheet, &job.file.bench);
     let Some(setting) = step.setting.as_deref().and_then(|id| job.profile.setting(id)) else {
-        return Err(Refused::Because("the plan has no such setting".into()));
+        return Err(Unusable::NoSetting);
     };
     // The reader knows every file that holds a part of the capture.
     let files: Vec<PathBuf> = open_reader(&capture, &ReadSettings::default())
@@ -88,18 +118,14 @@ pub(super) fn measure(
         .map(|source| source.name().to_owned())
         .collect();
     if !follow_links && let Some(out) = files.iter().find(|file| leads_out(&job.folder, file)) {
-        return Err(Refused::Because(format!(
-            "{} leads out of the job's folder: copy the file into it, or give --follow-links",
-            relative(job, out)
-        )));
+        return Err(Unusable::LeadsOut(relative(job, out).into()));
     }
-    let hashes: Result<Vec<Sha256>, Refused> = files
+    let hashes: Result<Vec<Sha256>, Unusable> = files
         .iter()
         .map(|file| cache.hash(file).map_err(|error| RecordingError::from(error).into()))
         .collect();
     let hashes = hashes?;
-    let unwritten = |error: serde_json::Error| Refused::Because(error.to_string());
-    let sheet_sha256 = Sha256::of_json(&capture.sheet).map_err(unwritten)?;
+    let sheet_sha256 = Sha256::of_json(&capture.sheet)?;
     // Everything that shapes the outcome beside the bytes.
     let asked = Asked {
         sheet: &capture.sheet,
@@ -110,7 +136,7 @@ pub(super) fn measure(
         decision: &job.profile.decision,
         unit: &job.profile.unit,
     };
-    let key = Cache::key(&hashes, &asked).map_err(unwritten)?;
+    let key = Cache::key(&hashes, &asked)?;
     if let Some(mut known) = cache.get(&key) {
         known.file = relative(job, &capture.data);
         return Ok(known);
@@ -124,10 +150,7 @@ pub(super) fn measure(
     let outcome = outcome(job, step, setting, &capture, &settings, observer)?;
     // What changed under way gives a mixture of two captures.
     if let Some(file) = files.iter().find(|file| !cache.rests(file)) {
-        return Err(Refused::Because(format!(
-            "{} changed while it was read: run the job again when it rests",
-            file.display()
-        )));
+        return Err(Unusable::Changed(file.clone()));
     }
     let outcome = CaptureOutcome { sha256: hashes, sheet_sha256, ..outcome };
     cache.put(&key, &outcome);
@@ -179,14 +202,12 @@ fn outcome(
     capture: &Capture,
     settings: &Settings,
     observer: &dyn Observer,
-) -> Result<CaptureOutcome, Refused> {
+) -> Result<CaptureOutcome, Unusable> {
     let quiet = Quiet(observer);
     let recording = Recording::read(capture.clone(), &settings.read, &quiet)?;
     let records = recording.records().len();
     if records > 1 {
-        return Err(Refused::Because(format!(
-            "it holds {records} records, a step takes one: save the one that counts in a file of its own"
-        )));
+        return Err(Unusable::Records(records));
     }
     let run = analysis::measure_record(&recording, 0, settings, &quiet)?;
     let measurement = &run.measurement;
@@ -269,7 +290,7 @@ fn switch(
     settings: &Settings,
     run: &Run,
     observer: &dyn Observer,
-) -> Result<Option<SwitchTimes>, Refused> {
+) -> Result<Option<SwitchTimes>, Unusable> {
     let hertz = run.measurement.capture.sample_rate_hz;
     let Some(rate) = SampleRate::new(hertz) else { return Ok(None) };
     let presses = analysis::presses(capture, rate, &settings.read, observer)?;

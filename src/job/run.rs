@@ -1,10 +1,11 @@
 //! A run over all captures of a job: parallel, from memory where nothing changed.
 
 use super::cache::Cache;
-use super::measure::{Refused, measure};
+use super::measure::{Unusable, measure};
 use super::scan::{Claim, Scan, scan};
 use super::{Job, JobError, RESULTS};
 use crate::check::{Fault, Finding, Verdict, other_unit};
+use crate::explain::Explain;
 use crate::files::{WholeFile, WriteError, finish_together, left_over};
 use crate::recording::Observer;
 use crate::report::job as report;
@@ -57,7 +58,7 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
     let (done, total) = (AtomicU64::new(0), counted.len() as u64);
     let one = |(step, claim): (&Step, &Claim)| {
         let outcome = if observer.stop() {
-            Err(Refused::Interrupted)
+            Err(Unusable::Interrupted)
         } else {
             measure(job, step, claim, &cache, how.follow_links, observer)
         };
@@ -65,7 +66,7 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         (claim.sheet_file.clone(), step.id.clone(), outcome)
     };
     let threads = how.jobs.unwrap_or(0);
-    let outcomes: Vec<(PathBuf, String, Result<CaptureOutcome, Refused>)> =
+    let outcomes: Vec<(PathBuf, String, Result<CaptureOutcome, Unusable>)> =
         match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
             Ok(pool) => pool.install(|| counted.into_par_iter().map(one).collect()),
             // No threads to be had: one after the other.
@@ -79,12 +80,12 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         }
         match outcome {
             Ok(outcome) => _ = measured.insert(sheet, Ok(Arc::new(outcome))),
-            Err(Refused::Because(reason)) => _ = measured.insert(sheet, Err(reason)),
-            Err(Refused::Interrupted) => {
+            Err(Unusable::Interrupted) => {
                 // What was measured is kept for the next run.
                 let _ = cache.close(false);
                 return Err(JobError::Interrupted);
             }
+            Err(unusable) => _ = measured.insert(sheet, Err(unusable.told())),
         }
     }
     let not_kept = cache.close(true).err();
@@ -106,9 +107,9 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
             Ok(before) => {
                 result.as_found = Some(changes(&folder.display().to_string(), &before, &result));
             }
-            Err(message) => result.findings.push(Finding {
+            Err(error) => result.findings.push(Finding {
                 code: Fault::AsFoundUnread.into(),
-                message,
+                message: error.with_help(),
                 at_best: None,
             }),
         }
@@ -130,17 +131,13 @@ fn sweep(job: &Job) {
 /// The result of another job folder, as its last run left it.
 ///
 /// # Errors
-/// Why it can't be had, for people.
-pub fn earlier(folder: &Path) -> Result<JobResult, String> {
-    let path = folder.join(RESULTS).join("result.json");
-    let bytes = std::fs::read(&path).map_err(|error| {
-        format!(
-            "{}: can't read the job before the service ({error}); run `crestbook job {}` first",
-            path.display(),
-            folder.display()
-        )
-    })?;
-    Form::Job.read(&bytes).map_err(|error| format!("{}: {error}; {}", path.display(), error.help()))
+/// Where there is none, or it is of another form.
+pub fn earlier(folder: &Path) -> Result<JobResult, JobError> {
+    let file = folder.join(RESULTS).join("result.json");
+    match std::fs::read(&file) {
+        Ok(bytes) => Form::Job.read(&bytes).map_err(|source| JobError::Document { file, source }),
+        Err(source) => Err(JobError::NoResult { folder: folder.to_owned(), source }),
+    }
 }
 
 /// Why a capture does not count.

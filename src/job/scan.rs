@@ -1,6 +1,7 @@
 //! What lies in the captures folder, and which step each capture is for.
 
 use super::{CAPTURES, Job, JobError};
+use crate::explain::Explain;
 use crate::ingest::{may_hold_data, numbers_of};
 use crate::sheet::{self, Sheet};
 use std::collections::{BTreeMap, BTreeSet};
@@ -14,7 +15,7 @@ pub struct Claim {
     /// Sheet.
     pub sheet_file: PathBuf,
     /// What it says, or why it can't be read.
-    pub sheet: Result<Sheet, String>,
+    pub sheet: Result<Sheet, SheetFault>,
     /// Data files found for it: none where it is only prepared, more than one where that is not
     /// clear.
     pub data: Vec<PathBuf>,
@@ -26,6 +27,21 @@ impl Claim {
     pub fn name(&self) -> String {
         let path = self.data.first().unwrap_or(&self.sheet_file);
         path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+    }
+}
+
+/// Why a sheet can't be read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SheetFault {
+    /// What is wrong, and where.
+    pub message: String,
+    /// What to do.
+    pub help: Option<String>,
+}
+
+impl SheetFault {
+    fn of(error: &impl Explain) -> Self {
+        Self { message: error.message(), help: error.help() }
     }
 }
 
@@ -90,12 +106,15 @@ fn look(
     folder: &Path,
     beside: Option<&Vec<PathBuf>>,
     used: &mut BTreeSet<PathBuf>,
-) -> (Result<Sheet, String>, Vec<PathBuf>) {
-    let sheet = std::fs::read_to_string(path)
-        .map_err(|error| format!("can't read the sheet: {error}"))
-        .and_then(|text| {
-            sheet::read(Path::new(&file_name(path)), &text).map_err(|error| error.to_string())
-        });
+) -> (Result<Sheet, SheetFault>, Vec<PathBuf>) {
+    let sheet = match std::fs::read_to_string(path) {
+        Ok(text) => {
+            sheet::read(Path::new(&file_name(path)), &text).map_err(|error| SheetFault::of(&error))
+        }
+        Err(error) => {
+            Err(SheetFault { message: format!("can't read the sheet: {error}"), help: None })
+        }
+    };
     let named = sheet.as_ref().ok().and_then(|sheet| sheet.data.as_ref());
     let beside = beside.cloned().unwrap_or_default();
     used.extend(beside.iter().cloned());

@@ -2,7 +2,7 @@
 
 use crate::measures::Measure;
 use crate::result::Part;
-use crate::units::Unit;
+use crate::units::{AmountError, Unit};
 use serde::{Deserialize, Serialize};
 
 /// `[[setting.limit]]`: either `nominal` with `tolerance`, or `min`, `max` or both.
@@ -41,17 +41,20 @@ impl Tolerance {
     ///
     /// # Errors
     /// What is wrong with it.
-    pub fn parse(text: &str, unit: Unit) -> Result<Self, String> {
+    pub fn parse(text: &str, unit: Unit) -> Result<Self, AmountError> {
+        let wanted =
+            || if unit == Unit::One { "none".to_owned() } else { unit.symbol().to_owned() };
         let mut tolerance = Self::default();
         for term in text.split(" or ") {
             let term = term.trim();
             let split = term.find(|c: char| !matches!(c, '0'..='9' | '.' | 'e' | 'E' | '+' | '-'));
             let (digits, symbol) = term.split_at(split.unwrap_or(term.len()));
-            let value: f64 = digits.parse().map_err(|_| {
-                format!("`{term}` is no tolerance; write it like \"20 %\", \"10 {}\" or \"15 % or 10 {0}\"", unit.symbol())
+            let value: f64 = digits.parse().map_err(|_| AmountError::Unreadable {
+                text: term.into(),
+                unit: unit.symbol().into(),
             })?;
             if !(value.is_finite() && value >= 0.0) {
-                return Err("a tolerance can't be negative".into());
+                return Err(AmountError::Negative(term.into()));
             }
             let symbol = symbol.trim();
             let slot = if symbol == "%" {
@@ -64,15 +67,15 @@ impl Tolerance {
                         tolerance.amount.replace(value * factor)
                     }
                     _ => {
-                        return Err(format!(
-                            "`{symbol}` is not the unit of this measure ({})",
-                            if unit == Unit::One { "none" } else { unit.symbol() }
-                        ));
+                        return Err(AmountError::OtherUnit {
+                            found: symbol.into(),
+                            wanted: wanted(),
+                        });
                     }
                 }
             };
             if slot.is_some() {
-                return Err("the same kind of tolerance stands here twice".into());
+                return Err(AmountError::Twice);
             }
         }
         Ok(tolerance)
@@ -105,7 +108,7 @@ impl Limit {
                     return Err(("nominal", message));
                 }
                 let width = Tolerance::parse(tolerance, unit)
-                    .map_err(|message| ("tolerance", message))?
+                    .map_err(|error| ("tolerance", error.to_string()))?
                     .around(*nominal);
                 Ok((Some(nominal - width), Some(nominal + width)))
             }

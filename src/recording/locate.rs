@@ -1,6 +1,7 @@
 //! A capture: its data file and its sheet, from whatever the user named.
 
 use super::RecordingError;
+use crate::explain::{ErrorCode, Explain};
 use crate::ingest::layout::Layout;
 use crate::ingest::{IngestError, description_of};
 use crate::keyfile::KeyfileError;
@@ -18,6 +19,20 @@ pub struct CaptureError {
     pub message: String,
     /// What to do.
     pub help: String,
+}
+
+impl Explain for CaptureError {
+    fn code(&self) -> ErrorCode {
+        ErrorCode::WrongCapture
+    }
+
+    fn file(&self) -> Option<&Path> {
+        Some(&self.file)
+    }
+
+    fn help(&self) -> Option<String> {
+        Some(self.help.clone())
+    }
 }
 
 /// A data file with its sheet.

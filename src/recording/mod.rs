@@ -16,9 +16,11 @@ pub use read::{Recording, open_reader};
 pub use record::{Offsets, Record};
 pub use roles::channel_named;
 
+use crate::explain::{ErrorCode, Explain, Place};
 use crate::ingest::{IngestError, Limits};
 use crate::keyfile::KeyfileError;
 use crate::trace::ReadFailure;
+use std::path::Path;
 
 /// How a capture is read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -81,4 +83,52 @@ pub enum RecordingError {
     /// The user broke off.
     #[error("interrupted")]
     Interrupted,
+}
+
+impl Explain for RecordingError {
+    fn code(&self) -> ErrorCode {
+        match self {
+            Self::Ingest(error) => error.code(),
+            Self::Keyfile(error) => error.code(),
+            Self::Capture(error) => error.code(),
+            Self::Reread(_) => ErrorCode::Unreadable,
+            Self::Interrupted => ErrorCode::Interrupted,
+        }
+    }
+
+    fn file(&self) -> Option<&Path> {
+        match self {
+            Self::Ingest(error) => error.file(),
+            Self::Keyfile(error) => error.file(),
+            Self::Capture(error) => error.file(),
+            _ => None,
+        }
+    }
+
+    fn place(&self) -> Option<Place> {
+        match self {
+            Self::Ingest(error) => error.place(),
+            Self::Keyfile(error) => error.place(),
+            Self::Capture(error) => error.place(),
+            _ => None,
+        }
+    }
+
+    fn excerpt(&self) -> Option<String> {
+        match self {
+            Self::Ingest(error) => error.excerpt(),
+            Self::Keyfile(error) => error.excerpt(),
+            Self::Capture(error) => error.excerpt(),
+            _ => None,
+        }
+    }
+
+    fn help(&self) -> Option<String> {
+        match self {
+            Self::Ingest(error) => error.help(),
+            Self::Keyfile(error) => error.help(),
+            Self::Capture(error) => error.help(),
+            _ => None,
+        }
+    }
 }

@@ -1,5 +1,6 @@
 //! Forms of the documents that this program writes, and reading them again.
 
+use crate::explain::{ErrorCode, Explain};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::borrow::Cow;
@@ -37,6 +38,8 @@ forms! {
     Delays "delays" 1 "the delays of several records";
     /// A whole verification.
     Job "job" 1 "the result of a job";
+    /// Why there is no other document.
+    Error "error" 1 "an error";
 }
 
 impl std::fmt::Display for Form {
@@ -94,11 +97,13 @@ pub enum FormError {
     },
 }
 
-impl FormError {
-    /// What to do.
-    #[must_use]
-    pub fn help(&self) -> &'static str {
-        match self {
+impl Explain for FormError {
+    fn code(&self) -> ErrorCode {
+        ErrorCode::WrongDocument
+    }
+
+    fn help(&self) -> Option<String> {
+        let help = match self {
             Self::Unknown => {
                 "give a file that crestbook wrote with --json, or the result.json of a job"
             }
@@ -108,7 +113,8 @@ impl FormError {
             }
             Self::Version { .. } => "measure the captures again with this crestbook",
             Self::Damaged { .. } => "write it again from the captures",
-        }
+        };
+        Some(help.into())
     }
 }
 
@@ -170,7 +176,7 @@ mod tests {
         ] {
             let error = read(text).unwrap_err();
             assert!(error.to_string().contains(wanted), "{error}");
-            assert!(!error.help().is_empty());
+            assert!(error.help().is_some_and(|help| !help.is_empty()));
         }
     }
 }

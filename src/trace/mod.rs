@@ -11,5 +11,5 @@ pub use block::{Block, Channel, Channels, PerChannel, ReadFailure, Samples};
 pub use carrier::{carrier_line, find_carrier};
 pub use gaps::{Gaps, Mark};
 pub use overview::{Cell, Overview};
-pub use phase::{Kind, Phase, check_tiling};
+pub use phase::{Kind, Phase, TilingFault, check_tiling};
 pub use pyramid::{Column, Pyramid};

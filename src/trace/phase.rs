@@ -72,22 +72,45 @@ impl Phase {
     }
 }
 
+/// Where phases fail to tile a record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum TilingFault {
+    /// A phase that is empty or does not begin where the one before it ends.
+    #[error("phase {k} covers {start}..{end}, expected to start at {expected}")]
+    Phase {
+        /// Its place.
+        k: usize,
+        /// First sample.
+        start: u64,
+        /// End.
+        end: u64,
+        /// Where it should begin.
+        expected: u64,
+    },
+    /// The last phase ends elsewhere than the record.
+    #[error("phases end at {end} of {samples} samples")]
+    End {
+        /// End of the last phase.
+        end: u64,
+        /// Samples of the record.
+        samples: u64,
+    },
+}
+
 /// Says where `phases` fail to tile `[0, samples)`: sorted, without gap, overlap or empty phase.
 ///
 /// # Errors
-/// A sentence naming the first place at fault.
-pub fn check_tiling(phases: &[Phase], samples: u64) -> Result<(), String> {
+/// The first place at fault.
+pub fn check_tiling(phases: &[Phase], samples: u64) -> Result<(), TilingFault> {
     let mut next = 0;
     for (k, phase) in phases.iter().enumerate() {
         if phase.start != next || phase.is_empty() {
-            return Err(format!(
-                "phase {k} covers {}..{}, expected to start at {next}",
-                phase.start, phase.end
-            ));
+            let (start, end) = (phase.start, phase.end);
+            return Err(TilingFault::Phase { k, start, end, expected: next });
         }
         next = phase.end;
     }
-    if next == samples { Ok(()) } else { Err(format!("phases end at {next} of {samples} samples")) }
+    if next == samples { Ok(()) } else { Err(TilingFault::End { end: next, samples }) }
 }
 
 #[cfg(test)]

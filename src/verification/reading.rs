@@ -90,8 +90,10 @@ pub fn settle(reading: &ManualReading, manual: &Manual) -> Result<Settled, Readi
             let found = match stated {
                 None => Estimate::new(value),
                 Some(text) => {
-                    let (share, amount) = Quantity::share_or_amount(text, wanted)
-                        .map_err(|message| fault("uncertainty", message, "give it like \"2 %\""))?;
+                    let (share, amount) =
+                        Quantity::share_or_amount(text, wanted).map_err(|error| {
+                            fault("uncertainty", error.to_string(), "give it like \"2 %\"")
+                        })?;
                     // Stated at 95 %, normal: u = U / 1.96 (k of infinite degrees of freedom).
                     let expanded = (share * value.abs()).max(amount);
                     let normal = crate::numeric::student::coverage_factor(0.95, f64::INFINITY);

@@ -1,6 +1,7 @@
 //! What every reader must hold for any bytes at all; shared by the fuzz targets (fuzz/) and the
 //! replay of what they found.
 
+use crestbook::explain::Explain;
 use crestbook::ingest::{Beside, FORMATS, Limits, Opening, Piece, Selection, Source, TraceReader};
 use std::path::Path;
 
@@ -33,7 +34,7 @@ pub fn read(format: &str, data: &[u8]) -> bool {
         }
         Err(error) => {
             // Every refusal says what to do.
-            assert!(!error.help().is_empty(), "{error}");
+            assert!(error.help().is_some_and(|help| !help.is_empty()), "{error}");
             false
         }
     }
@@ -151,7 +152,7 @@ pub fn pair(data: &[u8]) {
     let (Some(a), Some(b)) = (open("a", first), open("b", second)) else { return };
     match crestbook::ingest::pair(a, b, 1) {
         Ok(reader) => hold(reader.as_ref()),
-        Err(error) => assert!(!error.help().is_empty(), "{error}"),
+        Err(error) => assert!(error.help().is_some_and(|help| !help.is_empty()), "{error}"),
     }
 }
 

@@ -153,7 +153,7 @@ impl Table {
     pub(super) fn tolerance(&self, key: &str, text: &str, unit: Unit) -> Result<(), Fault> {
         match Tolerance::parse(text, unit) {
             Ok(_) => Ok(()),
-            Err(message) => self.fault(key, message),
+            Err(error) => self.fault(key, error.to_string()),
         }
     }
 

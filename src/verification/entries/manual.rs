@@ -80,9 +80,9 @@ impl Entry for Manual {
                     return at.fault("id", "a reading with limits needs its unit");
                 };
                 if let Some(text) = &self.uncertainty
-                    && let Err(message) = Quantity::share_or_amount(text, unit)
+                    && let Err(error) = Quantity::share_or_amount(text, unit)
                 {
-                    return at.fault("uncertainty", message);
+                    return at.fault("uncertainty", error.to_string());
                 }
             }
             Answer::YesNo => {
