@@ -266,3 +266,82 @@ impl Chooser<'_> {
 fn is_not_one(scale: f64) -> bool {
     (scale.abs() - 1.0).abs() > 1e-9
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sheet::Sheet;
+
+    fn capture(sheet: &str) -> Capture {
+        Capture {
+            data: "cut.csv".into(),
+            data_current: None,
+            layout: None,
+            sheet: toml::from_str::<Sheet>(sheet).unwrap(),
+            sheet_file: None,
+        }
+    }
+
+    fn channel(name: &str, unit: Option<Unit>) -> ChannelInfo {
+        ChannelInfo { unit, ..ChannelInfo::named(name) }
+    }
+
+    fn chosen(
+        sheet: &str,
+        channels: &[ChannelInfo],
+    ) -> Result<(Option<usize>, Option<usize>), String> {
+        choose_roles(&capture(sheet), channels, &mut |_| ())
+            .map(|found| (found.selection.voltage, found.selection.current))
+            .map_err(|error| error.message)
+    }
+
+    #[test]
+    fn units_tell_voltage_from_current_whatever_the_order() {
+        let channels = [channel("A", Some(Unit::Ampere)), channel("B", Some(Unit::Volt))];
+        assert_eq!(chosen("", &channels), Ok((Some(1), Some(0))));
+    }
+
+    #[test]
+    fn without_units_the_first_is_the_voltage_and_that_is_noted_and_in_doubt() {
+        let channels = [channel("A", None), channel("B", None)];
+        let mut notes = Vec::new();
+        let found = choose_roles(&capture(""), &channels, &mut |note| notes.push(note)).unwrap();
+        assert_eq!((found.selection.voltage, found.selection.current), (Some(0), Some(1)));
+        assert_eq!(notes.len(), 1);
+        assert!(found.doubts.iter().all(|flag| flag.code == Code::UnitAssumed));
+        assert_eq!(found.doubts.len(), 2);
+    }
+
+    #[test]
+    fn a_sheet_of_one_channel_means_that_channel_alone() {
+        let channels = [channel("A", Some(Unit::Volt)), channel("B", Some(Unit::Ampere))];
+        assert_eq!(chosen("[voltage]\nchannel = \"A\"", &channels), Ok((Some(0), None)));
+        assert_eq!(chosen("[current]\nchannel = 1", &channels), Ok((None, Some(1))));
+    }
+
+    #[test]
+    fn what_would_be_a_guess_or_a_mistake_is_refused() {
+        let volt = || channel("A", Some(Unit::Volt));
+        let twice = [channel("in", None), channel("in", None)];
+        assert!(chosen("", &twice).unwrap_err().contains("two channels"));
+        assert!(chosen("[voltage]\nchannel = \"C\"", &[volt()]).is_err());
+        let same = "[voltage]\nchannel = 0\n[current]\nchannel = 0\nscale = 1.0";
+        assert!(chosen(same, &[volt()]).unwrap_err().contains("same channel"));
+        // Volts are no amperes until the sheet says how many.
+        let probe = [volt(), channel("B", Some(Unit::Volt))];
+        let sheet = "[voltage]\nchannel = 0\n[current]\nchannel = 1";
+        assert!(chosen(sheet, &probe).is_err());
+        assert_eq!(chosen(&format!("{sheet}\nscale = 10.0"), &probe), Ok((Some(0), Some(1))));
+        assert!(chosen("", &[]).is_err());
+    }
+
+    #[test]
+    fn a_probe_factor_is_not_applied_twice() {
+        let channels = [ChannelInfo { probe_factor: Some(10.0), ..channel("A", Some(Unit::Volt)) }];
+        let sheet = |more: &str| format!("[voltage]\nchannel = 0\n{more}");
+        assert!(chosen(&sheet(""), &channels).is_ok());
+        assert!(chosen(&sheet("scale = 10.0"), &channels).is_err());
+        assert!(chosen(&sheet("scale = 10.0\nprobe_factor = 10.0"), &channels).is_ok());
+        assert!(chosen(&sheet("probe_factor = 100.0"), &channels).is_err());
+    }
+}
