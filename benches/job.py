@@ -24,7 +24,7 @@ SHAPES = [
     ("blended", "cut", ["gated", "--burst-rate-hz", "20e3", "--duty", "0.5", "--power-w", "60"]),
     ("ringing", "coag", ["damped", "--burst-rate-hz", "20e3", "--decrement", "0.4", "--power-w", "40"]),
     ("swinging", "cut", ["modulated", "--power-w", "50"]),
-    ("cycled", "cut", ["pulsed", "--coag-shape", "damped"]),
+    ("cycled", "cut", ["cycled", "--coag-shape", "damped"]),
 ]
 BENCH = """format = 1
 [voltage]

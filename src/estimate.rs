@@ -115,6 +115,12 @@ impl Estimate {
         self
     }
 
+    /// Whether the uncertainty is only a lower bound: it lacks a scale, the load or the clock.
+    #[must_use]
+    pub fn at_least(&self) -> bool {
+        self.partial || self.missing_terms.contains(Term::Time)
+    }
+
     /// Expanded uncertainty, 95 %.
     #[must_use]
     pub fn expanded(&self) -> Option<f64> {

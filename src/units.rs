@@ -223,6 +223,15 @@ impl Quantity {
         found.map_or_else(|| Self::Other(text.trim().into()), |(unit, by)| Self::Known(unit, by))
     }
 
+    /// The unit, where it is one that is known here.
+    #[must_use]
+    pub fn unit(&self) -> Option<Unit> {
+        match self {
+            Self::Known(unit, _) => Some(*unit),
+            Self::Other(_) => None,
+        }
+    }
+
     /// Turns `value` in this unit into one in `wanted`; `None` where they are of different kinds.
     #[must_use]
     pub fn convert(&self, value: f64, wanted: &Self) -> Option<f64> {

@@ -128,10 +128,10 @@ def sine_fit():
 def edges():
     import ruptures
     from scipy.signal import hilbert
-    truth = json.loads((BENCH / "loop-2.truth.json").read_text())["phases"]
+    truth = json.loads((BENCH / "cycle-2.truth.json").read_text())["phases"]
     wanted = np.array([phase["end_s"] for phase in truth[:-1]])
     began = time.perf_counter()
-    result, data, rate = samples("loop-2.wav")
+    result, data, rate = samples("cycle-2.wav")
     ours_s = time.perf_counter() - began
     ours = np.array([phase["end_s"] for phase in result["phases"][:-1]])
     began = time.perf_counter()
@@ -142,7 +142,7 @@ def edges():
     theirs_s = time.perf_counter() - began
     theirs = np.array(points[:-1]) * block / rate
     off = lambda found: max(np.min(np.abs(found - edge)) for edge in wanted) if len(found) else math.inf
-    print(f"     edges of loop-2: worst error {off(ours) * 1e6:.1f} us in {ours_s:.2f} s (whole measurement, process start and all); "
+    print(f"     edges of cycle-2: worst error {off(ours) * 1e6:.1f} us in {ours_s:.2f} s (whole measurement, process start and all); "
           f"ruptures {off(theirs) * 1e6:.1f} us in {theirs_s:.2f} s on {len(levels)} blocks, {len(theirs)} points")
     check("edges found", len(ours), len(wanted), 0)
     # A burst period of 50 us, and ruptures' own blocks of as much.

@@ -263,6 +263,7 @@ fn one(case: &Case, seed: u64) -> Option<(bool, bool)> {
         );
     }
     let evidence = Evidence {
+        today: None,
         profile: &profile,
         steps: &all,
         found,
@@ -344,6 +345,8 @@ fn outcome(
         numbers.push(number(Measure::VoltageRms, volt, own.times(0.5), [bench.voltage, 0.0, 0.0]));
     }
     CaptureOutcome {
+        looks_like: Vec::new(),
+        power_by: None,
         file: step.id.clone(),
         sha256: vec![Sha256::of(step.id.as_bytes())],
         sheet_sha256: Sha256::of(b""),

@@ -7,7 +7,7 @@ use crate::flag::{Code, Effect, Flag};
 use crate::profile::{Decision, Expected, Limit, Rule, Setting};
 use crate::result::{Measurement, Part, PhaseResult};
 use crate::trace::Kind;
-use crate::units::{day_of, for_people};
+use crate::units::{Unit, day_of, for_people};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
@@ -52,6 +52,14 @@ pub enum Fault {
     LoadUnknown,
     /// The output is not that of the step.
     OtherOutput,
+    /// A value is off by a factor of ten or a hundred, as by a probe factor.
+    ScaleSuspected,
+    /// Nothing tells which unit this is.
+    UnitNotNamed,
+    /// Nobody is named who measured.
+    NobodyNamed,
+    /// Days that contradict each other.
+    DaysContradict,
 }
 
 /// Code of a finding: one of its own, or that of the flag it comes from.
@@ -90,6 +98,10 @@ impl FindingCode {
                 Fault::Stray => "stray",
                 Fault::LoadUnknown => "load_unknown",
                 Fault::OtherOutput => "other_output",
+                Fault::ScaleSuspected => "scale_suspected",
+                Fault::UnitNotNamed => "unit_not_named",
+                Fault::NobodyNamed => "nobody_named",
+                Fault::DaysContradict => "days_contradict",
             },
         }
     }
@@ -117,6 +129,14 @@ pub struct Finding {
     /// The whole can be no better than this.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub at_best: Option<Verdict>,
+}
+
+impl Finding {
+    /// Whether the capture leaves no ground for any verdict.
+    #[must_use]
+    pub fn blocks(&self) -> bool {
+        self.at_best == Some(Verdict::NotMeasured)
+    }
 }
 
 /// Loads that differ by more than this share are different loads: the published tolerance of a
@@ -339,27 +359,70 @@ pub fn sequence(
             ),
         )
     };
-    let simple = Decision { rule: Rule::Simple, guard: None };
-    let alike: Vec<&str> = expected
-        .settings
-        .iter()
-        .filter(|other| {
-            other.id != setting.id
-                && !other.sequence.is_empty()
-                && fits(&measured, &other.sequence)
-                && !other.limit.is_empty()
-                && other.limit.iter().all(|limit| {
-                    let limit = Limit { part: named(measurement, limit.part), ..limit.clone() };
-                    judge(measurement, &limit, &simple).judged.verdict == Verdict::Pass
-                })
-        })
-        .map(|other| other.id.as_str())
-        .collect();
+    let alike = looks_like(measurement, expected, setting);
     if !alike.is_empty() {
         message.push_str(&format!("; it fits the setting(s) {}", alike.join(", ")));
     }
     found.push(Finding { code: code.into(), message, at_best: Some(Verdict::Fail) });
     found
+}
+
+/// Ids of other settings of the profile whose sequence and limits a capture keeps.
+#[must_use]
+pub fn looks_like<'a>(
+    measurement: &Measurement,
+    expected: Expected<'a>,
+    setting: &Setting,
+) -> Vec<&'a str> {
+    let simple = Decision { rule: Rule::Simple, guard: None };
+    let measured: Vec<Seen> = measurement.phases.iter().map(Seen::of).collect();
+    let keeps = |other: &&Setting| {
+        other.id != setting.id
+            && !other.sequence.is_empty()
+            && fits(&measured, &other.sequence)
+            && !other.limit.is_empty()
+            && other.limit.iter().all(|limit| {
+                let limit = Limit { part: named(measurement, limit.part), ..limit.clone() };
+                judge(measurement, &limit, &simple).judged.verdict == Verdict::Pass
+            })
+    };
+    expected.settings.iter().filter(keeps).map(|other| other.id.as_str()).collect()
+}
+
+/// A value that misses what is expected by a power of ten, where one channel alone was captured: a probe
+/// factor more likely than the unit.
+pub(super) fn wrong_scale(limit: &LimitResult, measurement: &Measurement) -> Option<Finding> {
+    let settings = &measurement.settings;
+    let single = settings.voltage.is_some() != settings.current.is_some();
+    let (value, nominal) = (limit.judged.value?, limit.judged.nominal?);
+    if !single || value <= 0.0 || nominal <= 0.0 {
+        return None;
+    }
+    // Power goes with the square of the scale.
+    let power = match limit.measure.unit() {
+        Unit::Watt | Unit::Joule => 2.0,
+        Unit::Volt | Unit::Ampere => 1.0,
+        _ => return None,
+    };
+    let tens = (value / nominal).log10() / power;
+    let off = tens.round();
+    if off == 0.0 || off.abs() > 3.0 || (tens - off).abs() > 0.05 {
+        return None;
+    }
+    let factor = 10_f64.powf(off.abs());
+    let side = if settings.voltage.is_some() { "voltage" } else { "current" };
+    let (way, remedy) =
+        if off > 0.0 { ("counted twice", "take it out of") } else { ("missing", "put it into") };
+    Some(Finding {
+        code: Fault::ScaleSuspected.into(),
+        message: format!(
+            "{} in {} is as if the {side} were off by a factor of {factor:.0}: a probe factor is \
+             probably {way}; {remedy} {side}.scale if so",
+            limit.measure,
+            limit.part.name()
+        ),
+        at_best: Some(Verdict::NotMeasured),
+    })
 }
 
 /// Where the measures of phases stand that measure as `part`, but were named by the setting.

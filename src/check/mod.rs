@@ -4,7 +4,9 @@ pub mod conformance;
 mod doubts;
 mod findings;
 
-pub use findings::{Fault, Finding, FindingCode, WANTED_RATIO, findings, other_unit, sequence};
+pub use findings::{
+    Fault, Finding, FindingCode, WANTED_RATIO, findings, looks_like, other_unit, sequence,
+};
 
 use crate::estimate::Estimate;
 use crate::flag::Code;
@@ -114,6 +116,9 @@ pub struct Judged {
     /// Half of the width between the bounds over the expanded uncertainty, where both bounds are.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tolerance_ratio: Option<f64>,
+    /// Whether the uncertainty lacks a scale, the load or the clock, so that it is at least what is told.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub at_least: bool,
     /// Terms that the uncertainty leaves out.
     #[serde(default, skip_serializing_if = "TermSet::is_empty")]
     pub missing_terms: TermSet,
@@ -133,11 +138,16 @@ pub struct Judged {
 #[must_use]
 pub fn check(measurement: Measurement, expected: Expected<'_>, setting: &Setting) -> CheckResult {
     let rule = expected.decision;
-    let limits: Vec<LimitResult> =
+    let mut limits: Vec<LimitResult> =
         setting.limit.iter().map(|limit| judge(&measurement, limit, rule)).collect();
     let mut findings = findings(&measurement, expected, setting);
     findings.extend(limits.iter().filter_map(findings::coarse));
     findings.extend(limits.iter().filter_map(|limit| findings::scattered(limit, &measurement)));
+    findings.extend(limits.iter().find_map(|limit| findings::wrong_scale(limit, &measurement)));
+    // A capture that leaves no ground for a verdict leaves none for any of its lines.
+    if let Some(why) = findings.iter().find(|finding| finding.blocks()) {
+        limits.iter_mut().for_each(|limit| limit.judged.block(&why.message));
+    }
     let verdicts = limits.iter().map(|limit| limit.judged.verdict);
     let worst = verdicts.chain(findings.iter().filter_map(|finding| finding.at_best)).max();
     CheckResult {
@@ -187,6 +197,7 @@ impl Judged {
             conformance_probability: None,
             consumer_risk: None,
             tolerance_ratio: None,
+            at_least: false,
             missing_terms: TermSet::default(),
             rule: rule.words(),
             verdict: Verdict::NotMeasured,
@@ -211,6 +222,14 @@ impl Judged {
         judged
     }
 
+    /// Takes the verdict away: what was measured is not what was to be measured.
+    pub fn block(&mut self, why: &str) {
+        if self.verdict != Verdict::NotMeasured {
+            self.verdict = Verdict::NotMeasured;
+            self.reason = Some(why.to_owned());
+        }
+    }
+
     fn settle(&mut self, estimate: &Estimate, rule: &Decision) {
         self.weigh(estimate);
         let guard = match rule.guard_ratio() {
@@ -231,6 +250,7 @@ impl Judged {
     fn weigh(&mut self, estimate: &Estimate) {
         self.value = Some(estimate.value);
         self.missing_terms = estimate.missing_terms;
+        self.at_least = estimate.at_least();
         let (Some(coverage), Some(u)) = (estimate.coverage, estimate.standard_uncertainty) else {
             return;
         };

@@ -8,6 +8,7 @@ use crate::keyfile::nearest;
 use crate::profile::Setting;
 use crate::report::table;
 use crate::result::Form;
+use crate::segment::Thresholds;
 use crate::verification::Profile;
 use std::path::PathBuf;
 
@@ -45,6 +46,9 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let stated = capture.sheet.subject.as_ref().and_then(|subject| subject.setting.clone());
     let setting = find_setting(&profile, args, stated)?;
     settings.expected_sequence.clone_from(&setting.sequence);
+    // What the command line says prevails over the profile.
+    let usual = profile.expected().thresholds(setting, Thresholds::default());
+    settings.thresholds = args.capture.thresholds(usual)?;
     let mut worst = Verdict::Pass;
     let mut found = JsonList::new(Form::Checks);
     args.capture.each(&capture, &settings, &args.show, printer, |run, printer| {

@@ -113,7 +113,7 @@ struct Note {
     /// Step of the plan
     step: String,
 
-    /// A number, yes or no, or a note
+    /// A number (also `"> 500"`, `"< 0.1"` or `OL`), yes or no, or a note
     #[arg(allow_hyphen_values = true)]
     value: String,
 
@@ -127,6 +127,18 @@ struct Note {
     /// By whom
     #[arg(long, value_name = "TEXT")]
     by: Option<String>,
+
+    /// Instrument it was read from: its inventory or serial number
+    #[arg(long, value_name = "ID")]
+    meter: Option<String>,
+
+    /// Day on which the calibration of that instrument ends
+    #[arg(long, value_name = "DAY", requires = "meter")]
+    meter_due: Option<String>,
+
+    /// What else is to be said of it
+    #[arg(long, value_name = "TEXT")]
+    comment: Option<String>,
 
     /// When, RFC 3339 [default: now]
     #[arg(long, value_name = "TIME")]
@@ -197,7 +209,7 @@ fn begin(init: &Init, printer: &Printer) -> Result<Exit, Failure> {
         people: init.person.iter().map(person).collect::<Result<_, _>>()?,
     };
     let job = job::begin(&init.folder, &with)?;
-    let captures = job.steps.iter().filter(|step| step.setting.is_some()).count();
+    let captures = job.steps.iter().filter(|step| step.to_capture()).count();
     printer.note(&format!(
         "{} steps, {captures} of them captures; print {}, save captures in {}, then run `crestbook \
          job {}`",
@@ -216,11 +228,20 @@ fn add(note: &Note, printer: &Printer) -> Result<Exit, Failure> {
         let message = format!("--at {at} is no time");
         return Err(Failure::usage(message, "write an RFC 3339 time, or leave it out for now"));
     }
+    if let Some(due) = &note.meter_due
+        && day_of(due).is_none()
+    {
+        let message = format!("--meter-due {due} is not a date");
+        return Err(Failure::usage(message, "write it like 2027-01-31"));
+    }
     let reading = ManualReading {
         step: note.step.clone(),
         value: note.value.clone(),
         unit: note.unit.clone(),
         uncertainty: note.uncertainty.clone(),
+        meter: note.meter.clone(),
+        meter_due: note.meter_due.clone(),
+        comment: note.comment.clone(),
         taken_at: Some(note.at.clone().unwrap_or_else(now)),
         by: note.by.clone(),
     };

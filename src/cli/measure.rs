@@ -14,6 +14,7 @@ use crate::recording::{Capture, ReadSettings, Recording, resolve};
 use crate::report::picture;
 use crate::report::{self, budget, table};
 use crate::result::{Form, Measurement};
+use crate::segment::Thresholds;
 use crate::uncertainty::montecarlo::MOST_COUNTED;
 use crate::uncertainty::{Draws, Extras, Knowledge};
 use std::path::{Path, PathBuf};
@@ -205,10 +206,43 @@ pub(super) struct Args {
     estimate_delay: bool,
 }
 
+/// A number that a flag gives, between bounds.
+fn in_range(name: &str, value: f64, low: f64, high: f64) -> Result<f64, Failure> {
+    if value.is_finite() && value > low && value < high {
+        Ok(value)
+    } else {
+        let message = format!("--{name} {value} is out of range");
+        Err(Failure::usage(message, format!("give a number between {low} and {high}")))
+    }
+}
+
 impl CaptureArgs {
     /// The capture these flags name.
     pub(super) fn resolve(&self) -> Result<Capture, Failure> {
         Ok(resolve(&self.capture, self.sheet.as_deref(), &self.flags.replaced)?)
+    }
+
+    /// Thresholds as these flags say, else the usual ones.
+    pub(super) fn thresholds(&self, mut usual: Thresholds) -> Result<Thresholds, Failure> {
+        for (name, given, slot, low, high) in [
+            ("coag-crest-factor", self.coag_crest_factor, &mut usual.coag_crest_factor, 1.0, 1e3),
+            (
+                "continuous-crest-factor",
+                self.continuous_crest_factor,
+                &mut usual.continuous_crest_factor,
+                1.0,
+                1e3,
+            ),
+            ("arc-peak-v", self.arc_peak_v, &mut usual.arc_peak_v, -1.0, 1e6),
+            ("rest-share", self.rest_share, &mut usual.rest_share, 0.0, 1.0),
+            ("rest-min-s", self.rest_min_s, &mut usual.rest_min_s, 0.0, 1e3),
+            ("phase-min-s", self.phase_min_s, &mut usual.phase_min_s, 0.0, 1e3),
+        ] {
+            if let Some(value) = given {
+                *slot = in_range(name, value, low, high)?;
+            }
+        }
+        Ok(usual)
     }
 
     /// The settings these flags make.
@@ -218,40 +252,8 @@ impl CaptureArgs {
             read: ReadSettings { hash, limits: self.limits.limits(), ..ReadSettings::default() },
             ..Settings::default()
         };
-        let range = |name: &str, value: f64, low: f64, high: f64| {
-            if value.is_finite() && value > low && value < high {
-                Ok(value)
-            } else {
-                let message = format!("--{name} {value} is out of range");
-                Err(Failure::usage(message, format!("give a number between {low} and {high}")))
-            }
-        };
-        range("duty-threshold", self.duty_threshold, 0.0, 1.0)?;
-        let thresholds = &mut settings.thresholds;
-        for (name, given, slot, low, high) in [
-            (
-                "coag-crest-factor",
-                self.coag_crest_factor,
-                &mut thresholds.coag_crest_factor,
-                1.0,
-                1e3,
-            ),
-            (
-                "continuous-crest-factor",
-                self.continuous_crest_factor,
-                &mut thresholds.continuous_crest_factor,
-                1.0,
-                1e3,
-            ),
-            ("arc-peak-v", self.arc_peak_v, &mut thresholds.arc_peak_v, -1.0, 1e6),
-            ("rest-share", self.rest_share, &mut thresholds.rest_share, 0.0, 1.0),
-            ("rest-min-s", self.rest_min_s, &mut thresholds.rest_min_s, 0.0, 1e3),
-            ("phase-min-s", self.phase_min_s, &mut thresholds.phase_min_s, 0.0, 1e3),
-        ] {
-            if let Some(value) = given {
-                *slot = range(name, value, low, high)?;
-            }
-        }
+        in_range("duty-threshold", self.duty_threshold, 0.0, 1.0)?;
+        settings.thresholds = self.thresholds(Thresholds::default())?;
         if let Some(samples) = self.burst_samples {
             settings.budget.burst_samples = samples;
         }

@@ -23,13 +23,13 @@ pub(super) enum Shape {
     /// A sine with sinusoidal amplitude modulation
     Modulated,
     /// A repeating cycle of cut, coag and rest
-    Pulsed,
+    Cycled,
 }
 
 /// `crestbook synth`.
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
-    /// Shape; of a cycle, `pulsed`
+    /// Shape; of a cycle, `cycled`
     shape: Shape,
 
     /// Data file to write: .csv, .wav or .npy; sheet and truth are written beside it
@@ -100,7 +100,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "BITS")]
     bits: Option<u32>,
 
-    /// Linear rise at the start (continuous; cut of pulsed)
+    /// Linear rise at the start (continuous; cut of cycled)
     #[arg(long, value_name = "S", default_value_t = 0.0)]
     ramp_s: f64,
 
@@ -108,24 +108,24 @@ pub(super) struct Args {
     #[arg(long, value_name = "S", default_value_t = 0.0)]
     start_s: f64,
 
-    /// Length of each cut (pulsed)
-    #[arg(long, value_name = "S", default_value_t = 0.02, help_heading = "Pulsed")]
+    /// Length of each cut (cycled)
+    #[arg(long, value_name = "S", default_value_t = 0.02, help_heading = "Cycled")]
     cut_s: f64,
 
-    /// Length of each coag (pulsed)
-    #[arg(long, value_name = "S", default_value_t = 0.05, help_heading = "Pulsed")]
+    /// Length of each coag (cycled)
+    #[arg(long, value_name = "S", default_value_t = 0.05, help_heading = "Cycled")]
     coag_s: f64,
 
-    /// Length of each rest (pulsed); 0 leaves it out
-    #[arg(long, value_name = "S", default_value_t = 0.03, help_heading = "Pulsed")]
+    /// Length of each rest (cycled); 0 leaves it out
+    #[arg(long, value_name = "S", default_value_t = 0.03, help_heading = "Cycled")]
     rest_s: f64,
 
-    /// Shape of the coag (pulsed): continuous, gated, damped or modulated
-    #[arg(long, value_name = "SHAPE", default_value = "damped", help_heading = "Pulsed")]
+    /// Shape of the coag (cycled): continuous, gated, damped or modulated
+    #[arg(long, value_name = "SHAPE", default_value = "damped", help_heading = "Cycled")]
     coag_shape: Shape,
 
-    /// Largest voltage of the coag (pulsed)
-    #[arg(long, value_name = "V", default_value_t = 1500.0, help_heading = "Pulsed")]
+    /// Largest voltage of the coag (cycled)
+    #[arg(long, value_name = "V", default_value_t = 1500.0, help_heading = "Cycled")]
     coag_peak_v: f64,
 
     /// Sheet: model of the generator
@@ -259,12 +259,12 @@ fn recipe(args: &Args) -> Result<Recipe, Failure> {
     if args.carrier_hz >= args.rate_hz / 2.0 {
         return bad("rate-hz", "the carrier needs more than two samples per cycle");
     }
-    if args.coag_shape == Shape::Pulsed {
+    if args.coag_shape == Shape::Cycled {
         return bad("coag-shape", "a coag is continuous, gated, damped or modulated");
     }
     let output = |shape: Shape, peak_v: f64, ramp_s: f64| Output {
         wave: match shape {
-            Shape::Continuous | Shape::Pulsed => Wave::Continuous,
+            Shape::Continuous | Shape::Cycled => Wave::Continuous,
             Shape::Gated => Wave::Gated { burst_hz: args.burst_rate_hz, duty: args.duty },
             Shape::Damped => {
                 Wave::Damped { burst_hz: args.burst_rate_hz, decrement: args.decrement }
@@ -281,12 +281,12 @@ fn recipe(args: &Args) -> Result<Recipe, Failure> {
     let first = output(args.shape, args.peak_v.unwrap_or(1000.0), args.ramp_s);
     let cycle = args.cut_s + args.coag_s + args.rest_s;
     let duration =
-        args.duration_s.unwrap_or(if args.shape == Shape::Pulsed { 2.0 * cycle } else { 0.01 });
+        args.duration_s.unwrap_or(if args.shape == Shape::Cycled { 2.0 * cycle } else { 0.01 });
     let count = (rate.samples(duration)).round();
     if !(2.0..=LONGEST).contains(&count) {
         return bad("duration-s", "the record would have fewer than 2 or more than 10^10 samples");
     }
-    if args.shape == Shape::Pulsed {
+    if args.shape == Shape::Cycled {
         let coag = output(args.coag_shape, args.coag_peak_v, 0.0);
         for (duration_s, output) in
             [(args.cut_s, Some(first)), (args.coag_s, Some(coag)), (args.rest_s, None)]

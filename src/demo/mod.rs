@@ -115,6 +115,9 @@ fn write(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
             value: value.into(),
             unit: unit.map(str::to_owned),
             uncertainty: None,
+            comment: None,
+            meter: unit.map(|_| "HF-M03".to_owned()),
+            meter_due: unit.map(|_| "2027-01-31".to_owned()),
             taken_at: Some("2026-03-09T10:20:00+00:00".into()),
             by: Some("bench engineer 1".into()),
         };
@@ -131,7 +134,7 @@ fn capture(
     weak: bool,
     observer: &dyn Observer,
 ) -> Result<(), JobError> {
-    if step.setting.is_none() || step.id == "leak-neutral" {
+    if !step.to_capture() || step.id == "leak-neutral" {
         return Ok(());
     }
     if observer.stop() {

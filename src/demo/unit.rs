@@ -83,7 +83,7 @@ pub(super) fn recipe(step: &Step, weak: bool) -> Recipe {
     let single = Recipe::single(sine(wave), kind, rate, samples, ohm);
     let seed = step.id.bytes().fold(1_u64, |seed, byte| seed.wrapping_mul(31) + u64::from(byte));
     let single = Recipe { snr_db: Some(50.0), seed, ..single };
-    if step.setting.as_deref() == Some("loop-2") {
+    if step.setting.as_deref() == Some("cycle-2") {
         return cycled(single, rate);
     }
     let recipe = match step.kind {
@@ -98,7 +98,7 @@ pub(super) fn recipe(step: &Step, weak: bool) -> Recipe {
         StepKind::OpenCircuit => {
             // Desiccation is held below 200 V, so that it does not spark.
             let peak = match step.setting.as_deref() {
-                Some("soft-20") => 180.0,
+                Some("desiccation-20") => 180.0,
                 _ => 600.0 * (step.dial.unwrap_or(80.0) / 80.0).sqrt(),
             };
             scaled(recipe, peak / 100.0)

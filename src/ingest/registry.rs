@@ -161,7 +161,7 @@ pub const FORMATS: &[Format] = &[
     format("wav", "WAV", &["wav", "rf64", "bw64"], super::wav::probe, super::wav::open),
     format("npy", "NumPy array", &["npy"], super::npy::probe, super::npy::open),
     format("npz", "NumPy archive", &["npz"], super::npz::probe, super::npz::open),
-    format("sr", "sigrok session", &["sr"], super::sigrok::probe, super::sigrok::open),
+    format("sr", "session archive (.sr)", &["sr"], super::sigrok::probe, super::sigrok::open),
     format("sigmf", "SigMF", &["sigmf-meta", "sigmf"], super::sigmf::probe, super::sigmf::open)
         .in_two("sigmf-meta", "sigmf-data"),
     format("comtrade", "COMTRADE", &["cfg", "cff"], super::comtrade::probe, super::comtrade::open)
@@ -187,7 +187,7 @@ const NOT_READ: &[(&[u8], &str, &str)] = &[
     ),
     (
         b"MATLAB 5.0 MAT-file",
-        "MATLAB level 5, which is not read",
+        "a MAT file of level 5, which is not read",
         "save the arrays with numpy.save or numpy.savez, or as text",
     ),
     (b"\x89HDF\r\n", "HDF5, which is not read", "save the arrays with numpy.save, or as text"),

@@ -16,7 +16,7 @@ use std::sync::Mutex;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 /// Form of the outcomes kept; another one makes all of them anew.
-const FORM: &str = "crestbook outcome 3";
+const FORM: &str = "crestbook outcome 4";
 /// A change this close to the last look may have the same time of change, ns.
 const RACY_NS: u128 = 2_000_000_000;
 
@@ -228,6 +228,8 @@ mod tests {
 
     fn outcome() -> CaptureOutcome {
         CaptureOutcome {
+            looks_like: Vec::new(),
+            power_by: None,
             file: "a.wav".into(),
             sha256: Vec::new(),
             sheet_sha256: Sha256::of(b""),

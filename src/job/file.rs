@@ -4,7 +4,8 @@ use super::{JobError, pin};
 use crate::keyfile::{self, KeyfileError};
 use crate::sheet::{BenchSheet, InstrumentSheet};
 use crate::verification::{
-    ManualReading, Person, Profile, Step, StepKind, UnitFacts, settle, steps,
+    Amendment, ManualReading, Person, Profile, ReportFacts, Step, StepKind, UnitFacts, settle,
+    steps,
 };
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
@@ -30,6 +31,9 @@ pub struct JobFile {
     /// The unit.
     #[serde(default)]
     pub unit: UnitFacts,
+    /// What the report states beside the results.
+    #[serde(default)]
+    pub report: ReportFacts,
     /// Where, when and by whom; stands in for what a sheet does not say.
     #[serde(default)]
     pub bench: BenchSheet,
@@ -42,6 +46,9 @@ pub struct JobFile {
     /// Readings by hand.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub reading: Vec<ManualReading>,
+    /// What was changed after a report was issued.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub amendment: Vec<Amendment>,
     /// Changes of the plan that were accepted.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub plan_change: Vec<PlanChange>,
@@ -110,6 +117,13 @@ impl Job {
         {
             let message = format!("`{taken}` is no date; write 2026-03-02 or an RFC 3339 time");
             return Err(fail(&["bench", "taken_at"], message).into());
+        }
+        let report = &file.report;
+        for (key, day) in [("received_on", &report.received_on), ("issued_on", &report.issued_on)] {
+            if let Some(day) = day.as_ref().filter(|day| crate::units::day_of(day).is_none()) {
+                let message = format!("`{day}` is not a date; write 2026-03-02");
+                return Err(fail(&["report", key], message).into());
+            }
         }
         let profile_path = folder.join(&file.profile);
         let profile = Profile::read(&profile_path, &read(&profile_path)?)?;

@@ -96,9 +96,9 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
     };
     let captures = folder.join(CAPTURES);
     let mut laid_out = Vec::new();
-    for step in steps.iter().filter(|step| step.setting.is_some()) {
+    for step in steps.iter().filter(|step| step.to_capture()) {
         let path = captures.join(format!("{}.capture.toml", step.id));
-        let sheet = prepared(&bench, step, &unit, &plan_sha256);
+        let sheet = prepared(&bench, step, &unit, &profile);
         let body = toml::to_string(&sheet).map_err(|error| WriteError {
             file: path.clone(),
             source: std::io::Error::other(error),
@@ -181,7 +181,7 @@ fn unit_line(unit: &UnitFacts) -> String {
 }
 
 /// The sheet of a step, from that of the bench.
-fn prepared(bench: &Sheet, step: &Step, unit: &UnitFacts, plan: &str) -> Sheet {
+fn prepared(bench: &Sheet, step: &Step, unit: &UnitFacts, profile: &Profile) -> Sheet {
     let load = match step.load {
         Some(Load::Ohm(ohm)) => LoadSheet {
             kind: Some(LoadKind::Resistor),
@@ -205,7 +205,7 @@ fn prepared(bench: &Sheet, step: &Step, unit: &UnitFacts, plan: &str) -> Sheet {
         job: Some(JobSheet {
             step: Some(step.id.clone()),
             dial: step.dial,
-            plan: Some(plan.to_owned()),
+            plan: step.fingerprint(profile).map(|hash| hash.to_string()),
             set_aside: None,
         }),
         // When a capture is taken is not known yet.

@@ -4,20 +4,22 @@ use super::Job;
 use super::cache::Cache;
 use super::scan::{Claim, SheetFault};
 use crate::analysis::{self, AnalysisError, Detail, Run, Settings};
-use crate::check::{check, findings};
+use crate::check::{Fault, Finding, check, findings, looks_like};
 use crate::digest::Sha256;
 use crate::explain::Explain;
 use crate::ingest::layout::Layout;
 use crate::measures::Measure;
-use crate::profile::{Decision, Setting, Unit};
+use crate::profile::{Decision, KindThresholds, Setting, Unit};
 use crate::recording::{
     Capture, Observer, ReadSettings, Recording, RecordingError, open_reader, resolve,
 };
+use crate::segment::Thresholds;
 use crate::sheet::{BenchSheet, Sheet};
 use crate::uncertainty::Extras;
 use crate::units::SampleRate;
 use crate::verification::{
-    CaptureOutcome, Correlated, Drift, Load, Step, StepKind, Stretch, SwitchTimes, fit, times,
+    Asked as AskedOf, CaptureOutcome, Correlated, Drift, Load, Step, StepKind, Stretch,
+    SwitchTimes, fit, times,
 };
 use std::path::PathBuf;
 
@@ -90,15 +92,15 @@ impl From<AnalysisError> for Unusable {
     }
 }
 
-/// Measures the capture of a step, or takes what is known of it.
+/// Measures a capture once for every step that takes it, or takes what is known of it.
 pub(super) fn measure(
     job: &Job,
-    step: &Step,
+    steps: &[&Step],
     claim: &Claim,
     cache: &Cache,
     follow_links: bool,
     observer: &dyn Observer,
-) -> Result<CaptureOutcome, Unusable> {
+) -> Result<Vec<CaptureOutcome>, Unusable> {
     if let Err(fault) = &claim.sheet {
         return Err(Unusable::Sheet(fault.clone()));
     }
@@ -107,7 +109,8 @@ pub(super) fn measure(
         capture.data.clone_from(data);
     }
     fill(&mut capture.sheet, &job.file.bench);
-    let Some(setting) = step.setting.as_deref().and_then(|id| job.profile.setting(id)) else {
+    let setting = steps.first().and_then(|step| step.setting.as_deref());
+    let Some(setting) = setting.and_then(|id| job.profile.setting(id)) else {
         return Err(Unusable::NoSetting);
     };
     // The reader knows every file that holds a part of the capture.
@@ -126,35 +129,70 @@ pub(super) fn measure(
         .collect();
     let hashes = hashes?;
     let sheet_sha256 = Sha256::of_json(&capture.sheet)?;
+    let expected = job.profile.expected();
+    let loads = loads(job);
     // Everything that shapes the outcome beside the bytes.
-    let asked = Asked {
-        sheet: &capture.sheet,
-        layout: capture.layout.as_ref(),
-        kind: step.kind,
-        load: step.load,
-        setting,
-        decision: &job.profile.decision,
-        unit: &job.profile.unit,
+    let key = |step: &Step| {
+        let asked = Asked {
+            sheet: &capture.sheet,
+            layout: capture.layout.as_ref(),
+            kind: step.kind,
+            load: step.load,
+            loads: &loads,
+            settings: expected.settings,
+            setting: &setting.id,
+            kinds: expected.kinds,
+            decision: expected.decision,
+            unit: expected.unit,
+        };
+        Cache::key(&hashes, &asked)
     };
-    let key = Cache::key(&hashes, &asked)?;
-    if let Some(mut known) = cache.get(&key) {
-        known.file = relative(job, &capture.data);
-        return Ok(known);
+    let keys: Vec<Sha256> = steps.iter().map(|step| key(step)).collect::<Result<_, _>>()?;
+    let known: Vec<Option<CaptureOutcome>> = keys.iter().map(|key| cache.get(key)).collect();
+    if known.iter().all(Option::is_some) {
+        let file = relative(job, &capture.data);
+        let known = known.into_iter().flatten();
+        return Ok(known.map(|one| CaptureOutcome { file: file.clone(), ..one }).collect());
     }
     let settings = Settings {
+        thresholds: expected.thresholds(setting, Thresholds::default()),
         read: ReadSettings { threads: 1, ..ReadSettings::default() },
         expected_sequence: setting.sequence.clone(),
         extras: Extras { budget: true, monte_carlo: None },
         ..Settings::default()
     };
-    let outcome = outcome(job, step, setting, &capture, &settings, observer)?;
+    let recording = Recording::read(capture.clone(), &settings.read, &Quiet(observer))?;
+    let records = recording.records().len();
+    if records > 1 {
+        return Err(Unusable::Records(records));
+    }
+    let run = analysis::measure_record(&recording, 0, &settings, &Quiet(observer))?;
+    let mut outcomes = Vec::new();
+    for step in steps {
+        let of = OfStep { job, step, setting, loads: &loads };
+        let outcome = of.outcome(&capture, &settings, &run, observer)?;
+        outcomes.push(CaptureOutcome { sha256: hashes.clone(), sheet_sha256, ..outcome });
+    }
     // What changed under way gives a mixture of two captures.
     if let Some(file) = files.iter().find(|file| !cache.rests(file)) {
         return Err(Unusable::Changed(file.clone()));
     }
-    let outcome = CaptureOutcome { sha256: hashes, sheet_sha256, ..outcome };
-    cache.put(&key, &outcome);
-    Ok(outcome)
+    for (key, outcome) in keys.iter().zip(&outcomes) {
+        cache.put(key, outcome);
+    }
+    Ok(outcomes)
+}
+
+/// Every load of the plan, ohm.
+fn loads(job: &Job) -> Vec<f64> {
+    let ohm = |step: &Step| match step.load {
+        Some(Load::Ohm(ohm)) => Some(ohm),
+        _ => None,
+    };
+    let mut loads: Vec<f64> = job.steps.iter().filter_map(ohm).collect();
+    loads.sort_by(f64::total_cmp);
+    loads.dedup();
+    loads
 }
 
 /// What a job asks of a capture.
@@ -164,7 +202,10 @@ struct Asked<'a> {
     layout: Option<&'a Layout>,
     kind: StepKind,
     load: Option<Load>,
-    setting: &'a Setting,
+    loads: &'a [f64],
+    settings: &'a [Setting],
+    setting: &'a str,
+    kinds: KindThresholds,
     decision: &'a Decision,
     unit: &'a Unit,
 }
@@ -195,69 +236,93 @@ fn fill(sheet: &mut Sheet, of_job: &BenchSheet) {
     fill!(operator, place, taken_at, temperature_c, humidity_percent);
 }
 
-fn outcome(
-    job: &Job,
-    step: &Step,
-    setting: &Setting,
-    capture: &Capture,
-    settings: &Settings,
-    observer: &dyn Observer,
-) -> Result<CaptureOutcome, Unusable> {
-    let quiet = Quiet(observer);
-    let recording = Recording::read(capture.clone(), &settings.read, &quiet)?;
-    let records = recording.records().len();
-    if records > 1 {
-        return Err(Unusable::Records(records));
+/// A step that takes a capture.
+struct OfStep<'a> {
+    job: &'a Job,
+    step: &'a Step,
+    setting: &'a Setting,
+    loads: &'a [f64],
+}
+
+impl OfStep<'_> {
+    fn outcome(
+        &self,
+        capture: &Capture,
+        settings: &Settings,
+        run: &Run,
+        observer: &dyn Observer,
+    ) -> Result<CaptureOutcome, Unusable> {
+        let Self { job, step, setting, loads } = *self;
+        let measurement = &run.measurement;
+        let (expected, needs) = (job.profile.expected(), step.kind.facts().needs);
+        let (findings, limits) = if needs.limits {
+            let result = check(measurement.clone(), expected, setting);
+            (result.findings, result.limits)
+        } else {
+            let own = Setting {
+                load_ohm: None,
+                sequence: Vec::new(),
+                limit: Vec::new(),
+                ..setting.clone()
+            };
+            (findings(measurement, expected, &own), Vec::new())
+        };
+        let own = fit(&AskedOf { step, setting, expected, loads }, measurement, &capture.sheet);
+        let findings = [findings, own].concat();
+        let mixed = |finding: &Finding| {
+            [Fault::SequenceMismatch, Fault::OutputSwapped, Fault::OtherOutput]
+                .iter()
+                .any(|fault| finding.code == (*fault).into())
+        };
+        let looks_like = match findings.iter().any(mixed) {
+            true => {
+                looks_like(measurement, expected, setting).into_iter().map(str::to_owned).collect()
+            }
+            false => Vec::new(),
+        };
+        let drift = if needs.drift { run.drift() } else { None };
+        let drift =
+            drift.map(|([relative, standard_uncertainty, degrees_of_freedom], duration_s)| Drift {
+                relative,
+                standard_uncertainty,
+                degrees_of_freedom,
+                duration_s,
+            });
+        let switch = match needs.switch {
+            true => switch(capture, settings, run, &Quiet(observer))?,
+            false => None,
+        };
+        let sketch = match needs.picture {
+            true => Some(run.sketch(Detail::Small).map_err(AnalysisError::from)?),
+            false => None,
+        };
+        let (numbers, missing) = CaptureOutcome::numbers_of(measurement);
+        let facts = &measurement.capture;
+        Ok(CaptureOutcome {
+            file: relative(job, &capture.data),
+            sha256: Vec::new(),
+            sheet_sha256: Sha256::of(b""),
+            program: measurement.program.version.to_string(),
+            samples: facts.samples,
+            sample_rate_hz: facts.sample_rate_hz,
+            load_ohm: facts.load_ohm,
+            bench: facts.bench.clone(),
+            instrument: facts.instrument.clone(),
+            instruments_key: instruments_key(&capture.sheet),
+            load_key: Sha256::of_json(&capture.sheet.load).ok(),
+            correlated: correlated(&capture.sheet),
+            numbers,
+            missing,
+            flags: measurement.flags.clone(),
+            findings,
+            looks_like,
+            power_by: Some(measurement.capture.power_by),
+            limits,
+            drift,
+            switch,
+            sketch,
+        })
     }
-    let run = analysis::measure_record(&recording, 0, settings, &quiet)?;
-    let measurement = &run.measurement;
-    let (expected, needs) = (job.profile.expected(), step.kind.facts().needs);
-    let (findings, limits) = if needs.limits {
-        let result = check(measurement.clone(), expected, setting);
-        (result.findings, result.limits)
-    } else {
-        let own =
-            Setting { load_ohm: None, sequence: Vec::new(), limit: Vec::new(), ..setting.clone() };
-        (findings(measurement, expected, &own), Vec::new())
-    };
-    let own = fit(step, setting, measurement, &capture.sheet, expected);
-    let findings = [findings, own].concat();
-    let drift = if needs.drift { run.drift() } else { None };
-    let drift = drift.map(|([relative, standard_uncertainty, degrees_of_freedom], duration_s)| {
-        Drift { relative, standard_uncertainty, degrees_of_freedom, duration_s }
-    });
-    let switch = match needs.switch {
-        true => switch(capture, settings, &run, &quiet)?,
-        false => None,
-    };
-    let sketch = match needs.picture {
-        true => Some(run.sketch(Detail::Small).map_err(AnalysisError::from)?),
-        false => None,
-    };
-    let (numbers, missing) = CaptureOutcome::numbers_of(measurement);
-    let facts = &measurement.capture;
-    Ok(CaptureOutcome {
-        file: relative(job, &capture.data),
-        sha256: Vec::new(),
-        sheet_sha256: Sha256::of(b""),
-        program: measurement.program.version.to_string(),
-        samples: facts.samples,
-        sample_rate_hz: facts.sample_rate_hz,
-        load_ohm: facts.load_ohm,
-        bench: facts.bench.clone(),
-        instrument: facts.instrument.clone(),
-        instruments_key: instruments_key(&capture.sheet),
-        load_key: Sha256::of_json(&capture.sheet.load).ok(),
-        correlated: correlated(&capture.sheet),
-        numbers,
-        missing,
-        flags: measurement.flags.clone(),
-        findings,
-        limits,
-        drift,
-        switch,
-        sketch,
-    })
 }
 
 /// What two captures must have in common to share the errors of their instruments.

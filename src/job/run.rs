@@ -48,44 +48,52 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
     sweep(job);
     let Scan { claims, strays } = scan(job)?;
     let cache = Cache::open(&job.folder, !how.rehash);
-    let counted: Vec<(&Step, &Claim)> = job
+    let counted: Vec<(Vec<&Step>, &Claim)> = job
         .steps
         .iter()
         .filter_map(|step| Some((step, claims.get(&step.id)?)))
         .flat_map(|(step, all)| all.iter().map(move |claim| (step, claim)))
         .filter(|(_, claim)| aside(claim).is_none() && claim.data.len() == 1)
+        .map(|(step, claim)| (takers(job, step, &claims), claim))
         .collect();
     let (done, total) = (AtomicU64::new(0), counted.len() as u64);
-    let one = |(step, claim): (&Step, &Claim)| {
-        let outcome = if observer.stop() {
+    let one = |(steps, claim): (Vec<&Step>, &Claim)| {
+        let outcomes = if observer.stop() {
             Err(Unusable::Interrupted)
         } else {
-            measure(job, step, claim, &cache, how.follow_links, observer)
+            measure(job, &steps, claim, &cache, how.follow_links, observer)
         };
         observer.progress(done.fetch_add(1, Ordering::Relaxed) + 1, total);
-        (claim.sheet_file.clone(), step.id.clone(), outcome)
+        let ids: Vec<String> = steps.iter().map(|step| step.id.clone()).collect();
+        (claim.sheet_file.clone(), ids, outcomes)
     };
     let threads = how.jobs.unwrap_or(0);
-    let outcomes: Vec<(PathBuf, String, Result<CaptureOutcome, Unusable>)> =
-        match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
-            Ok(pool) => pool.install(|| counted.into_par_iter().map(one).collect()),
-            // No threads to be had: one after the other.
-            Err(_) => counted.into_iter().map(one).collect(),
-        };
+    let outcomes: Vec<OfClaim> = match rayon::ThreadPoolBuilder::new().num_threads(threads).build()
+    {
+        Ok(pool) => pool.install(|| counted.into_par_iter().map(one).collect()),
+        // No threads to be had: one after the other.
+        Err(_) => counted.into_iter().map(one).collect(),
+    };
     let (mut measured, mut sketches) = (BTreeMap::new(), BTreeMap::new());
-    for (sheet, step, mut outcome) in outcomes {
-        // Once in the report, not once more beside the numbers.
-        if let Some(sketch) = outcome.as_mut().ok().and_then(|outcome| outcome.sketch.take()) {
-            sketches.insert(step, sketch);
-        }
-        match outcome {
-            Ok(outcome) => _ = measured.insert(sheet, Ok(Arc::new(outcome))),
+    for (sheet, steps, outcomes) in outcomes {
+        match outcomes {
+            Ok(outcomes) => {
+                for (step, mut outcome) in steps.into_iter().zip(outcomes) {
+                    // Once in the report, not once more beside the numbers.
+                    sketches.extend(outcome.sketch.take().map(|sketch| (step.clone(), sketch)));
+                    measured.insert((sheet.clone(), step), Ok(Arc::new(outcome)));
+                }
+            }
             Err(Unusable::Interrupted) => {
                 // What was measured is kept for the next run.
                 let _ = cache.close(false);
                 return Err(JobError::Interrupted);
             }
-            Err(unusable) => _ = measured.insert(sheet, Err(unusable.told())),
+            Err(unusable) => {
+                for step in steps {
+                    measured.insert((sheet.clone(), step), Err(unusable.told()));
+                }
+            }
         }
     }
     let not_kept = cache.close(true).err();
@@ -100,6 +108,7 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         plan: plan(job),
         findings: wide_findings(job, &strays),
         program: env!("CARGO_PKG_VERSION"),
+        today: Some(jiff::tz::Offset::UTC.to_datetime(jiff::Timestamp::now()).date()),
     };
     let mut result = judge(evidence);
     if let Some(folder) = &job.file.as_found {
@@ -145,7 +154,23 @@ fn aside(claim: &Claim) -> Option<String> {
     claim.sheet.as_ref().ok()?.job.as_ref()?.set_aside.clone()
 }
 
-type Measured = BTreeMap<PathBuf, Result<Arc<CaptureOutcome>, String>>;
+/// Sheet, steps that take its capture, and what it gave for each.
+type OfClaim = (PathBuf, Vec<String>, Result<Vec<CaptureOutcome>, Unusable>);
+
+/// The step and those that take its capture because they have none of their own.
+fn takers<'a>(
+    job: &'a Job,
+    step: &'a Step,
+    claims: &BTreeMap<String, Vec<Claim>>,
+) -> Vec<&'a Step> {
+    let takes = |other: &&Step| {
+        other.shares.as_deref() == Some(step.id.as_str()) && !claims.contains_key(&other.id)
+    };
+    std::iter::once(step).chain(job.steps.iter().filter(takes)).collect()
+}
+
+/// Outcomes by sheet and step.
+type Measured = BTreeMap<(PathBuf, String), Result<Arc<CaptureOutcome>, String>>;
 
 /// What was captured, by step.
 fn found(
@@ -154,8 +179,10 @@ fn found(
     measured: &Measured,
 ) -> BTreeMap<String, Found> {
     let mut all = BTreeMap::new();
-    for (id, of_step) in claims {
-        let Some(step) = job.steps.iter().find(|step| step.id == *id) else { continue };
+    for step in &job.steps {
+        let id = &step.id;
+        let host = step.shares.as_ref().filter(|_| !claims.contains_key(id));
+        let Some(of_step) = claims.get(host.unwrap_or(id)) else { continue };
         let mut found = Found::default();
         for claim in of_step {
             if let Some(reason) = aside(claim) {
@@ -178,7 +205,7 @@ fn found(
                 );
             }
             [claim] => {
-                match measured.get(&claim.sheet_file) {
+                match measured.get(&(claim.sheet_file.clone(), id.clone())) {
                     Some(Ok(outcome)) => found.outcome = Some(Arc::clone(outcome)),
                     Some(Err(reason)) => {
                         found.unreadable = Some(reason.clone());
@@ -242,12 +269,15 @@ fn sheet_findings(job: &Job, step: &Step, claim: &Claim) -> Vec<Finding> {
             at_best: Some(Verdict::NotMeasured),
         });
     }
-    if of_job.plan.is_some_and(|plan| plan != job.file.plan_sha256) {
+    let now = step.fingerprint(&job.profile).map(|hash| hash.to_string());
+    if of_job.plan.is_some_and(|plan| Some(plan) != now) {
         found.push(Finding {
             code: Fault::OlderPlan.into(),
-            message: "the sheet was made for another state of the plan: see that setting, dial \
-                      and load are still those of the step, then take its `plan` line out"
-                .into(),
+            message:
+                "the plan now asks for another setting, dial or load at this step than when the \
+                      sheet was prepared: capture again, or see that they are still right and take \
+                      the `plan` line out of the sheet"
+                    .into(),
             at_best: Some(Verdict::ConditionalPass),
         });
     }
@@ -293,6 +323,8 @@ fn facts(job: &Job) -> JobFacts {
         unit: job.file.unit.clone(),
         state: job.file.state.clone(),
         reason: job.file.reason.clone(),
+        report: job.file.report.clone(),
+        amendments: job.file.amendment.clone(),
         people: job.file.person.clone(),
         bench: job.file.bench.clone(),
         instruments: job.file.instrument.clone(),
@@ -310,6 +342,7 @@ fn plan(job: &Job) -> PlanFacts {
         file: job.file.profile.display().to_string(),
         sha256: job.file.plan_sha256.clone(),
         rule: String::new(),
+        guarded: false,
         basis: job.profile.plan.basis.clone(),
         changes: changes.collect(),
     }

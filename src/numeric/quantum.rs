@@ -133,7 +133,7 @@ pub fn in_pairs(x: &[f64]) -> bool {
 mod tests {
     use super::*;
 
-    /// RMS errors of a quantised sine, measured by the project in another program: +0.01, +0.10,
+    /// RMS errors of a quantised sine, measured by the project by a second implementation: +0.01, +0.10,
     /// +0.43, +1.8, +5.3 % at 200, 50, 20, 8, 4 codes from peak to peak.
     #[test]
     fn coarseness_reads_high_by_what_was_measured() {

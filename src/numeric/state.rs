@@ -7,7 +7,7 @@ use super::order::median;
 const BINS: usize = 100;
 
 /// Levels of the low and the high state: the modes of the lower and the upper half of a histogram
-/// (IEEE Std 181, histogram method; steps as published by tools that follow it), each refined to
+/// (IEEE Std 181, histogram method), each refined to
 /// the median of the values in its bin and the two beside it. Without that a level sits in the
 /// middle of its bin, up to half a bin (0.5 % of the span) off.
 ///

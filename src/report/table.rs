@@ -96,7 +96,7 @@ fn not_counted(result: &Measurement, out: &mut String) {
         // What was seen once has a spread that no sheet can tell.
         let told = estimate.missing_terms.iter().filter(|term| *term != Term::Own);
         missing.extend(told.map(Term::name));
-        partial |= at_least(estimate);
+        partial |= estimate.at_least();
     }
     if missing.is_empty() {
         return;
@@ -121,7 +121,7 @@ fn not_counted(result: &Measurement, out: &mut String) {
 pub fn check(result: &CheckResult, manner: Manner) -> String {
     let mut out = format!(
         "{}  setting {}, {}\n\n",
-        paint_verdict(result.verdict, manner),
+        painted(result.verdict.words(), result.verdict.into(), manner),
         result.setting,
         result.rule
     );
@@ -214,14 +214,49 @@ pub fn receipt(result: &Measurement, manner: Manner) -> String {
     out
 }
 
-pub(super) fn paint_verdict(verdict: Verdict, manner: Manner) -> String {
-    let colour = match verdict {
-        Verdict::Pass => AnsiColor::Green,
-        Verdict::ConditionalPass | Verdict::NotMeasured => AnsiColor::Yellow,
-        Verdict::ConditionalFail | Verdict::Fail => AnsiColor::Red,
+/// How a verdict is coloured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Tone {
+    /// Good.
+    Pass,
+    /// Neither.
+    Doubt,
+    /// Bad.
+    Fail,
+}
+
+impl From<Verdict> for Tone {
+    fn from(verdict: Verdict) -> Self {
+        match verdict {
+            Verdict::Pass => Self::Pass,
+            Verdict::ConditionalPass | Verdict::NotMeasured => Self::Doubt,
+            Verdict::ConditionalFail | Verdict::Fail => Self::Fail,
+        }
+    }
+}
+
+impl Tone {
+    /// Class of style of a page.
+    #[must_use]
+    pub fn class(self) -> &'static str {
+        match self {
+            Self::Pass => "pass",
+            Self::Doubt => "doubt",
+            Self::Fail => "fail",
+        }
+    }
+}
+
+/// A verdict in capitals and colour.
+pub(super) fn painted(words: &str, tone: Tone, manner: Manner) -> String {
+    let colour = match tone {
+        Tone::Pass => AnsiColor::Green,
+        Tone::Doubt => AnsiColor::Yellow,
+        Tone::Fail => AnsiColor::Red,
     };
     let style = Style::new().bold().fg_color(Some(colour.into()));
-    manner.paint(style, &verdict.words().to_uppercase())
+    manner.paint(style, &words.to_uppercase())
 }
 
 fn header(result: &Measurement, manner: Manner, out: &mut String) {
@@ -276,11 +311,6 @@ fn push_rows(name: &str, measures: &MeasureSet, rows: &mut Vec<Vec<String>>) {
     rows.push(doubts);
 }
 
-/// Whether U lacks the term that would rule it: a scale, the load, or for times the clock.
-fn at_least(estimate: &Estimate) -> bool {
-    estimate.partial || estimate.missing_terms.contains(Term::Time)
-}
-
 /// U for people, where it is known; marked where it is only a lower bound. Nothing where the value
 /// is exact.
 fn doubt(estimate: &Estimate, unit: Unit) -> Option<String> {
@@ -288,7 +318,7 @@ fn doubt(estimate: &Estimate, unit: Unit) -> Option<String> {
     if expanded == 0.0 {
         return Some(String::new());
     }
-    let mark = if at_least(estimate) { " ?" } else { "" };
+    let mark = if estimate.at_least() { " ?" } else { "" };
     Some(format!("± {}{mark}", significant(expanded, unit, 2)))
 }
 

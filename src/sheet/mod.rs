@@ -311,6 +311,9 @@ pub struct InstrumentSheet {
     /// Day on which its calibration ends, YYYY-MM-DD.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub calibration_due: Option<String>,
+    /// Number of the certificate of that calibration.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub certificate: Option<String>,
 }
 
 /// `[text]`: settles how a text file is read.

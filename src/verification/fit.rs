@@ -14,16 +14,24 @@ const MEASURED_SHARE: f64 = 0.1;
 /// Least resistance that passes for nothing connected, ohm: cables alone are far above it.
 const OPEN_OHM: f64 = 5e3;
 
+/// What a step asks of its capture.
+#[derive(Clone, Copy, Debug)]
+pub struct Asked<'a> {
+    /// The step.
+    pub step: &'a Step,
+    /// Its setting.
+    pub setting: &'a Setting,
+    /// What the settings of the plan should put out.
+    pub expected: Expected<'a>,
+    /// Every load of the plan, ohm.
+    pub loads: &'a [f64],
+}
+
 /// What does not fit. None of it is a failure of the unit: it is most likely the capture of another
 /// step, or the bench was set up otherwise.
 #[must_use]
-pub fn fit(
-    step: &Step,
-    setting: &Setting,
-    measurement: &Measurement,
-    sheet: &Sheet,
-    expected: Expected<'_>,
-) -> Vec<Finding> {
+pub fn fit(asked: &Asked<'_>, measurement: &Measurement, sheet: &Sheet) -> Vec<Finding> {
+    let Asked { step, setting, expected, loads } = *asked;
     let mut found = Vec::new();
     let mut push = |code: Fault, message: String| {
         found.push(Finding { code: code.into(), message, at_best: Some(Verdict::NotMeasured) });
@@ -41,7 +49,7 @@ pub fn fit(
         );
     }
     if let Some(wanted) = step.load {
-        load(step.kind.facts(), wanted, measurement, sheet, &mut push);
+        load((step.kind.facts(), loads), wanted, measurement, sheet, &mut push);
     }
     if step.kind.facts().own_sequence {
         for finding in sequence(measurement, expected, setting) {
@@ -52,7 +60,7 @@ pub fn fit(
 }
 
 fn load(
-    facts: &Facts,
+    (facts, loads): (&Facts, &[f64]),
     wanted: Load,
     measurement: &Measurement,
     sheet: &Sheet,
@@ -119,13 +127,32 @@ fn load(
                     push(
                         Fault::LoadDiffers,
                         format!(
-                            "the step is taken at {}, but {} are measured",
+                            "the step is taken at {}, but {} are measured{}",
                             shown(planned),
-                            shown(found.value)
+                            shown(found.value),
+                            guess(found.value, planned, loads)
                         ),
                     );
                 }
             }
         }
     }
+}
+
+/// What probably happened where a load as measured is not the planned one.
+fn guess(measured: f64, planned: f64, loads: &[f64]) -> String {
+    let near = |a: f64, b: f64| (a / b - 1.0).abs() < 0.05;
+    for factor in [10.0, 100.0, 0.1, 0.01] {
+        if near(measured / planned, factor) {
+            let times = if factor > 1.0 { factor } else { 1.0 / factor };
+            return format!(
+                ": a factor of {times:.0}, as by a probe factor that is missing or counted twice in one \
+                 channel"
+            );
+        }
+    }
+    if let Some(other) = loads.iter().find(|ohm| near(measured, **ohm) && **ohm != planned) {
+        return format!(": the load of {} was probably connected", for_people(*other, Unit::Ohm));
+    }
+    String::new()
 }

@@ -23,16 +23,16 @@ pub use entries::{
     Answer, Curve, Facts, HfLeakage, Ladder, Manual, Needs, OpenCircuit, Profile, Repeat, StepKind,
     Timing, Wiring,
 };
-pub use fit::fit;
+pub use fit::{Asked, fit};
 pub use judge::{Evidence, Found, judge};
 pub use outcome::{CaptureOutcome, Correlated, Drift, KeptMeasure, SwitchTimes};
 pub use profile::PlanHead;
 pub use reading::{ManualReading, ReadingFault, Settled, settle};
 pub use result::{
-    Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, Person, PlanFacts,
-    Series, SourceFit, StepResult, StepState, UnitFacts, Waveform,
+    Amendment, Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, Person,
+    PlanFacts, ReportFacts, Series, SourceFit, StepResult, StepState, UnitFacts, Waveform,
 };
-pub use step::{Load, Step, order_of_work, part_of, steps};
+pub use step::{CaptureNeed, Load, Step, order_of_work, part_of, steps};
 pub use timing::{Stretch, times};
 
 use crate::estimate::{Coverage, Estimate};

@@ -5,7 +5,7 @@ use crate::digest::Sha256;
 use crate::estimate::Estimate;
 use crate::flag::Flag;
 use crate::measures::{Measure, Reason};
-use crate::result::{Measurement, Part, Sketch};
+use crate::result::{Measurement, Part, PowerFormula, Sketch};
 use crate::sheet::{BenchSheet, InstrumentSheet};
 use crate::term::Term;
 use serde::{Deserialize, Serialize};
@@ -164,6 +164,12 @@ pub struct CaptureOutcome {
     /// What is not as the step says.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub findings: Vec<Finding>,
+    /// Other settings of the plan whose output it looks like, where it is not that of its own.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub looks_like: Vec<String>,
+    /// By which formula its power was computed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub power_by: Option<PowerFormula>,
     /// The setting's own limits, where the step is one of a setting.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub limits: Vec<LimitResult>,

@@ -51,6 +51,9 @@ impl Profile {
             return fault(&["format"], "this program reads profiles of format 1");
         }
         decision(&self.decision, &["decision"])?;
+        if let Some((key, message)) = self.kinds.fault() {
+            return fault(&["kinds", key], message);
+        }
         head(&self.plan)?;
         names(self)?;
         self.entries().try_for_each(|(at, entry)| entry.check(&at, self))
@@ -59,7 +62,12 @@ impl Profile {
     /// What its settings should put out.
     #[must_use]
     pub fn expected(&self) -> Expected<'_> {
-        Expected { unit: &self.unit, decision: &self.decision, settings: &self.setting }
+        Expected {
+            unit: &self.unit,
+            decision: &self.decision,
+            kinds: self.kinds,
+            settings: &self.setting,
+        }
     }
 
     /// The setting of this id.

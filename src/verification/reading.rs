@@ -3,7 +3,7 @@
 use super::entries::{Answer, Manual};
 use super::estimate;
 use crate::estimate::Estimate;
-use crate::units::Quantity;
+use crate::units::{Quantity, Unit};
 use serde::{Deserialize, Serialize};
 
 /// `[[reading]]` of a job.
@@ -20,6 +20,15 @@ pub struct ManualReading {
     /// Expanded uncertainty (95 %) of a number, as `2 %`, `1 mohm` or both.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub uncertainty: Option<String>,
+    /// Inventory or serial number of the instrument it was read from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub meter: Option<String>,
+    /// Day on which the calibration of that instrument ends.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub meter_due: Option<String>,
+    /// What else is to be said of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub comment: Option<String>,
     /// When, RFC 3339.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub taken_at: Option<String>,
@@ -45,6 +54,12 @@ pub struct ReadingFault {
 pub enum Settled {
     /// A number in the step's unit.
     Number(Estimate),
+    /// Only known to lie above this, in the step's unit: `> 500`.
+    Above(f64),
+    /// Only known to lie below this: `< 0.1`.
+    Below(f64),
+    /// Beyond the range of the instrument: `OL`.
+    Overflow,
     /// Yes or no.
     YesNo(bool),
     /// A text.
@@ -72,10 +87,18 @@ pub fn settle(reading: &ManualReading, manual: &Manual) -> Result<Settled, Readi
         Answer::Number => {
             let wanted = manual.unit.as_deref().unwrap_or_default();
             let like = format!("give it like: {id} 120 {wanted}");
+            let typed = reading.value.trim();
+            if typed.eq_ignore_ascii_case("ol") {
+                return Ok(Settled::Overflow);
+            }
+            let (side, digits) = match typed.as_bytes().first() {
+                Some(side @ (b'>' | b'<')) => (Some(*side), typed[1..].trim()),
+                _ => (None, typed),
+            };
             let value: f64 =
-                reading.value.trim().parse().ok().filter(|v: &f64| v.is_finite()).ok_or_else(
-                    || fault("value", format!("`{}` is not a number", reading.value), &like),
-                )?;
+                digits.parse().ok().filter(|v: &f64| v.is_finite()).ok_or_else(|| {
+                    fault("value", format!("`{}` is not a number", reading.value), &like)
+                })?;
             let Some(unit) = &reading.unit else {
                 let message = format!("the reading of `{id}` has no unit");
                 return Err(fault("unit", message, &like));
@@ -86,6 +109,16 @@ pub fn settle(reading: &ManualReading, manual: &Manual) -> Result<Settled, Readi
                     format!("the step `{id}` is read in {wanted}, `{unit}` is another unit");
                 fault("unit", message, &like)
             })?;
+            let known = Quantity::parse(wanted);
+            if value < 0.0 && known.unit().is_some_and(never_negative) {
+                let message = format!("{id} can't be negative: {} {unit}", reading.value);
+                return Err(fault("value", message, "check the leads and the sign"));
+            }
+            match side {
+                Some(b'>') => return Ok(Settled::Above(value)),
+                Some(_) => return Ok(Settled::Below(value)),
+                None => {}
+            }
             let stated = reading.uncertainty.as_ref().or(manual.uncertainty.as_ref());
             let found = match stated {
                 None => Estimate::new(value),
@@ -104,6 +137,11 @@ pub fn settle(reading: &ManualReading, manual: &Manual) -> Result<Settled, Readi
             found.map(Settled::Number).ok_or_else(message)
         }
     }
+}
+
+/// Whether a quantity of this unit has no values below 0.
+fn never_negative(unit: Unit) -> bool {
+    matches!(unit, Unit::Ohm | Unit::Second | Unit::Hertz)
 }
 
 #[cfg(test)]

@@ -57,6 +57,12 @@ pub struct JobFacts {
     /// Why it was verified.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
+    /// What the report states beside the results.
+    #[serde(default)]
+    pub report: ReportFacts,
+    /// What was changed after a report was issued.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub amendments: Vec<Amendment>,
     /// Who, by role.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub people: Vec<Person>,
@@ -74,6 +80,70 @@ pub struct JobFacts {
     /// Day on which the next verification is due.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub next_due: Option<String>,
+}
+
+/// What a report under ISO/IEC 17025:2017, 7.8, states beside the results; `[report]` of a job.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ReportFacts {
+    /// Number of this report, unique in the laboratory (7.8.2.1 d).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub number: Option<String>,
+    /// Name of the laboratory (7.8.2.1 b).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub laboratory: Option<String>,
+    /// Its address.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address: Option<String>,
+    /// Department the unit belongs to.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub department: Option<String>,
+    /// Name and contact of the customer (7.8.2.1 e).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub customer: Option<String>,
+    /// Method and its issue (7.8.2.1 f).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub method: Option<String>,
+    /// Condition of the unit (7.8.2.1 g).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub condition: Option<String>,
+    /// Day on which the unit was received (7.8.2.1 h).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub received_on: Option<String>,
+    /// Day of issue of the report (7.8.2.1 j).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub issued_on: Option<String>,
+    /// Additions to, deviations from, exclusions of the method (7.8.2.1 n); `none` where there are none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub deviations: Option<String>,
+    /// Specification that is met or not (7.8.6.2 b).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub specification: Option<String>,
+    /// With whom, and when, the decision rule was agreed (7.1.3).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rule_agreed: Option<String>,
+    /// Who authorises the report (7.8.2.1 o), which is not the release to service.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub authorised_by: Option<String>,
+    /// Number of the report that this one amends or replaces (7.8.8).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub amends: Option<String>,
+}
+
+/// `[[amendment]]` of a job: what was changed after a report was issued (7.5.2).
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Amendment {
+    /// When, a day or an RFC 3339 time.
+    pub at: String,
+    /// By whom.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+    /// What it said before.
+    pub old: String,
+    /// What it says now.
+    pub new: String,
 }
 
 /// The unit that is verified; `[unit]` of a job.
@@ -110,6 +180,9 @@ pub struct PlanFacts {
     pub sha256: String,
     /// Decision rule in words.
     pub rule: String,
+    /// Whether it keeps a guard band.
+    #[serde(default)]
+    pub guarded: bool,
     /// Where loads and limits come from.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub basis: Option<String>,
@@ -153,6 +226,9 @@ pub struct Line {
     /// Answer or note in words, where there is no number.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub text: Option<String>,
+    /// Whether it only tells something, and nothing is judged.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub remark: bool,
     /// Value, bounds and verdict.
     #[serde(flatten)]
     pub judged: Judged,
@@ -297,6 +373,9 @@ pub struct StepResult {
     /// Load as planned.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub load: Option<Load>,
+    /// Step whose capture it takes, where it has none of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shares: Option<String>,
     /// How it stands.
     pub state: StepState,
     /// The worst of its own lines and findings.

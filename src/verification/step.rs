@@ -1,6 +1,7 @@
 //! The steps of a plan: one capture or one reading each.
 
 use super::entries::{Answer, Profile, StepKind};
+use crate::digest::Sha256;
 use crate::profile::Setting;
 use crate::result::Part;
 use crate::trace::Kind;
@@ -37,6 +38,39 @@ pub struct Step {
     pub what: String,
     /// What a manual step takes.
     pub answer: Option<Answer>,
+    /// What kind of capture it can take.
+    pub capture: CaptureNeed,
+    /// Id of the step whose capture it takes, where it has none of its own.
+    pub shares: Option<String>,
+}
+
+/// What kind of capture a step can take.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum CaptureNeed {
+    /// Its own.
+    #[default]
+    Own,
+    /// Any of the same setting, dial and load.
+    Any,
+    /// One that is long enough to show a drift; it serves other steps too.
+    Long,
+}
+
+impl Step {
+    /// Hash of what was to be set for this step: captures taken for another setting, dial or load are
+    /// none of it.
+    #[must_use]
+    pub fn fingerprint(&self, profile: &Profile) -> Option<Sha256> {
+        let mode = self.setting.as_deref().and_then(|id| profile.setting(id)?.mode.as_ref());
+        let switch = self.kind.facts().needs.switch;
+        Sha256::of_json(&(&self.setting, mode, self.dial, self.load, switch)).ok()
+    }
+
+    /// Whether a capture has to be taken for it.
+    #[must_use]
+    pub fn to_capture(&self) -> bool {
+        self.setting.is_some() && self.shares.is_none()
+    }
 }
 
 /// A number in an id or a sentence: no more digits than it needs.
@@ -68,6 +102,7 @@ pub(super) struct Planned<'a> {
     pub load: Option<Load>,
     /// What else is to be known of it.
     pub more: &'a str,
+    pub capture: CaptureNeed,
 }
 
 impl Planned<'_> {
@@ -92,6 +127,8 @@ impl Planned<'_> {
             load: self.load,
             what: format!("{mode}{at}{into}{}", self.more),
             answer: None,
+            capture: self.capture,
+            shares: None,
         }
     }
 }
@@ -102,7 +139,30 @@ pub fn steps(profile: &Profile) -> Vec<Step> {
     let mut all: Vec<Step> =
         profile.entries().flat_map(|(_, entry)| entry.steps(profile)).collect();
     all.sort_by_key(|step| step.kind == StepKind::Manual);
+    share(&mut all);
     all
+}
+
+/// Lets one capture serve every step of the same setting, dial and load.
+fn share(steps: &mut [Step]) {
+    let alike = |a: &Step, b: &Step| {
+        (&a.setting, a.dial, a.load) == (&b.setting, b.dial, b.load) && a.setting.is_some()
+    };
+    for k in 0..steps.len() {
+        if steps[k].capture == CaptureNeed::Own {
+            continue;
+        }
+        // A long capture serves all, whichever stands first.
+        let of = |need: CaptureNeed| {
+            let fits = |other: &&Step| other.capture == need && alike(other, &steps[k]);
+            steps.iter().find(fits).map(|other| other.id.clone())
+        };
+        let host = match steps[k].capture {
+            CaptureNeed::Long => of(CaptureNeed::Long),
+            _ => of(CaptureNeed::Long).or_else(|| of(CaptureNeed::Any)),
+        };
+        steps[k].shares = host.filter(|host| *host != steps[k].id);
+    }
 }
 
 /// The order in which the steps spare the unit and the bench: what is done by hand first, then by

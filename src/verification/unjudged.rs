@@ -22,6 +22,16 @@ pub(crate) enum Unjudged {
     /// The reading is not what the step takes.
     #[error("{0}")]
     Reading(ReadingFault),
+    /// A reading that is only known to lie on one side of a number.
+    #[error(
+        "the reading only says that the value is {side} {bound}: read it in a range that holds the limit"
+    )]
+    OneSided { side: &'static str, bound: f64 },
+    /// A reading beyond the range of the instrument.
+    #[error(
+        "the instrument overflowed: read it in a wider range, or write \"> \" and the end of the range"
+    )]
+    Overflow,
     /// The capture does not give the measure.
     #[error("{0}")]
     NotHad(Reason),

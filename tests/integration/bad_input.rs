@@ -125,7 +125,7 @@ fn wrong_profiles_and_settings() {
     let folder = tempfile::tempdir().unwrap();
     let data = fixture("harrow-fell/cut-80.csv");
     let profile = folder.path().join("p.toml");
-    let good = std::fs::read_to_string(fixture("harrow-fell/tarnbeck-300.toml")).unwrap();
+    let good = std::fs::read_to_string(fixture("harrow-fell/tarnbeck.toml")).unwrap();
     for (content, flags, exit, says) in [
         (
             good.replace("tolerance = \"20 %\"", "tolerence = \"20 %\""),
@@ -141,7 +141,7 @@ fn wrong_profiles_and_settings() {
         (good.clone(), &["--monte-carlo", "few"], 2, "no number of draws"),
         (good.clone(), &["--monte-carlo", "10"], 2, "from 1000"),
         (good.clone(), &["--budget=powr_w"], 2, "did you mean `power_w`"),
-        (good.clone(), &["--setting", "soft-20"], 1, ""),
+        (good.clone(), &["--setting", "desiccation-20"], 1, ""),
     ] {
         std::fs::write(&profile, content).unwrap();
         let mut arguments =

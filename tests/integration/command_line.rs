@@ -10,7 +10,7 @@ fn json(arguments: &[&str]) -> serde_json::Value {
 }
 
 fn loop_capture() -> String {
-    fixture("harrow-fell/loop-2.wav").display().to_string()
+    fixture("harrow-fell/cycle-2.wav").display().to_string()
 }
 
 #[test]
@@ -43,9 +43,9 @@ fn keys_of_the_measurement() {
 
 #[test]
 fn keys_of_the_check() {
-    let profile = fixture("harrow-fell/tarnbeck-300.toml").display().to_string();
+    let profile = fixture("harrow-fell/tarnbeck.toml").display().to_string();
     let found = json(&["check", &loop_capture(), "--profile", &profile, "--json"]);
-    assert_eq!(found["setting"], "loop-2");
+    assert_eq!(found["setting"], "cycle-2");
     let limit = &found["limits"][0];
     for key in ["measure", "in", "value", "lower", "upper", "verdict"] {
         assert!(!limit[key].is_null(), "limits.{key}");
@@ -56,7 +56,8 @@ fn keys_of_the_check() {
 
 #[test]
 fn no_nan_and_no_infinity_in_any_result() {
-    for name in ["harrow-fell/loop-2.wav", "harrow-fell/soft-20.npy", "dialects/plain.csv"] {
+    for name in ["harrow-fell/cycle-2.wav", "harrow-fell/desiccation-20.npy", "dialects/plain.csv"]
+    {
         let path = fixture(name).display().to_string();
         let done = crestbook(&["measure", &path, "--json"]);
         let text = text(&done.stdout);
@@ -180,7 +181,7 @@ fn one_channel_and_a_load_give_power() {
 #[test]
 fn pictures_are_drawn_whole() {
     let folder = tempfile::tempdir().unwrap();
-    for name in ["harrow-fell/loop-2.wav", "dialects/plain.csv"] {
+    for name in ["harrow-fell/cycle-2.wav", "dialects/plain.csv"] {
         let data = fixture(name).display().to_string();
         let (svg, png) = (folder.path().join("a.svg"), folder.path().join("a.png"));
         let draw = |path: &std::path::Path| {
@@ -219,8 +220,8 @@ fn help_completions_and_manual() {
 /// The table as people see it, pinned.
 #[test]
 fn table_of_a_check() {
-    let profile = fixture("harrow-fell/tarnbeck-300.toml").display().to_string();
-    let capture = fixture("harrow-fell/loop-2.wav").display().to_string();
+    let profile = fixture("harrow-fell/tarnbeck.toml").display().to_string();
+    let capture = fixture("harrow-fell/cycle-2.wav").display().to_string();
     let out = text(&crestbook(&["check", &capture, "--profile", &profile]).stdout);
     let folder = format!("{}/", fixture("").display().to_string().trim_end_matches('/'));
     insta::assert_snapshot!(out.replace(&folder, ""));

@@ -4,7 +4,7 @@ use crate::support::{crestbook, fixture, text};
 
 fn verdict(name: &str) -> (i32, serde_json::Value) {
     let (capture, profile) =
-        (fixture(&format!("harrow-fell/{name}")), fixture("harrow-fell/tarnbeck-300.toml"));
+        (fixture(&format!("harrow-fell/{name}")), fixture("harrow-fell/tarnbeck.toml"));
     let done = crestbook(&[
         "check",
         capture.to_str().unwrap(),
@@ -30,9 +30,9 @@ fn verdicts_of_the_bench() {
         ("cut-80-swapped.wav", "fail"),
         ("blend-60.wav", "pass"),
         ("coag-40.wav", "pass"),
-        ("soft-20.npy", "pass"),
+        ("desiccation-20.npy", "pass"),
         ("bipolar-15.csv", "pass"),
-        ("loop-2.wav", "pass"),
+        ("cycle-2.wav", "pass"),
     ] {
         let (code, json) = verdict(name);
         assert_eq!(json["verdict"], wanted, "{name}: {:#}", json["limits"]);
@@ -69,22 +69,22 @@ fn clipping_is_flagged_with_its_size() {
 #[test]
 fn a_capture_can_be_made_again() {
     let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("soft-20.npy");
+    let path = folder.path().join("desiccation-20.npy");
     let flags = "synth continuous --carrier-hz 400e3 --rate-hz 8e6 --snr-db 50 --duration-s 1e-3 \
-                 --power-w 20.5 --load-ohm 125 --seed 18 --setting soft-20 --quiet -o";
+                 --power-w 20.5 --load-ohm 125 --seed 18 --setting desiccation-20 --quiet -o";
     let mut arguments: Vec<&str> = flags.split_whitespace().collect();
     arguments.push(path.to_str().unwrap());
-    arguments.extend(["--model", "Tarnbeck 300", "--serial", "TB-0417"]);
+    arguments.extend(["--model", "Tarnbeck", "--serial", "TB-0417"]);
     let done = crestbook(&arguments);
     assert!(done.status.success(), "{}", text(&done.stderr));
     for ending in ["npy", "truth.json"] {
-        let made = std::fs::read(folder.path().join(format!("soft-20.{ending}"))).unwrap();
-        let kept = std::fs::read(fixture(&format!("harrow-fell/soft-20.{ending}"))).unwrap();
+        let made = std::fs::read(folder.path().join(format!("desiccation-20.{ending}"))).unwrap();
+        let kept = std::fs::read(fixture(&format!("harrow-fell/desiccation-20.{ending}"))).unwrap();
         assert!(made == kept, "{ending} differs");
     }
     // The kept sheet states the instruments besides.
-    let made = std::fs::read_to_string(folder.path().join("soft-20.capture.toml")).unwrap();
-    let kept = std::fs::read_to_string(fixture("harrow-fell/soft-20.capture.toml")).unwrap();
+    let made = std::fs::read_to_string(folder.path().join("desiccation-20.capture.toml")).unwrap();
+    let kept = std::fs::read_to_string(fixture("harrow-fell/desiccation-20.capture.toml")).unwrap();
     for line in made.lines() {
         assert!(kept.lines().any(|other| other == line), "{line}");
     }
@@ -92,8 +92,8 @@ fn a_capture_can_be_made_again() {
 
 #[test]
 fn truth_beside_the_loop_is_met() {
-    let (_, json) = verdict("loop-2.wav");
-    let truth = std::fs::read_to_string(fixture("harrow-fell/loop-2.truth.json")).unwrap();
+    let (_, json) = verdict("cycle-2.wav");
+    let truth = std::fs::read_to_string(fixture("harrow-fell/cycle-2.truth.json")).unwrap();
     let truth: serde_json::Value = serde_json::from_str(&truth).unwrap();
     let (found, wanted) =
         (json["measurement"]["phases"].as_array().unwrap(), truth["phases"].as_array().unwrap());
@@ -169,7 +169,7 @@ fn check_with(name: &str, profile: &std::path::Path, flags: &[&str]) -> serde_js
 /// A tolerance of 16 W against U of about 10 %: under 4:1, which is said.
 #[test]
 fn a_coarse_measurement_is_a_finding() {
-    let profile = fixture("harrow-fell/tarnbeck-300.toml");
+    let profile = fixture("harrow-fell/tarnbeck.toml");
     let flags = ["--voltage-accuracy-relative-expanded-uncertainty", "0.1"];
     let json = check_with("cut-80.csv", &profile, &flags);
     let finding = &json["findings"][0];
@@ -183,7 +183,7 @@ fn a_coarse_measurement_is_a_finding() {
 fn the_guard_band_is_a_share_of_u() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("p.toml");
-    let whole = std::fs::read_to_string(fixture("harrow-fell/tarnbeck-300.toml")).unwrap();
+    let whole = std::fs::read_to_string(fixture("harrow-fell/tarnbeck.toml")).unwrap();
     std::fs::write(&path, whole.replace("rule = \"guarded\"", "rule = \"guarded\"\nguard = 0.5"))
         .unwrap();
     let json = check_with("cut-80-strong.wav", &path, &[]);
@@ -197,7 +197,7 @@ fn the_guard_band_is_a_share_of_u() {
 /// What was seen once has no spread: it is known to what can be told at all, and never to nothing.
 #[test]
 fn what_was_seen_once_is_known_to_what_can_be_told() {
-    let (_, json) = verdict("loop-2.wav");
+    let (_, json) = verdict("cycle-2.wav");
     let phase = json["measurement"]["phases"][2].as_object().unwrap();
     let u = |key: &str| phase[key]["standard_uncertainty"].as_f64().unwrap();
     // The rise by the carrier cycle over which the envelope is a mean; steady output by a silence

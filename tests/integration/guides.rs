@@ -437,7 +437,7 @@ fn ea_402_coverage_factors() {
     }
 }
 
-/// EA-4/02 S6: calibration factor of a power sensor (headline seen in another program's file; the
+/// EA-4/02 S6: calibration factor of a power sensor (headline seen in a published calculation file; the
 /// budget is recalled and gives the value to all digits and u to 1e-6).
 struct Sensor;
 

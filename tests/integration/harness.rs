@@ -126,9 +126,10 @@ fn plan(profile: &crestbook::verification::Profile) {
         plan: PlanFacts::default(),
         findings: Vec::new(),
         program: "none",
+        today: None,
     });
     assert!(result.verdict != crestbook::check::Verdict::Pass);
-    let page = job::html(&result).expect("a report can be made");
+    let page = job::html(&result, &job::Look::default()).expect("a report can be made");
     assert!(!String::from_utf8_lossy(&page).contains("NaN"));
     assert!(!job::checklist(profile, &order_of_work(&steps), "").is_empty());
     let mut json = Vec::new();
@@ -330,7 +331,8 @@ pub fn job(data: &[u8]) {
                     let again: Result<crestbook::verification::JobResult, _> =
                         crestbook::Form::Job.read(&json);
                     assert!(again.is_ok_and(|again| again == ran.result), "it does not read back");
-                    let page = crestbook::report::job::html(&ran.result).expect("a report is made");
+                    let page = crestbook::report::job::html(&ran.result, &Default::default())
+                        .expect("a report is made");
                     assert!(!String::from_utf8_lossy(&page).contains("NaN"));
                 }
             },

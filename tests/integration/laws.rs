@@ -194,7 +194,7 @@ fn what_is_written_reads_back_equal() {
     use crestbook::result::{Form, Measurement};
     let folder = tempfile::tempdir().unwrap();
     for (name, flags) in [
-        ("cycle.npy", &["pulsed", "--snr-db", "40"][..]),
+        ("cycle.npy", &["cycled", "--snr-db", "40"][..]),
         ("ringing.csv", &["damped", "--duration-s", "0.002"]),
         ("bare.wav", &["gated", "--bits", "12"]),
     ] {

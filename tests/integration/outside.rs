@@ -340,7 +340,7 @@ fn convert_onto_a_full_disk() {
         eprintln!("no right to mount a small disk: skipped");
         return;
     }
-    let data = fixture("harrow-fell/loop-2.wav");
+    let data = fixture("harrow-fell/cycle-2.wav");
     let mut left = Vec::new();
     for ending in crestbook::export::endings() {
         let out = folder.path().join(format!("a.{ending}"));

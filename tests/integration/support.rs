@@ -14,7 +14,7 @@ use std::process::{Command, Output as Finished};
 pub const EXACT: f64 = 1e-6;
 /// Crest factor from 12 samples per cycle on, as wanted of the product.
 pub const CREST: f64 = 2e-3;
-/// The same arithmetic in another program, in f64.
+/// The same arithmetic written a second time, in f64.
 pub const SAME: f64 = 1e-9;
 
 pub fn root() -> PathBuf {

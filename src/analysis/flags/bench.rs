@@ -201,6 +201,11 @@ fn load(case: &Case<'_>, flags: &mut Vec<Flag>) {
             ": hardly any current flows, so the load may not be connected"
         } else if measured < nominal * NOTHING {
             ": hardly any voltage is left, so the load may be shorted"
+        } else if [10.0, 100.0, 0.1, 0.01]
+            .iter()
+            .any(|x| (measured / nominal / x - 1.0).abs() < 0.05)
+        {
+            ": a power of ten, so a probe factor is probably missing or counted twice in one channel"
         } else {
             ": check scales, probe factors and the load"
         };

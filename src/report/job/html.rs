@@ -1,14 +1,9 @@
 //! The report as one HTML page that needs nothing else: pictures, style and numbers are inside.
 
-use super::{Look, ReportError, plot, words};
-use crate::check::Verdict;
-use crate::report::CAUTIONS;
-use crate::report::picture::compact;
-use crate::report::table::why;
-use crate::units::{Unit, for_people};
-use crate::verification::{
-    Change, GroupKind, GroupResult, JobResult, Line, Load, StepKind, StepResult,
-};
+use super::paper::{Changes, Entry, Mark, Paper, Picture, Row, StepRow};
+use super::{Look, ReportError};
+use crate::verification::JobResult;
+use base64::Engine;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use std::io::Write;
 
@@ -33,109 +28,114 @@ pub(super) fn page(title: &str, body: Markup) -> Markup {
 }
 
 /// Writes the report as a page.
-pub(super) fn write(result: &JobResult, _: &Look, out: &mut dyn Write) -> Result<(), ReportError> {
-    out.write_all(&html(result)?).map_err(|error| ReportError(error.to_string()))
+pub(super) fn write(
+    result: &JobResult,
+    look: &Look,
+    out: &mut dyn Write,
+) -> Result<(), ReportError> {
+    out.write_all(&html(result, look)?).map_err(|error| ReportError(error.to_string()))
 }
 
-/// The report.
+/// The report as a page.
 ///
 /// # Errors
-/// Where a picture can't be drawn.
-pub fn html(result: &JobResult) -> Result<Vec<u8>, ReportError> {
-    let unit = words::unit(result);
-    let title = format!("Verification report: {unit}");
-    let read: Vec<Line> = result
-        .groups
-        .iter()
-        .filter(|group| by_hand(group))
-        .flat_map(|group| group.lines.clone())
-        .collect();
-    let waves = result.waveforms.iter().map(|wave| compact(&wave.sketch));
-    let waves: Vec<String> = waves.collect::<Result<_, _>>()?;
-    let mut details = Vec::new();
-    for group in result.groups.iter().filter(|group| !by_hand(group)) {
-        details.push(entry(group)?);
-    }
+/// Where a picture can't be drawn, or the letterhead is none.
+pub fn html(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
+    Ok(body(&Paper::new(result)?, look)?.into_string().into_bytes())
+}
+
+fn body(paper: &Paper, look: &Look) -> Result<Markup, ReportError> {
+    let title = format!("Verification report: {}", paper.unit);
+    let read: Vec<&Row> =
+        paper.entries.iter().filter(|entry| entry.by_hand).flat_map(|entry| &entry.lines).collect();
     let body = html! {
         header {
-            h1 { "Verification report" }
-            p.lead { (unit) }
+            @if let Some(picture) = &look.letterhead {
+                img.letterhead alt="Letterhead" src=(embedded(&picture.name, &picture.bytes)?);
+            }
+            h1 { "Verification report" @if let Some(number) = &paper.number { " " (number) } }
+            p.lead { (paper.unit) }
         }
         main {
-            (first_page(result))
+            (first_page(paper))
             h2.new-page { "Verdicts" }
-            (verdicts(result))
-            @if let Some(change) = &result.as_found { (as_found(result, change)) }
+            (verdicts(paper))
+            @if let Some(changes) = &paper.changes { (changed(changes)) }
             h2 { "In detail" }
             p.small {
-                "± is the expanded uncertainty U at 95 %. In the pictures a band is what the plan allows, \
-                 a bar is U; a dot passes, a triangle is in doubt, a cross fails."
+                "± is the expanded uncertainty U at 95 %; ? marks a U that lacks a scale, the load or the \
+                 clock: it is at least that. In the pictures a band is what the plan allows and a bar is \
+                 U; a dot passes, a triangle is in doubt, a cross fails."
             }
-            @if !read.is_empty() { h3 { "Looked at or read by hand" } (lines(&read)) }
-            @for detail in details { (detail) }
-            @if !result.waveforms.is_empty() {
+            @if !read.is_empty() { h3 { "Looked at or read by hand" } (lines(read)) }
+            @for one in paper.entries.iter().filter(|entry| !entry.by_hand) { (entry(one)) }
+            @if !paper.waveforms.is_empty() {
                 h2 { "Waveforms" }
                 p.small {
                     "One capture of each setting: the whole record with its RMS envelope, and each kind \
-                     of output from close by. Yellow is cut, blue is coag."
+                     of output close up. Yellow is cut, blue is coag."
                 }
-                @for (wave, svg) in result.waveforms.iter().zip(&waves) {
-                    figure {
-                        (picture(svg, &format!("Waveform of {}", wave.title)))
-                        figcaption { (wave.title) " (step " (wave.step) ")" }
-                    }
-                }
+                @for wave in &paper.waveforms { (picture(wave)) }
             }
-            (captures(result))
+            (rests_on(paper))
+            p.end { (paper.end) }
         }
-        footer { p.small { "crestbook " (result.program) ", plan " (result.plan.sha256) } }
+        footer { p.small { (paper.facts.last().map_or("", |(_, program)| program)) } }
     };
-    Ok(page(&title, body).into_string().into_bytes())
+    Ok(page(&title, body))
 }
 
-/// Whether an entry is looked at or read from another instrument.
-pub(super) fn by_hand(group: &GroupResult) -> bool {
-    group.kind == GroupKind::Of(StepKind::Manual)
+/// A picture file as a part of the page.
+fn embedded(name: &str, bytes: &[u8]) -> Result<String, ReportError> {
+    let ending = name.rsplit('.').next().unwrap_or_default().to_lowercase();
+    let kind = match ending.as_str() {
+        "svg" => "svg+xml",
+        "png" => "png",
+        "jpg" | "jpeg" => "jpeg",
+        _ => {
+            let message = format!("the letterhead {name} is no .svg, .png or .jpg");
+            return Err(ReportError(message));
+        }
+    };
+    let bytes = base64::engine::general_purpose::STANDARD.encode(bytes);
+    Ok(format!("data:image/{kind};base64,{bytes}"))
 }
 
-fn class(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Pass => "pass",
-        Verdict::Fail | Verdict::ConditionalFail => "fail",
-        Verdict::ConditionalPass | Verdict::NotMeasured => "doubt",
-    }
-}
-
-fn verdict(verdict: Verdict) -> Markup {
-    html! { span class={ "verdict " (class(verdict)) } { (verdict.words()) } }
+fn mark(mark: &Mark) -> Markup {
+    html! { span class={ "verdict " (mark.tone.class()) } { (mark.words) } }
 }
 
 /// An SVG as a part of the page, with words for those who can't see it.
-fn picture(svg: &str, what: &str) -> Markup {
-    html! { div role="img" aria-label=(what) { (PreEscaped(svg)) } }
+fn picture(picture: &Picture) -> Markup {
+    html! {
+        figure {
+            div role="img" aria-label=(picture.alt) { (PreEscaped(&picture.svg)) }
+            @if !picture.caption.is_empty() { figcaption { (picture.caption) } }
+        }
+    }
 }
 
-fn first_page(result: &JobResult) -> Markup {
-    let troubles = words::troubles(result);
+fn first_page(paper: &Paper) -> Markup {
     html! {
-        div class={ "banner " (class(result.verdict)) } {
-            (result.verdict.words().to_uppercase())
-            small { (words::counts(result)) }
+        div class={ "banner " (paper.headline.tone.class()) } {
+            (paper.headline.words.to_uppercase())
+            small { (paper.counts) }
         }
+        p.small { (paper.meaning) }
         h2 { "What is not a pass" }
-        @if troubles.is_empty() {
+        @if paper.troubles.is_empty() {
             p { "Nothing: every step was done and passes." }
         } @else {
             table {
                 thead { tr {
                     th scope="col" { "verdict" } th scope="col" { "what" } th scope="col" { "found" }
-                    th scope="col" { "limits" } th scope="col" { "by how much" }
+                    th scope="col" { "limits" } th scope="col" { "by how much, and why" }
                 } }
                 tbody {
-                    @for trouble in &troubles {
+                    @for trouble in &paper.troubles {
                         tr {
-                            td { (verdict(trouble.verdict)) }
-                            td { strong { (trouble.group) } @if trouble.what != trouble.group { br; (trouble.what) } }
+                            td { (mark(&trouble.verdict)) }
+                            td { strong { (trouble.entry) } @if trouble.what != trouble.entry { br; (trouble.what) } }
                             td { (trouble.found) }
                             td { (trouble.limits) }
                             td { (trouble.why) }
@@ -146,15 +146,32 @@ fn first_page(result: &JobResult) -> Markup {
         }
         h2 { "Who, when, by which rule" }
         table.facts { tbody {
-            @for (name, value) in words::facts(result) { tr { th scope="row" { (name) } td { (value) } } }
+            @for (name, value) in &paper.facts { tr { th scope="row" { (name) } td { (value) } } }
         } }
-        section.caution aria-label="Cautions" { p { (CAUTIONS) } }
-        p { strong { (words::RELEASE) } }
-        div.sign { div { "measured by, date" } div { "reviewed by, date" } div { "released by, date" } }
+        @if !paper.absent.is_empty() {
+            p.small { "Not stated here, though a report by ISO/IEC 17025 states it: " (paper.absent.join(", ")) "." }
+        }
+        @if !paper.amendments.is_empty() {
+            h3 { "Amendments" }
+            table {
+                thead { tr {
+                    th scope="col" { "when" } th scope="col" { "by" } th scope="col" { "why" }
+                    th scope="col" { "before" } th scope="col" { "now" }
+                } }
+                tbody { @for row in &paper.amendments { tr { @for cell in row { td { (cell) } } } } }
+            }
+        }
+        section.caution aria-label="Cautions" { p { (paper.cautions) } }
+        p { strong { (paper.release) } }
+        div.sign {
+            @for (role, name) in &paper.signatures {
+                div { (role) ", date" @if !name.is_empty() { br; strong { (name) } } }
+            }
+        }
     }
 }
 
-fn verdicts(result: &JobResult) -> Markup {
+fn verdicts(paper: &Paper) -> Markup {
     html! {
         table {
             thead { tr {
@@ -162,42 +179,35 @@ fn verdicts(result: &JobResult) -> Markup {
                 th scope="col" { "judged" } th scope="col" { "verdict" }
             } }
             tbody {
-                @for group in &result.groups {
+                @for entry in &paper.entries {
                     tr {
-                        td.code { (group.id) }
-                        td { (group.title) }
-                        td.number { (group.lines.len()) }
-                        td { (verdict(group.verdict)) }
+                        td.code { (entry.id) }
+                        td { (entry.title) }
+                        td.number { (entry.lines.len()) }
+                        td { (mark(&entry.verdict)) }
                     }
                 }
             }
         }
-        @if !result.findings.is_empty() {
+        @if !paper.findings.is_empty() {
             h3 { "About the job as a whole" }
-            ul { @for finding in &result.findings { li { (finding.message) } } }
+            ul { @for finding in &paper.findings { li { (finding) } } }
         }
     }
 }
 
-fn entry(group: &GroupResult) -> Result<Markup, ReportError> {
-    let drawn = match &group.series {
-        Some(series) => plot::svg(series)?,
-        None => None,
-    };
-    Ok(html! {
+fn entry(entry: &Entry) -> Markup {
+    html! {
         section {
-            h3 { (group.title) ": " (verdict(group.verdict)) }
-            @if let Some(svg) = drawn {
-                figure { (picture(&svg, &format!("{}, measured and expected", group.title))) }
-            }
-            @if !group.lines.is_empty() { (lines(&group.lines)) }
-            @if let Some(source) = words::source(group) { p { (source) } }
-            @for note in &group.notes { p.small { (note) } }
+            h3 { (entry.title) ": " (mark(&entry.verdict)) }
+            @if let Some(plot) = &entry.plot { (picture(plot)) }
+            @if !entry.lines.is_empty() { (lines(&entry.lines)) }
+            @for note in &entry.notes { p.small { (note) } }
         }
-    })
+    }
 }
 
-fn lines(lines: &[Line]) -> Markup {
+fn lines<'a>(lines: impl IntoIterator<Item = &'a Row>) -> Markup {
     html! {
         table {
             thead { tr {
@@ -206,14 +216,13 @@ fn lines(lines: &[Line]) -> Markup {
             } }
             tbody {
                 @for line in lines {
-                    @let judged = &line.judged;
                     tr {
-                        td { (line.what) @if let Some(why) = why(judged) { br; span.small { (why) } } }
-                        td { (words::found(line)) }
-                        td { (judged.nominal.map_or("-".into(), |x| words::value(x, &line.unit))) }
-                        td { (words::limits(line)) }
-                        td { (judged.conformance_probability.map_or("-".into(), words::probability)) }
-                        td { (verdict(judged.verdict)) }
+                        td { (line.what) @for note in &line.notes { br; span.small { (note) } } }
+                        td { (line.found) }
+                        td { (line.expected) }
+                        td { (line.limits) }
+                        td { (line.inside) }
+                        td { (mark(&line.verdict)) }
                     }
                 }
             }
@@ -221,37 +230,21 @@ fn lines(lines: &[Line]) -> Markup {
     }
 }
 
-fn as_found(result: &JobResult, change: &Change) -> Markup {
-    let shown =
-        |(value, u, _): (f64, Option<f64>, Verdict), unit: &str| words::maybe_doubt(value, u, unit);
+fn changed(changes: &Changes) -> Markup {
     html! {
-        h2 { "As found against as left" }
-        p {
-            "Before: " (change.state) ", " (change.day.as_deref().unwrap_or("day not stated")) ", "
-            (verdict(change.verdict)) " (" code { (change.folder) } "). Now: " (result.job.state) ", "
-            (verdict(result.verdict)) "."
-            @if change.plan_sha256 != result.plan.sha256 { " The two were judged by different states of the plan." }
-        }
+        h2 { (changes.title) }
+        p { (changes.said) }
         table {
             thead { tr {
-                th scope="col" { "what" } th scope="col" { "before" } th scope="col" { "" (result.job.state) }
+                th scope="col" { "what" } th scope="col" { "before" } th scope="col" { (changes.now) }
                 th scope="col" { "change over its U" }
             } }
-            tbody {
-                @for row in &change.rows {
-                    tr {
-                        td { (row.group) ": " (row.what) }
-                        td { (shown(row.before, &row.unit)) " " (verdict(row.before.2)) }
-                        td { (shown(row.after, &row.unit)) " " (verdict(row.after.2)) }
-                        td { (words::change(row)) }
-                    }
-                }
-            }
+            tbody { @for row in &changes.rows { tr { @for cell in row { td { (cell) } } } } }
         }
     }
 }
 
-fn captures(result: &JobResult) -> Markup {
+fn rests_on(paper: &Paper) -> Markup {
     html! {
         h2 { "What the verdicts rest on" }
         table {
@@ -259,39 +252,35 @@ fn captures(result: &JobResult) -> Markup {
                 th scope="col" { "step" } th scope="col" { "state" } th scope="col" { "capture" }
                 th scope="col" { "SHA-256" } th scope="col" { "taken" } th scope="col" { "in doubt" }
             } }
-            tbody { @for step in &result.steps { (step_row(step)) } }
+            tbody { @for step in &paper.steps { (step_row(step)) } }
         }
-        @if !result.readings.is_empty() {
+        @if !paper.readings.is_empty() {
             h3 { "Readings by hand" }
             table {
                 thead { tr {
-                    th scope="col" { "step" } th scope="col" { "typed" } th scope="col" { "when" }
-                    th scope="col" { "by" } th scope="col" { "counts" }
+                    th scope="col" { "step" } th scope="col" { "typed" } th scope="col" { "instrument" } th scope="col" { "comment" }
+                    th scope="col" { "when" } th scope="col" { "by" } th scope="col" { "counts" }
                 } }
                 tbody {
-                    @for (k, reading) in result.readings.iter().enumerate() {
+                    @for reading in &paper.readings {
                         tr {
-                            td.code { (reading.step) }
-                            td { (words::typed(reading)) }
-                            td { (reading.taken_at.as_deref().unwrap_or("-")) }
-                            td { (reading.by.as_deref().unwrap_or("-")) }
-                            td { (words::counts_still(result, k)) }
+                            td.code { (reading.step) } td { (reading.typed) } td { (reading.meter) } td { (reading.comment) }
+                            td { (reading.when) } td { (reading.by) } td { (reading.counts) }
                         }
                     }
                 }
             }
         }
-        @if !result.job.instruments.is_empty() {
+        @if !paper.instruments.is_empty() {
             h3 { "Instruments" }
             table {
-                thead { tr { th scope="col" { "role" } th scope="col" { "id" } th scope="col" { "calibration ends" } } }
+                thead { tr {
+                    th scope="col" { "role" } th scope="col" { "id" } th scope="col" { "calibration ends" }
+                    th scope="col" { "certificate" }
+                } }
                 tbody {
-                    @for one in &result.job.instruments {
-                        tr {
-                            td { (one.role.as_deref().unwrap_or("-")) }
-                            td.code { (one.id.as_deref().unwrap_or("-")) }
-                            td { (one.calibration_due.as_deref().unwrap_or("not stated")) }
-                        }
+                    @for one in &paper.instruments {
+                        tr { td { (one.role) } td.code { (one.id) } td { (one.due) } td { (one.certificate) } }
                     }
                 }
             }
@@ -299,28 +288,15 @@ fn captures(result: &JobResult) -> Markup {
     }
 }
 
-fn step_row(step: &StepResult) -> Markup {
-    let capture = step.capture.as_ref();
-    let load = match step.load {
-        Some(Load::Ohm(ohm)) => format!(", {ohm} Ω"),
-        Some(Load::Open) => ", open".into(),
-        None => String::new(),
-    };
+fn step_row(step: &StepRow) -> Markup {
     html! {
         tr {
-            td.step { span.code { (step.id) } br; span.small { (step.kind.facts().title) (load) } }
-            td class=(class(step.verdict)) { (words::state(step)) }
-            td { @match capture {
-                Some(capture) => { (capture.file) br; span.small { (capture.samples) " samples at " (for_people(capture.sample_rate_hz, Unit::Hertz)) } }
-                None => { "-" }
-            } }
-            td.hash { (capture.map_or("-".into(), |capture| words::hashes(capture))) }
-            td.day { (capture.and_then(|c| c.bench.as_ref()?.taken_at.clone()).unwrap_or_else(|| "-".into())) }
-            td {
-                @for flag in capture.iter().flat_map(|capture| &capture.flags) { span.code { (flag.code.name()) } ": " (flag.message) br; }
-                @for finding in &step.findings { span.code { (finding.code) } ": " (finding.message) br; }
-                @for (file, reason) in &step.set_aside { "set aside: " (file) " (" (reason) ")" br; }
-            }
+            td.step { span.code { (step.id) } br; span.small { (step.kind) } }
+            td class=(step.state.tone.class()) { (step.state.words) }
+            td { (step.file) @for fact in &step.facts { br; span.small { (fact) } } }
+            td.hash { @if step.sha256.is_empty() { "-" } @for hash in &step.sha256 { (hash) br; } }
+            td.day { (step.taken) }
+            td { @for (code, message) in &step.doubts { span.code { (code) } ": " (message) br; } }
         }
     }
 }

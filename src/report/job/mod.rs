@@ -4,6 +4,7 @@ mod checklist;
 mod csv;
 mod html;
 mod look;
+mod paper;
 #[cfg(feature = "pdf")]
 pub mod pdf;
 pub mod plot;
@@ -14,6 +15,7 @@ pub use checklist::checklist;
 pub use csv::csv;
 pub use html::html;
 pub use look::{ArchivePart, Letterhead, Look};
+pub use paper::Paper;
 
 use crate::digest::Sha256;
 use crate::report::picture::PictureError;

@@ -1,11 +1,8 @@
 //! The report as PDF/A, set by typst: built-in look, or the lab's own template and letterhead.
 
-use super::{ArchivePart, Look, ReportError, html::by_hand, plot, words};
-use crate::report::CAUTIONS;
-use crate::report::picture::compact;
-use crate::report::table::why;
-use crate::verification::{JobResult, Line};
-use serde_json::{Value, json};
+use super::{ArchivePart, Look, Paper, ReportError};
+use crate::verification::JobResult;
+use serde_json::json;
 use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::PathBuf;
@@ -84,19 +81,25 @@ fn moment(at: jiff::Timestamp) -> Option<Datetime> {
 
 type Files = BTreeMap<String, Vec<u8>>;
 
-/// Everything the template may read, by name.
+/// Everything the template may read, by name: `report.json` with what is on the paper, and under `result`
+/// the whole result; pictures under the names that stand there.
 fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
+    let paper = Paper::new(result)?;
     let mut files = Files::new();
+    let mut shown = serde_json::to_value(&paper).map_err(|error| ReportError(error.to_string()))?;
     // In pictures the words take the embedded font.
     let drawn = |svg: &str| svg.replace("sans-serif", "DejaVu Sans").into_bytes();
-    let mut plots = Vec::new();
-    for (k, group) in result.groups.iter().enumerate() {
-        let svg = group.series.as_ref().map(plot::svg).transpose()?.flatten();
-        plots.push(svg.as_ref().map(|_| format!("plot-{k}.svg")));
-        files.extend(svg.map(|svg| (format!("plot-{k}.svg"), drawn(&svg))));
+    for (k, entry) in paper.entries.iter().enumerate() {
+        if let Some(plot) = &entry.plot {
+            let name = format!("plot-{k}.svg");
+            shown["entries"][k]["plot"]["picture"] = json!(name);
+            files.insert(name, drawn(&plot.svg));
+        }
     }
-    for (k, wave) in result.waveforms.iter().enumerate() {
-        files.insert(format!("wave-{k}.svg"), drawn(&compact(&wave.sketch)?));
+    for (k, wave) in paper.waveforms.iter().enumerate() {
+        let name = format!("wave-{k}.svg");
+        shown["waveforms"][k]["picture"] = json!(name);
+        files.insert(name, drawn(&wave.svg));
     }
     let letterhead = look.letterhead.as_ref().map(|picture| {
         files.insert(picture.name.clone(), picture.bytes.clone());
@@ -114,149 +117,13 @@ fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
             json!({"path": "numbers.csv", "mime": "text/csv", "what": "All numbers"}),
         ];
     }
-    let mut shown = shown(result, &plots);
     shown["letterhead"] = json!(letterhead);
     shown["attachments"] = json!(attachments);
     shown["bookmarks"] = json!(look.archive_part != ArchivePart::A1b);
+    shown["result"] =
+        serde_json::to_value(result).map_err(|error| ReportError(error.to_string()))?;
     files.insert("report.json".into(), shown.to_string().into_bytes());
     Ok(files)
-}
-
-/// What the built-in template shows, in words.
-fn shown(result: &JobResult, plots: &[Option<String>]) -> Value {
-    let row = |line: &Line| {
-        let judged = &line.judged;
-        json!({
-            "what": line.what,
-            "found": words::found(line),
-            "expected": judged.nominal.map_or("-".into(), |x| words::value(x, &line.unit)),
-            "limits": words::limits(line),
-            "inside": judged.conformance_probability.map_or("-".into(), words::probability),
-            "verdict": judged.verdict.words(),
-            "reason": why(judged).unwrap_or_default(),
-        })
-    };
-    let groups: Vec<Value> = result
-        .groups
-        .iter()
-        .zip(plots)
-        .map(|(group, plot)| {
-            let mut notes = group.notes.clone();
-            notes.splice(0..0, words::source(group));
-            json!({
-                "id": group.id, "title": group.title, "verdict": group.verdict.words(),
-                "by_hand": by_hand(group), "plot": plot, "notes": notes,
-                "lines": group.lines.iter().map(row).collect::<Vec<_>>(),
-            })
-        })
-        .collect();
-    let read = result.groups.iter().filter(|group| by_hand(group)).flat_map(|group| &group.lines);
-    let troubles: Vec<Value> = words::troubles(result)
-        .into_iter()
-        .map(|one| {
-            json!({"group": one.group, "what": one.what, "found": one.found, "limits": one.limits,
-                "why": one.why, "verdict": one.verdict.words()})
-        })
-        .collect();
-    let waves: Vec<Value> = result
-        .waveforms
-        .iter()
-        .enumerate()
-        .map(|(k, wave)| {
-            json!({"title": wave.title, "step": wave.step, "picture": format!("wave-{k}.svg")})
-        })
-        .collect();
-    let instruments: Vec<Value> = result
-        .job
-        .instruments
-        .iter()
-        .map(|one| {
-            let text = |x: &Option<String>| x.clone().unwrap_or_else(|| "-".into());
-            json!({"role": text(&one.role), "id": text(&one.id), "due": text(&one.calibration_due)})
-        })
-        .collect();
-    json!({
-        "unit": words::unit(result),
-        "verdict": result.verdict.words(),
-        "counts": words::counts(result),
-        "state": result.job.state,
-        "troubles": troubles,
-        "facts": words::facts(result),
-        "groups": groups,
-        "by_hand": read.map(row).collect::<Vec<_>>(),
-        "findings": result.findings.iter().map(|f| f.message.clone()).collect::<Vec<_>>(),
-        "as_found": as_found(result),
-        "waveforms": waves,
-        "steps": steps(result),
-        "instruments": instruments,
-        "readings": readings(result),
-        "cautions": CAUTIONS,
-        "release": words::RELEASE,
-        "result": result,
-    })
-}
-
-fn readings(result: &JobResult) -> Vec<Value> {
-    let text = |x: &Option<String>| x.clone().unwrap_or_else(|| "-".into());
-    let one = |(k, reading): (usize, &crate::verification::ManualReading)| {
-        json!({"step": reading.step, "typed": words::typed(reading), "when": text(&reading.taken_at),
-            "by": text(&reading.by), "counts": words::counts_still(result, k)})
-    };
-    result.readings.iter().enumerate().map(one).collect()
-}
-
-fn as_found(result: &JobResult) -> Value {
-    let Some(change) = &result.as_found else { return Value::Null };
-    let shown = |(value, u, verdict): (f64, Option<f64>, crate::check::Verdict), unit: &str| {
-        format!("{} {}", words::maybe_doubt(value, u, unit), verdict.words())
-    };
-    let rows: Vec<Value> = change
-        .rows
-        .iter()
-        .map(|row| {
-            json!({
-                "what": format!("{}: {}", row.group, row.what),
-                "before": shown(row.before, &row.unit),
-                "after": shown(row.after, &row.unit),
-                "score": words::change(row),
-            })
-        })
-        .collect();
-    let day = change.day.as_deref().unwrap_or("day not stated");
-    let said = format!(
-        "Before: {}, {day}, {} ({}). Now: {}, {}. Above 1 the change is more than its uncertainty.",
-        change.state,
-        change.verdict.words(),
-        change.folder,
-        result.job.state,
-        result.verdict.words()
-    );
-    json!({"said": said, "rows": rows})
-}
-
-fn steps(result: &JobResult) -> Vec<Value> {
-    result
-        .steps
-        .iter()
-        .map(|step| {
-            let capture = step.capture.as_ref();
-            let flags = capture.iter().flat_map(|capture| &capture.flags);
-            let mut doubts: Vec<String> = flags.map(|flag| flag.message.clone()).collect();
-            doubts.extend(step.findings.iter().map(|finding| finding.message.clone()));
-            doubts.extend(
-                step.set_aside.iter().map(|(file, why)| format!("set aside: {file} ({why})")),
-            );
-            let taken = capture.and_then(|c| c.bench.as_ref()?.taken_at.clone());
-            json!({
-                "id": step.id,
-                "state": words::state(step),
-                "file": capture.map_or("-".into(), |capture| capture.file.clone()),
-                "sha256": capture.map_or("-".into(), |capture| words::hashes(capture)),
-                "taken": taken.unwrap_or_else(|| "-".into()),
-                "doubts": doubts.join("; "),
-            })
-        })
-        .collect()
 }
 
 /// What typst sees: the files of the report, the template's folder, the embedded fonts.

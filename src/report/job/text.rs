@@ -1,7 +1,7 @@
 //! The result of a job for the terminal.
 
-use super::words;
-use crate::report::table::{Manner, paint_verdict, push_table, wrapped};
+use super::paper::Paper;
+use crate::report::table::{Manner, painted, wrapped};
 use crate::verification::{JobResult, StepState};
 
 /// Steps listed as still to do, before the rest is only counted.
@@ -13,32 +13,25 @@ const FOLD_TROUBLES: usize = 20;
 /// order of work.
 #[must_use]
 pub fn summary(result: &JobResult, order: &[&str], manner: Manner) -> String {
-    let mut out = format!(
-        "{}  {}, {}\n{}\n",
-        paint_verdict(result.verdict, manner),
-        words::unit(result),
-        result.job.state,
-        words::counts(result)
-    );
-    let troubles: Vec<words::Trouble> =
-        words::troubles(result).into_iter().filter(|trouble| !trouble.missing).collect();
+    let paper = Paper::without_pictures(result);
+    let headline = painted(&paper.headline.words, paper.headline.tone, manner);
+    let mut out = format!("{headline}  {}, {}\n{}\n", paper.unit, result.job.state, paper.counts);
+    let troubles: Vec<_> = paper.troubles.iter().filter(|trouble| !trouble.missing).collect();
     if !troubles.is_empty() {
-        out.push('\n');
-        let mut rows =
-            vec![["not a pass", "found", "limits", "verdict"].map(str::to_owned).to_vec()];
+        out.push_str(&format!("\n{}\n", manner.heading("not a pass")));
         for trouble in troubles.iter().take(FOLD_TROUBLES) {
-            if trouble.found != "-" {
-                let what = format!("{}: {}", trouble.id, trouble.what);
-                let verdict = trouble.verdict.words().to_owned();
-                rows.push(vec![what, trouble.found.clone(), trouble.limits.clone(), verdict]);
-            }
-        }
-        if rows.len() > 1 {
-            push_table(&rows, manner, &mut out);
-        }
-        for trouble in troubles.iter().take(FOLD_TROUBLES).filter(|trouble| trouble.found == "-") {
-            let head = format!("  {}, {}:", trouble.id, trouble.what);
-            out.push_str(&wrapped(&head, &trouble.why));
+            let what = if trouble.what == trouble.entry { "" } else { &trouble.what };
+            let head = format!("  {}: {}{}", trouble.verdict.words, trouble.id, between(what));
+            let found = match trouble.found.as_str() {
+                "-" => String::new(),
+                found => format!(": {found} (limits {})", trouble.limits),
+            };
+            let why =
+                if trouble.why.is_empty() { String::new() } else { format!("; {}", trouble.why) };
+            out.push_str(&wrapped(
+                &head,
+                format!("{found}{why}").trim_start_matches([':', ';', ' ']),
+            ));
         }
         if troubles.len() > FOLD_TROUBLES {
             let more = troubles.len() - FOLD_TROUBLES;
@@ -63,4 +56,8 @@ pub fn summary(result: &JobResult, order: &[&str], manner: Manner) -> String {
         }
     }
     out
+}
+
+fn between(what: &str) -> String {
+    if what.is_empty() { ":".into() } else { format!(", {what}:") }
 }

@@ -1,8 +1,6 @@
 //! Numbers and findings in words, the same in every report.
 
 use crate::check::{Judged, Verdict};
-pub(super) use crate::report::table::probability;
-use crate::report::table::why;
 use crate::units::{Unit, significant};
 use crate::verification::{
     CaptureOutcome, ChangeRow, GroupResult, JobResult, Line, ManualReading, StepResult, StepState,
@@ -136,7 +134,10 @@ pub(super) fn found(line: &Line) -> String {
         return text.clone();
     }
     match (line.judged.value, line.judged.expanded_uncertainty) {
-        (Some(x), Some(u)) => as_judged(x, u, &line.unit, &line.judged),
+        (Some(x), Some(u)) => {
+            let shown = as_judged(x, u, &line.unit, &line.judged);
+            if line.judged.at_least { format!("{shown} ?") } else { shown }
+        }
         (Some(x), None) => maybe_doubt(x, None, &line.unit),
         (None, _) => "-".into(),
     }
@@ -156,6 +157,9 @@ pub(super) fn limits(line: &Line) -> String {
 /// By how much a value misses its limits, or how close it lies inside.
 pub(super) fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
     let found = judged.value?;
+    if matches!(judged.verdict, Verdict::Pass | Verdict::NotMeasured) {
+        return None;
+    }
     let below = judged.upper.map(|upper| upper - found);
     let above = judged.lower.map(|lower| found - lower);
     let room = [below, above].into_iter().flatten().reduce(f64::min)?;
@@ -168,10 +172,9 @@ pub(super) fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
         }
     };
     if room.abs() <= 1e-9 * limit.abs() {
-        return (judged.verdict != Verdict::Pass).then(|| "on the limit itself".to_owned());
+        return Some("on the limit itself".to_owned());
     }
     Some(match judged.verdict {
-        Verdict::Pass => return None,
         _ if room < 0.0 => {
             let side = if limit > found { "below" } else { "above" };
             format!("{} {side}{}", doubt(-room, unit), share(-room))
@@ -192,92 +195,6 @@ pub(super) fn change(row: &ChangeRow) -> String {
     }
 }
 
-/// Something that is not a pass.
-pub(super) struct Trouble {
-    /// Id of the entry.
-    pub id: String,
-    /// Entry of the plan.
-    pub group: String,
-    /// What it is about.
-    pub what: String,
-    /// What was found.
-    pub found: String,
-    /// What was wanted.
-    pub limits: String,
-    /// By how much it is off, or why there is no verdict.
-    pub why: String,
-    /// The verdict.
-    pub verdict: Verdict,
-    /// Whether it is only that nothing was captured or read.
-    pub missing: bool,
-}
-
-/// Everything that is not a pass, the worst first.
-pub(super) fn troubles(result: &JobResult) -> Vec<Trouble> {
-    let mut all = Vec::new();
-    let missing = |step: &Option<String>| {
-        let step = result.steps.iter().find(|known| Some(&known.id) == step.as_ref());
-        step.is_some_and(|step| step.state != StepState::Done)
-    };
-    for group in &result.groups {
-        for line in &group.lines {
-            // Steps without a capture are told once, below.
-            if line.judged.verdict == Verdict::Pass || missing(&line.step) {
-                continue;
-            }
-            let off = by_how_much(&line.judged, &line.unit);
-            all.push(Trouble {
-                id: group.id.clone(),
-                group: group.title.clone(),
-                what: line.what.clone(),
-                found: found(line),
-                limits: limits(line),
-                why: [off, why(&line.judged)].into_iter().flatten().collect::<Vec<_>>().join("; "),
-                verdict: line.judged.verdict,
-                missing: false,
-            });
-        }
-    }
-    for step in &result.steps {
-        let title = result.groups.iter().find(|group| group.id == step.group);
-        let title = title.map_or(step.group.clone(), |group| group.title.clone());
-        let mut push = |why: String, verdict: Verdict, missing: bool| {
-            all.push(Trouble {
-                id: step.group.clone(),
-                group: title.clone(),
-                what: step.what.clone(),
-                found: "-".into(),
-                limits: "-".into(),
-                why,
-                verdict,
-                missing,
-            });
-        };
-        if step.state == StepState::Missing {
-            let what = if step.setting.is_some() { "captured" } else { "read" };
-            push(format!("nothing was {what} (step {})", step.id), Verdict::NotMeasured, true);
-        }
-        for finding in step.findings.iter().filter(|finding| finding.at_best.is_some()) {
-            let verdict = finding.at_best.unwrap_or(Verdict::NotMeasured);
-            push(format!("{} (step {})", finding.message, step.id), verdict, false);
-        }
-    }
-    for finding in result.findings.iter().filter(|finding| finding.at_best.is_some()) {
-        all.push(Trouble {
-            id: "job".into(),
-            group: "job".into(),
-            what: finding.code.to_string(),
-            found: "-".into(),
-            limits: "-".into(),
-            why: finding.message.clone(),
-            verdict: finding.at_best.unwrap_or(Verdict::NotMeasured),
-            missing: false,
-        });
-    }
-    all.sort_by_key(|one| std::cmp::Reverse(one.verdict));
-    all
-}
-
 /// The unit in one line.
 pub(super) fn unit(result: &JobResult) -> String {
     let unit = &result.job.unit;
@@ -286,13 +203,26 @@ pub(super) fn unit(result: &JobResult) -> String {
     format!("{model}{serial}")
 }
 
-/// Names and values of what stands at the head of a report.
+/// Names and values at the head of a report.
 pub(super) fn facts(result: &JobResult) -> Vec<(&'static str, String)> {
-    let (job, plan) = (&result.job, &result.plan);
+    let (job, plan, report) = (&result.job, &result.plan, &result.job.report);
     let unknown = || "not stated".to_owned();
-    let mut all = vec![("state", job.state.clone())];
+    let mut all = Vec::new();
+    let mut stated = |name: &'static str, value: &Option<String>| {
+        all.extend(value.clone().map(|value| (name, value)));
+    };
+    stated("report number", &report.number);
+    stated("amends report", &report.amends);
+    stated("laboratory", &report.laboratory);
+    stated("address", &report.address);
+    stated("customer", &report.customer);
+    stated("department", &report.department);
+    stated("inventory", &job.unit.inventory);
+    stated("condition of the unit", &report.condition);
+    stated("received on", &report.received_on);
+    stated("issued on", &report.issued_on);
+    all.push(("state", job.state.clone()));
     all.extend(job.reason.clone().map(|reason| ("reason", reason)));
-    all.extend(job.unit.inventory.clone().map(|inventory| ("inventory", inventory)));
     let people: Vec<String> =
         job.people.iter().map(|person| format!("{}: {}", person.role, person.name)).collect();
     all.push(("people", if people.is_empty() { unknown() } else { people.join("; ") }));
@@ -309,8 +239,16 @@ pub(super) fn facts(result: &JobResult) -> Vec<(&'static str, String)> {
     ];
     let climate: Vec<String> = climate.into_iter().flatten().collect();
     all.push(("ambient", if climate.is_empty() { unknown() } else { climate.join(", ") }));
+    all.extend(report.method.clone().map(|method| ("method", method)));
+    all.extend(report.deviations.clone().map(|text| ("deviations", text)));
+    all.extend(report.specification.clone().map(|text| ("specification", text)));
     all.push(("decision rule", plan.rule.clone()));
-    all.push(("next due", job.next_due.clone().unwrap_or_else(|| "not stated in the plan".into())));
+    all.extend(report.rule_agreed.clone().map(|agreed| ("rule agreed", agreed)));
+    let due = job.next_due.clone().unwrap_or_else(|| match result.verdict {
+        Verdict::Pass | Verdict::ConditionalPass => "not stated in the plan".into(),
+        _ => "none: the unit has not passed".into(),
+    });
+    all.push(("next due", due));
     all.push(("plan", format!("{}, SHA-256 {}", plan.file, plan.sha256)));
     all.extend(plan.basis.clone().map(|basis| ("basis of the plan", basis)));
     all.extend(plan.changes.iter().map(|change| ("plan changed", change.clone())));
@@ -318,11 +256,51 @@ pub(super) fn facts(result: &JobResult) -> Vec<(&'static str, String)> {
     all
 }
 
+/// What a report states by ISO/IEC 17025:2017, 7.8, and this one does not.
+pub(super) fn absent(result: &JobResult) -> Vec<&'static str> {
+    let (job, report) = (&result.job, &result.job.report);
+    let certified = !job.instruments.is_empty()
+        && job.instruments.iter().all(|instrument| instrument.certificate.is_some());
+    [
+        ("report number", report.number.is_some()),
+        ("laboratory", report.laboratory.is_some()),
+        ("its address", report.address.is_some()),
+        ("customer", report.customer.is_some()),
+        ("method and its issue", report.method.is_some()),
+        ("condition of the unit", report.condition.is_some()),
+        ("serial number of the unit", job.unit.serial.is_some()),
+        ("day of receipt", report.received_on.is_some()),
+        ("day of issue", report.issued_on.is_some()),
+        ("deviations from the method", report.deviations.is_some()),
+        ("specification that is met", report.specification.is_some()),
+        ("that the decision rule was agreed beforehand", report.rule_agreed.is_some()),
+        ("who authorises the report", report.authorised_by.is_some()),
+        ("calibration certificates of the instruments", certified),
+        ("ambient conditions", job.bench.temperature_c.is_some()),
+    ]
+    .into_iter()
+    .filter_map(|(name, there)| (!there).then_some(name))
+    .collect()
+}
+
+/// What the verdicts mean, in one sentence.
+pub(super) fn meaning(result: &JobResult) -> String {
+    let simple = "Pass: the value lies within its limits. Fail: it lies outside. Conditional: within or \
+                  outside, but something about the capture is in doubt. Not measured: there is no \
+                  verdict, for the reason given.";
+    let guarded = "Pass: the value lies within its limits by at least the guard band. Conditional pass: \
+                   within, but by less, or something is in doubt. Conditional fail: outside, but by less, \
+                   or something is in doubt. Fail: outside by more. Not measured: there is no verdict, \
+                   for the reason given.";
+    let rule = if result.plan.guarded { guarded } else { simple };
+    rule.to_owned()
+}
+
 /// Steps by state in one line.
 pub(super) fn counts(result: &JobResult) -> String {
     let c = &result.counts;
     let mut text = format!(
-        "{} steps: {} pass, {} doubtful, {} fail, {} missing",
+        "{} steps: {} pass, {} in doubt, {} fail, {} to do",
         c.steps, c.pass, c.doubtful, c.fail, c.missing
     );
     if c.repeated > 0 {
@@ -360,9 +338,10 @@ pub(super) fn counts_still(result: &JobResult, place: usize) -> &'static str {
     if later { "no: read again" } else { "yes" }
 }
 
-/// The line under which a report is signed.
-pub(super) const RELEASE: &str = "This report states what was measured. Whether the unit is released to \
-service is a licensed person's decision.";
+/// What the report does not decide.
+pub(super) const RELEASE: &str = "The results relate only to the unit tested, as it was when it was \
+measured. Whether it is released to service is for an authorised person of the responsible organisation \
+to decide.";
 
 #[cfg(test)]
 mod tests {

@@ -68,6 +68,16 @@ impl Table {
         fault(&[self.name, &self.index, list, &place.to_string(), key], message)
     }
 
+    /// A fault in a table of this one.
+    pub(super) fn fault_in<T>(
+        &self,
+        table: &str,
+        key: &str,
+        message: impl Into<String>,
+    ) -> Result<T, Fault> {
+        fault(&[self.name, &self.index, table, key], message)
+    }
+
     pub(super) fn decision(&self, found: Option<&Decision>) -> Result<(), Fault> {
         found.map_or(Ok(()), |found| decision(found, &[self.name, &self.index, "decision"]))
     }

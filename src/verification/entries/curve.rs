@@ -9,7 +9,7 @@ use crate::units::{Unit, for_people};
 use crate::verification::judge::{Bench, group, line, point, series};
 use crate::verification::outcome::{Correlated, KeptMeasure};
 use crate::verification::result::{CurvePoint, GroupResult, Line, Series};
-use crate::verification::step::{Load, Planned, Step, plain};
+use crate::verification::step::{CaptureNeed, Load, Planned, Step, plain};
 use crate::verification::unjudged::Unjudged;
 use crate::verification::{curve, estimate};
 use serde::Deserialize;
@@ -20,6 +20,9 @@ use serde::Deserialize;
 pub struct Curve {
     /// Identifier, unique among everything that is judged.
     pub id: String,
+    /// Whether its captures serve no other step, and no other capture serves it.
+    #[serde(default)]
+    pub own_capture: bool,
     /// Setting of the profile whose output it is.
     pub setting: String,
     /// Number on the dial, where it is not the setting's.
@@ -104,6 +107,7 @@ impl Entry for Curve {
                 dial: self.dial,
                 load,
                 more: "",
+                capture: if self.own_capture { CaptureNeed::Own } else { CaptureNeed::Any },
             }
             .step(profile)
         };

@@ -8,7 +8,7 @@ use crate::result::Part;
 use crate::verification::judge::{Bench, group, line};
 use crate::verification::result::GroupResult;
 use crate::verification::single;
-use crate::verification::step::{Load, Planned, Step};
+use crate::verification::step::{CaptureNeed, Load, Planned, Step};
 use crate::verification::unjudged::Unjudged;
 use serde::Deserialize;
 
@@ -88,6 +88,7 @@ impl Entry for HfLeakage {
                 dial: self.dial,
                 load,
                 more: &more,
+                capture: CaptureNeed::Own,
             }
             .step(profile),
         ]

@@ -8,7 +8,7 @@ use crate::units::Unit;
 use crate::verification::judge::{Bench, group, line, series};
 use crate::verification::ladder;
 use crate::verification::result::GroupResult;
-use crate::verification::step::{Load, Planned, Step, plain};
+use crate::verification::step::{CaptureNeed, Load, Planned, Step, plain};
 use crate::verification::unjudged::Unjudged;
 use serde::Deserialize;
 
@@ -18,6 +18,9 @@ use serde::Deserialize;
 pub struct Ladder {
     /// Identifier.
     pub id: String,
+    /// Whether its captures serve no other step, and no other capture serves it.
+    #[serde(default)]
+    pub own_capture: bool,
     /// Setting of the profile whose output it is.
     pub setting: String,
     /// Part of the record the power is taken over.
@@ -91,6 +94,7 @@ impl Entry for Ladder {
                 dial: Some(*dial),
                 load,
                 more: "",
+                capture: if self.own_capture { CaptureNeed::Own } else { CaptureNeed::Any },
             }
             .step(profile)
         };

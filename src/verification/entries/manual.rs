@@ -8,7 +8,7 @@ use crate::units::Quantity;
 use crate::verification::judge::{Bench, group, line};
 use crate::verification::reading::{Settled, settle};
 use crate::verification::result::GroupResult;
-use crate::verification::step::Step;
+use crate::verification::step::{CaptureNeed, Step};
 use crate::verification::unjudged::Unjudged;
 use serde::Deserialize;
 
@@ -115,6 +115,8 @@ impl Entry for Manual {
             load: None,
             what: self.what.clone(),
             answer: Some(self.takes()),
+            capture: CaptureNeed::Own,
+            shares: None,
         }]
     }
 
@@ -130,6 +132,18 @@ impl Entry for Manual {
             Some(Ok(Settled::Number(found))) => {
                 Judged::of(Ok::<_, Unjudged>(&found), None, bounds, rule)
             }
+            Some(Ok(Settled::Above(bound))) => {
+                text = Some(format!("> {bound} {}", self.unit.as_deref().unwrap_or_default()));
+                one_sided(self, true, bound, rule)
+            }
+            Some(Ok(Settled::Below(bound))) => {
+                text = Some(format!("< {bound} {}", self.unit.as_deref().unwrap_or_default()));
+                one_sided(self, false, bound, rule)
+            }
+            Some(Ok(Settled::Overflow)) => {
+                text = Some("OL".to_owned());
+                Judged::of(Err(Unjudged::Overflow), None, bounds, rule)
+            }
             Some(Ok(Settled::YesNo(yes))) => {
                 let (said, wanted) = (if yes { "yes" } else { "no" }, self.answer.as_deref());
                 text = Some(said.to_owned());
@@ -144,6 +158,30 @@ impl Entry for Manual {
         let unit = self.unit.clone().unwrap_or_default();
         let mut row = line(Some(&self.id), "reading", self.what.clone(), &unit, judged);
         row.text = text;
+        row.remark = self.takes() == Answer::Note;
         Some(group(&self.id, StepKind::Manual, self.what.clone(), vec![row], None))
     }
+}
+
+/// A value that is only known to lie above or below a number: it passes or fails where that tells it.
+fn one_sided(manual: &Manual, above: bool, bound: f64, rule: &Decision) -> Judged {
+    let (low, high) = (manual.min, manual.max);
+    let (fails, passes) = if above {
+        (
+            high.is_some_and(|high| bound >= high),
+            high.is_none() && low.is_none_or(|low| bound >= low),
+        )
+    } else {
+        (
+            low.is_some_and(|low| bound <= low),
+            low.is_none() && high.is_none_or(|high| bound <= high),
+        )
+    };
+    let side = if above { "above" } else { "below" };
+    let mut judged = Judged::of(Err(Unjudged::OneSided { side, bound }), None, (low, high), rule);
+    if fails || passes {
+        judged.verdict = if fails { Verdict::Fail } else { Verdict::Pass };
+        judged.reason = None;
+    }
+    judged
 }

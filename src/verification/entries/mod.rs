@@ -26,7 +26,7 @@ use super::judge::Bench;
 use super::profile::PlanHead;
 use super::result::GroupResult;
 use super::step::Step;
-use crate::profile::{Decision, Setting, Unit};
+use crate::profile::{Decision, KindThresholds, Setting, Unit};
 use serde::{Deserialize, Serialize};
 
 /// One entry of a plan.
@@ -133,6 +133,9 @@ macro_rules! entries {
             /// How verdicts are given.
             #[serde(default)]
             pub decision: Decision,
+            /// What tells cut from coag.
+            #[serde(default)]
+            pub kinds: KindThresholds,
             /// What holds for a whole verification.
             #[serde(default)]
             pub plan: PlanHead,

@@ -7,7 +7,7 @@ use crate::result::Part;
 use crate::units::Unit;
 use crate::verification::judge::{Bench, group, line, series};
 use crate::verification::result::GroupResult;
-use crate::verification::step::{Load, Planned, Step, plain};
+use crate::verification::step::{CaptureNeed, Load, Planned, Step, plain};
 use serde::Deserialize;
 
 /// `[[open_circuit]]`: highest voltage over the dial with nothing connected.
@@ -16,6 +16,9 @@ use serde::Deserialize;
 pub struct OpenCircuit {
     /// Identifier.
     pub id: String,
+    /// Whether its captures serve no other step, and no other capture serves it.
+    #[serde(default)]
+    pub own_capture: bool,
     /// Setting of the profile whose output it is.
     pub setting: String,
     /// Part of the record the peak is taken over.
@@ -68,6 +71,7 @@ impl Entry for OpenCircuit {
                 dial: Some(*dial),
                 load: Some(Load::Open),
                 more: "",
+                capture: if self.own_capture { CaptureNeed::Own } else { CaptureNeed::Any },
             }
             .step(profile)
         };

@@ -9,7 +9,7 @@ use crate::units::{Unit, for_people};
 use crate::verification::judge::{Bench, group, line, point, series};
 use crate::verification::outcome::KeptMeasure;
 use crate::verification::result::GroupResult;
-use crate::verification::step::{Planned, Step};
+use crate::verification::step::{CaptureNeed, Planned, Step};
 use crate::verification::unjudged::Unjudged;
 use crate::verification::{estimate, spread};
 use serde::Deserialize;
@@ -20,6 +20,9 @@ use serde::Deserialize;
 pub struct Repeat {
     /// Identifier.
     pub id: String,
+    /// Whether its captures serve no other step, and no other capture serves it.
+    #[serde(default)]
+    pub own_capture: bool,
     /// Setting of the profile that is activated.
     pub setting: String,
     /// Part of the record the power is taken over.
@@ -40,6 +43,17 @@ pub(super) const FACTS: Facts = Facts {
     needs: Needs { drift: true, ..INTO_LOAD.needs },
     ..INTO_LOAD
 };
+
+impl Repeat {
+    /// The first activation may be any capture of the setting; a drift needs a long one.
+    fn need(&self, index: usize) -> CaptureNeed {
+        match (self.own_capture || index > 0, self.drift) {
+            (true, _) => CaptureNeed::Own,
+            (false, None) => CaptureNeed::Any,
+            (false, Some(_)) => CaptureNeed::Long,
+        }
+    }
+}
 
 impl Entry for Repeat {
     fn id(&self) -> &str {
@@ -74,6 +88,7 @@ impl Entry for Repeat {
                 dial: None,
                 load,
                 more: &more,
+                capture: self.need(index),
             }
             .step(profile)
         };

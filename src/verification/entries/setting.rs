@@ -6,7 +6,7 @@ use crate::check::Judged;
 use crate::profile::Setting;
 use crate::verification::judge::{Bench, group, line};
 use crate::verification::result::{GroupResult, Line};
-use crate::verification::step::{Planned, Step};
+use crate::verification::step::{CaptureNeed, Planned, Step};
 use crate::verification::unjudged::Unjudged;
 
 pub(super) const FACTS: Facts = Facts {
@@ -24,6 +24,9 @@ impl Entry for Setting {
     fn check(&self, at: &Table, _: &Profile) -> Result<(), Fault> {
         if self.load_ohm.is_some_and(|ohm| !(ohm.is_finite() && ohm > 0.0)) {
             return at.fault("load_ohm", "a load is above 0 ohm");
+        }
+        if let Some((key, message)) = self.kinds.fault() {
+            return at.fault_in("kinds", key, message);
         }
         for (place, limit) in self.limit.iter().enumerate() {
             if let Err((key, message)) = limit.bounds(limit.measure.unit()) {
@@ -48,6 +51,7 @@ impl Entry for Setting {
                 dial: None,
                 load,
                 more: "",
+                capture: CaptureNeed::Any,
             }
             .step(profile),
         ]

@@ -6,7 +6,7 @@ use crate::check::Judged;
 use crate::verification::estimate;
 use crate::verification::judge::{Bench, group, line};
 use crate::verification::result::GroupResult;
-use crate::verification::step::{Planned, Step};
+use crate::verification::step::{CaptureNeed, Planned, Step};
 use crate::verification::unjudged::Unjudged;
 use serde::Deserialize;
 
@@ -61,6 +61,7 @@ impl Entry for Timing {
                 dial: None,
                 load,
                 more,
+                capture: CaptureNeed::Own,
             }
             .step(profile),
         ]

@@ -1,5 +1,6 @@
 //! From captures and readings to verdicts, entry by entry of the plan.
 
+mod facts;
 mod strongest;
 
 use super::entries::Profile;
@@ -17,7 +18,6 @@ use crate::estimate::Estimate;
 use crate::measures::Measure;
 use crate::profile::{Bounds, Decision};
 use crate::result::{Form, Part, Sketch};
-use crate::units::day_of;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -57,31 +57,36 @@ pub struct Evidence<'a> {
     pub findings: Vec<Finding>,
     /// Version of the program.
     pub program: &'a str,
+    /// The day on which it is judged.
+    pub today: Option<jiff::civil::Date>,
 }
 
 /// Judges a job.
 #[must_use]
 pub fn judge(evidence: Evidence<'_>) -> JobResult {
     let evidence = Evidence { found: once_each(evidence.found), ..evidence };
-    let bench = Bench { evidence: &evidence };
+    let bench = Bench::new(&evidence);
     let mut groups = bench.groups();
+    for group in &mut groups {
+        bench.hold_back(group);
+        coarse(group);
+    }
     let steps: Vec<StepResult> =
         evidence.steps.iter().map(|step| bench.step(step, &groups)).collect();
     for group in &mut groups {
-        hold_back(group, &steps);
-        coarse(group);
         let own = steps.iter().filter(|step| step.group == group.id).map(|step| step.verdict);
         group.verdict = own.chain([group.verdict]).max().unwrap_or(Verdict::NotMeasured);
     }
     let mut job = evidence.job.clone();
-    days(&mut job, &evidence, &steps);
-    let findings = evidence.findings.clone();
+    let mut findings = evidence.findings.clone();
+    findings.extend(facts::findings(&mut job, &evidence, &steps));
     let verdict = groups
         .iter()
         .map(|group| group.verdict)
         .chain(findings.iter().filter_map(|finding| finding.at_best))
         .max()
         .unwrap_or(Verdict::NotMeasured);
+    job.next_due = facts::due(&job, &evidence, verdict, &findings);
     let waveforms = evidence.steps.iter().filter_map(|step| picture(step, &evidence)).collect();
     JobResult {
         schema: Form::Job,
@@ -89,7 +94,11 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
         program: evidence.program.to_owned(),
         verdict,
         job,
-        plan: PlanFacts { rule: evidence.profile.decision.words(), ..evidence.plan.clone() },
+        plan: PlanFacts {
+            rule: evidence.profile.decision.words(),
+            guarded: evidence.profile.decision.guard_ratio().is_some(),
+            ..evidence.plan.clone()
+        },
         counts: counts(&steps),
         groups,
         steps,
@@ -97,27 +106,6 @@ pub fn judge(evidence: Evidence<'_>) -> JobResult {
         findings,
         as_found: None,
         waveforms,
-    }
-}
-
-/// Lines of captures that don't count are no better than their capture, and what follows from several
-/// no better than the worst of them.
-fn hold_back(group: &mut GroupResult, steps: &[StepResult]) {
-    let worst = |step: Option<&String>| {
-        let own = steps.iter().filter(|known| known.group == group.id);
-        own.filter(|known| step.is_none_or(|step| known.id == *step))
-            .flat_map(|known| known.findings.iter().map(move |finding| (known, finding)))
-            .filter_map(|(known, finding)| Some((finding.at_best?, &known.id, finding)))
-            .max_by_key(|(at_best, ..)| *at_best)
-            .map(|(at_best, id, finding)| (at_best, format!("{id}: {}", finding.code)))
-    };
-    let held: Vec<Option<(Verdict, String)>> =
-        group.lines.iter().map(|line| worst(line.step.as_ref())).collect();
-    for (line, held) in group.lines.iter_mut().zip(held) {
-        if let Some((at_best, why)) = held.filter(|(at_best, _)| *at_best > line.judged.verdict) {
-            line.judged.verdict = at_best;
-            line.judged.reason.get_or_insert(why);
-        }
     }
 }
 
@@ -146,7 +134,13 @@ fn once_each(mut found: BTreeMap<String, Found>) -> BTreeMap<String, Found> {
             of_bytes.entry(outcome.sha256.clone()).or_default().push(step.clone());
         }
     }
-    for steps in of_bytes.into_values().filter(|steps| steps.len() > 1) {
+    // One file that serves several steps is one capture.
+    let file = |step: &String| found.get(step).and_then(|f| Some(f.outcome.as_ref()?.file.clone()));
+    let copies: Vec<Vec<String>> = of_bytes
+        .into_values()
+        .filter(|steps| steps.windows(2).any(|pair| file(&pair[0]) != file(&pair[1])))
+        .collect();
+    for steps in copies {
         for step in &steps {
             let others: Vec<&str> =
                 steps.iter().filter(|other| *other != step).map(String::as_str).collect();
@@ -154,7 +148,7 @@ fn once_each(mut found: BTreeMap<String, Found>) -> BTreeMap<String, Found> {
                 found.findings.push(Finding {
                     code: Fault::SameCapture.into(),
                     message: format!(
-                        "the same data stand for the step(s) {}: capture each step anew",
+                        "this file is a copy of the one for {}: capture each step by itself",
                         others.join(", ")
                     ),
                     at_best: Some(Verdict::NotMeasured),
@@ -185,30 +179,11 @@ fn counts(steps: &[StepResult]) -> Counts {
     counts
 }
 
-/// First and last day, instruments, and when the next verification is due.
-fn days(job: &mut JobFacts, evidence: &Evidence<'_>, steps: &[StepResult]) {
-    let captures = steps.iter().filter_map(|step| step.capture.as_ref());
-    let taken = captures.clone().filter_map(|c| c.bench.as_ref()?.taken_at.as_deref());
-    let read = evidence.readings.iter().filter_map(|reading| reading.taken_at.as_deref());
-    let mut all: Vec<jiff::civil::Date> = taken.chain(read).filter_map(day_of).collect();
-    all.sort_unstable();
-    job.first_day = all.first().map(ToString::to_string);
-    job.last_day = all.last().map(ToString::to_string);
-    let months = evidence.profile.plan.interval_months.map(i64::from);
-    let due = all.last().zip(months).and_then(|(last, months)| {
-        last.checked_add(jiff::Span::new().try_months(months).ok()?).ok()
-    });
-    job.next_due = due.map(|due| due.to_string());
-    for instrument in captures.flat_map(|capture| &capture.instrument) {
-        if !job.instruments.contains(instrument) {
-            job.instruments.push(instrument.clone());
-        }
-    }
-}
-
 /// What entries are judged by: plan, captures, readings.
 pub(in crate::verification) struct Bench<'a> {
     pub(in crate::verification) evidence: &'a Evidence<'a>,
+    /// What is not as each step says.
+    findings: BTreeMap<&'a str, Vec<Finding>>,
 }
 
 /// The worst verdict; where nothing is judged, nothing passes.
@@ -240,10 +215,92 @@ pub(in crate::verification) fn line(
 ) -> Line {
     let (step, unit) = (step.map(str::to_owned), unit.to_owned());
     let measure = measure.to_owned();
-    Line { step, measure, part: None, what: what.into(), unit, text: None, judged }
+    Line { step, measure, part: None, what: what.into(), unit, text: None, remark: false, judged }
 }
 
 impl<'a> Bench<'a> {
+    fn new(evidence: &'a Evidence<'a>) -> Self {
+        let mut bench = Self { evidence, findings: BTreeMap::new() };
+        let all = evidence.steps.iter().map(|step| (step.id.as_str(), bench.findings_of(step)));
+        bench.findings = all.collect();
+        bench
+    }
+
+    /// What is not as a step says: of its files, then of its capture. Several captures of one step have
+    /// no outcome that counts.
+    fn findings_of(&self, step: &Step) -> Vec<Finding> {
+        let Some(found) = self.found(&step.id) else { return Vec::new() };
+        let mut findings = found.findings.clone();
+        if let Ok(outcome) = self.outcome(&step.id) {
+            let own = outcome.findings.iter().cloned();
+            findings.extend(own.map(|finding| self.mixed_up(finding, outcome)));
+        }
+        findings
+    }
+
+    /// A capture that looks like another setting's, where that setting has none that fits, was most
+    /// likely saved under the wrong name: a mistake of the bench, no failure of the unit.
+    fn mixed_up(&self, finding: Finding, outcome: &CaptureOutcome) -> Finding {
+        let wrong = [Fault::SequenceMismatch, Fault::OutputSwapped];
+        if !wrong.iter().any(|fault| finding.code == (*fault).into()) {
+            return finding;
+        }
+        let without = |setting: &&String| {
+            let steps = self.evidence.steps.iter();
+            let mut own = steps.filter(|step| {
+                step.setting.as_ref() == Some(*setting) && step.kind.facts().needs.limits
+            });
+            own.all(|step| {
+                self.outcome(&step.id).map_or(true, |other| {
+                    other.findings.iter().any(|f| wrong.iter().any(|code| f.code == (*code).into()))
+                })
+            })
+        };
+        let Some(other) = outcome.looks_like.iter().find(without) else { return finding };
+        Finding {
+            code: Fault::OtherOutput.into(),
+            message: format!(
+                "{}. Setting `{other}` has no capture of its own that fits: the file was probably saved \
+                 under the wrong name",
+                finding.message
+            ),
+            at_best: Some(Verdict::NotMeasured),
+        }
+    }
+
+    /// Why the capture of a step leaves no ground for a verdict.
+    pub(in crate::verification) fn blocked(&self, step: &str) -> Option<&Finding> {
+        self.findings.get(step)?.iter().find(|finding| finding.blocks())
+    }
+
+    /// Lines of captures that don't count are not measured; others are no better than their capture.
+    /// What follows from several is no better than the worst of them.
+    fn hold_back(&self, group: &mut GroupResult) {
+        let own: Vec<&str> = self.steps_of(&group.id).map(|step| step.id.as_str()).collect();
+        for line in &mut group.lines {
+            let of_line = |id: &&&str| line.step.as_deref().is_none_or(|step| step == **id);
+            let ids: Vec<&str> = own.iter().filter(of_line).copied().collect();
+            let blocked = ids.iter().find_map(|id| Some((id, self.blocked(id)?)));
+            if let Some((id, why)) = blocked {
+                let what = if line.step.is_some() { String::new() } else { format!("{id}: ") };
+                line.judged.block(&format!("{what}{}", why.message));
+                continue;
+            }
+            let worst = ids
+                .iter()
+                .flat_map(|id| self.findings.get(id).into_iter().flatten())
+                .filter_map(|finding| Some((finding.at_best?, finding)))
+                .max_by_key(|(at_best, _)| *at_best);
+            if let Some((at_best, finding)) = worst.filter(|(at, _)| *at > line.judged.verdict) {
+                line.judged.verdict = at_best;
+                line.judged.reason.get_or_insert_with(|| finding.message.clone());
+            }
+        }
+        if !group.lines.is_empty() {
+            group.verdict = worst(&group.lines);
+        }
+    }
+
     pub(in crate::verification) fn rule(&self) -> &'a Decision {
         &self.evidence.profile.decision
     }
@@ -367,8 +424,7 @@ impl<'a> Bench<'a> {
             // Where several claim a step none of them counts.
             state == StepState::Done
         });
-        let mut findings = found.map(|found| found.findings.clone()).unwrap_or_default();
-        findings.extend(outcome.iter().flat_map(|outcome| outcome.findings.clone()));
+        let findings = self.findings.get(step.id.as_str()).cloned().unwrap_or_default();
         let start = if state == StepState::Done { Verdict::Pass } else { Verdict::NotMeasured };
         let verdict = lines
             .map(|line| line.judged.verdict)
@@ -381,6 +437,10 @@ impl<'a> Bench<'a> {
             what: step.what.clone(),
             setting: step.setting.clone(),
             load: step.load,
+            shares: step.shares.clone().filter(|host| {
+                let file = |id: &str| Some(&self.outcome(id).ok()?.file);
+                outcome.is_some_and(|own| file(host) == Some(&own.file))
+            }),
             state,
             verdict,
             findings,

@@ -40,7 +40,7 @@ impl Bench<'_> {
             .evidence
             .steps
             .iter()
-            .filter(|step| step.kind.facts().rated)
+            .filter(|step| step.kind.facts().rated && self.blocked(&step.id).is_none())
             .filter_map(rated)
             .map(judged)
             .max_by(|a, b| a.1.verdict.cmp(&b.1.verdict).then(a.3.total_cmp(&b.3)));
