@@ -185,10 +185,10 @@ def main():
     binary = ROOT / "target" / "release" / "crestbook"
 
     print(f"text, {csv.stat().st_size / 1e6:.0f} MB, {os.cpu_count()} cores; best of {args.runs}")
-    commands = {"crestbook": [binary, "measure", csv, "--load-nominal-ohm", "500"]}
+    commands = {"crestbook": [binary, "measure", csv, "--set", "load.nominal_ohm=500"]}
     commands["crestbook --json (with SHA-256)"] = [*commands["crestbook"], "--json"]
     for name, file in {"semicolon, decimal comma": comma, "blanks, signs, mixed widths": mixed}.items():
-        commands[f"crestbook, {name}"] = [binary, "measure", file, "--load-nominal-ohm", "500"]
+        commands[f"crestbook, {name}"] = [binary, "measure", file, "--set", "load.nominal_ohm=500"]
     scripts = {} if args.own else SCRIPTS
     for name, script in scripts.items():
         path = DATA / f"{name}.py"
@@ -206,10 +206,10 @@ def main():
 
     count = 60_000_000
     print(f"binary, {count / 1e6:.0f} million two-channel samples")
-    scale = ["--voltage-scale", "4000", "--current-scale", "8"]
+    scale = ["--set", "voltage.scale=4000", "--set", "current.scale=8"]
     for name, command in {
         "WAV, 16 bit": [binary, "measure", wav, *scale],
-        "npy, float32, N x 2": [binary, "measure", npy, "--sample-rate-hz", "1e7"],
+        "npy, float32, N x 2": [binary, "measure", npy, "--set", "sample_rate_hz=1e7"],
         "SigMF, ri16_le": [binary, "measure", sigmf, *scale],
         "COMTRADE, BINARY": [binary, "measure", comtrade],
     }.items():

@@ -326,7 +326,7 @@ def a_file(crestbook, draw, folder, files):
         data = other.read_bytes()
         other.write_bytes(draw.choice([data[:draw.randint(0, len(data))], data * 2, b"", any_changed(data, draw)]))
     command = draw.choice([["measure", new, "--json"], ["layout", new], ["measure", new, "--all", "--explain"],
-                           ["convert", new, "-o", folder / "out.wav"]])
+                           ["convert", "--force", new, "-o", folder / "out.wav"]])
     holds(run([crestbook, *command, "--quiet"]), [other.name for other in folder.iterdir()] + [str(folder)])
 
 
@@ -335,8 +335,8 @@ def a_file(crestbook, draw, folder, files):
 
 def synth(crestbook, path, draw, *flags):
     shape = draw.choice(["continuous", "gated", "damped"])
-    found = run([crestbook, "synth", shape, "-o", path, "--duration-s", "0.002", "--carrier-hz", "100e3",
-                 "--burst-rate-hz", "10e3", "--quiet", *flags])
+    found = run([crestbook, "synth", "--force", shape, "-o", path, "--duration-s", "0.002", "--carrier-hz", "100e3",
+                 *(["--burst-rate-hz", "10e3"] if shape != "continuous" else []), "--quiet", *flags])
     if found[0] != 0:
         raise Fault(f"synth: {found[2]}")
 
@@ -403,10 +403,10 @@ def a_writer(crestbook, draw, folder, _):
     before = path.read_bytes()
     ending = draw.choice(["csv", "wav", "npy", "npz", "sigmf-meta", "cfg"])
     out, back = folder / f"out.{ending}", folder / "back.csv"
-    found = run([crestbook, "convert", sheet, "-o", out, "--quiet"])
+    found = run([crestbook, "convert", "--force", sheet, "-o", out, "--quiet"])
     holds(found, ["in.csv", "in.capture.toml", out.name])
     if found[0] == 0:
-        found = run([crestbook, "convert", out, "-o", back, "--quiet"])
+        found = run([crestbook, "convert", "--force", out, "-o", back, "--quiet"])
         holds(found, [out.name, out.stem])
         if found[0] != 0:
             raise Fault(f"what was written can't be read: {found[2]}")
@@ -427,7 +427,7 @@ def a_writer(crestbook, draw, folder, _):
                     raise Fault(f"row {k}: {a} became {b} in {ending}")
     # Nothing that is read is written over.
     for target in (path, sheet):
-        holds(run([crestbook, "convert", sheet, "-o", target, "--quiet"]), ["in.csv", "in.capture.toml"])
+        holds(run([crestbook, "convert", "--force", sheet, "-o", target, "--quiet"]), ["in.csv", "in.capture.toml"])
     if path.read_bytes() != before:
         raise Fault("the input was written over")
 
@@ -456,7 +456,7 @@ def lay_out(crestbook, folder):
         path = bench / "captures" / f"s{k}.wav"
         made = folder / f"s{k}.wav"
         shape = ["damped", "--decrement", "0.4"] if k % 2 else ["continuous"]
-        run([crestbook, "synth", *shape, "-o", made, "--power-w", str(10 + k), "--duration-s", "0.01", "--bits", "16",
+        run([crestbook, "synth", "--force", *shape, "-o", made, "--power-w", str(10 + k), "--duration-s", "0.01", "--bits", "16",
              "--quiet"])
         shutil.copy(made, path)
         scales = [line for line in (folder / f"s{k}.capture.toml").read_text().splitlines() if line.startswith("scale")]

@@ -46,7 +46,7 @@ def budget(name, key, *flags):
 def power_budget():
     """P = gv gi tv ti rv ri (P0 cos(w d) + Q sin(w d) + noise) with gv, gi correlated by 0.3, and few
     degrees of freedom of one scale, so that they show."""
-    flags = ["--voltage-accuracy-degrees-of-freedom", "6"]
+    flags = ["--set", "voltage.accuracy.degrees_of_freedom=6"]
     estimate, lines = budget("cut-80.csv", "power_w", *flags)
     names = {
         "gv": "scale of the voltage", "gi": "scale of the current",
@@ -84,7 +84,7 @@ def power_budget():
     check("power, u by uncertainties", first, uncertainties.std_dev(product), 2e-6 * first)
 
     # Degrees of freedom, without correlation, as GTC has them.
-    estimate, lines = budget("cut-80.csv", "power_w", "--correlation-voltage-current", "0", *flags)
+    estimate, lines = budget("cut-80.csv", "power_w", "--set", "correlation.voltage_current=0", *flags)
     gv = GTC.ureal(1, u["gv"], 6)
     power = gv * GTC.ureal(1, u["gi"]) * rest * (p0 + noise)
     second = lines.get("curvature of the model (second order)", {"contribution": 0.0})["contribution"]

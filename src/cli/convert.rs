@@ -4,7 +4,7 @@ use super::exit::{Exit, Failure};
 use super::measure::CaptureArgs;
 use super::printer::Printer;
 use super::progress::Watch;
-use super::synth::beside;
+use super::synth::{beside, refuse_existing};
 use crate::convert::convert;
 use crate::export;
 use crate::files::{WriteError, write_whole};
@@ -20,6 +20,10 @@ pub(super) struct Args {
     /// File to write; its ending names the format
     #[arg(long, short, value_name = "FILE")]
     output: PathBuf,
+
+    /// Write over files that are there
+    #[arg(long)]
+    force: bool,
 
     /// Do not mark the phases (SigMF), which takes a measurement
     #[arg(long)]
@@ -43,12 +47,15 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     if let Some(own) = &capture.sheet_file {
         refuse_own(&sheet_file, own)?;
     }
-    let watch = Watch::new(printer);
-    let recording = Recording::read(capture, &settings.read, &watch)?;
-    let capture = recording.capture();
     // The data of some formats stand in a second file of the same name.
     let mut outputs = vec![out.clone(), sheet_file.clone()];
     outputs.extend(format.numbers.map(|ending| out.with_extension(ending)));
+    if !args.force {
+        refuse_existing(&outputs)?;
+    }
+    let watch = Watch::new(printer);
+    let recording = Recording::read(capture, &settings.read, &watch)?;
+    let capture = recording.capture();
     for read in recording.files() {
         outputs.iter().try_for_each(|out| refuse_own(out, Path::new(&read.file)))?;
     }

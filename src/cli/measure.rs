@@ -30,76 +30,76 @@ pub(super) struct CaptureArgs {
     pub sheet: Option<PathBuf>,
 
     /// Share of a burst's peak above which the burst counts as on
-    #[arg(long, value_name = "SHARE", default_value_t = 0.1)]
+    #[arg(long, value_name = "SHARE", default_value_t = 0.1, hide_short_help = true)]
     pub duty_threshold: f64,
 
-    /// Least crest factor of coag
-    #[arg(long, value_name = "CF", help_heading = "Thresholds")]
+    /// Least crest factor of coag [default: 4.0]
+    #[arg(long, value_name = "CF", help_heading = "Thresholds", hide_short_help = true)]
     pub coag_crest_factor: Option<f64>,
 
-    /// Crest factor below which output is continuous
-    #[arg(long, value_name = "CF", help_heading = "Thresholds")]
+    /// Crest factor below which output is continuous [default: 1.7]
+    #[arg(long, value_name = "CF", help_heading = "Thresholds", hide_short_help = true)]
     pub continuous_crest_factor: Option<f64>,
 
-    /// Continuous output of a lower peak (V) is coag
-    #[arg(long, value_name = "V", help_heading = "Thresholds")]
+    /// Continuous output of a lower peak (V) is coag [default: 200]
+    #[arg(long, value_name = "V", help_heading = "Thresholds", hide_short_help = true)]
     pub arc_peak_v: Option<f64>,
 
-    /// Share of the strongest phase below which there is rest
-    #[arg(long, value_name = "SHARE", help_heading = "Thresholds")]
+    /// Share of the strongest phase below which there is rest [default: 0.01]
+    #[arg(long, value_name = "SHARE", help_heading = "Thresholds", hide_short_help = true)]
     pub rest_share: Option<f64>,
 
-    /// A shorter quiet stretch (s) is a gap between bursts, not a rest
-    #[arg(long, value_name = "S", help_heading = "Thresholds")]
+    /// A shorter quiet stretch (s) is a gap between bursts, not a rest [default: 2e-3]
+    #[arg(long, value_name = "S", help_heading = "Thresholds", hide_short_help = true)]
     pub rest_min_s: Option<f64>,
 
-    /// A shorter stretch of output (s) is no phase of its own
-    #[arg(long, value_name = "S", help_heading = "Thresholds")]
+    /// A shorter stretch of output (s) is no phase of its own [default: 1e-3]
+    #[arg(long, value_name = "S", help_heading = "Thresholds", hide_short_help = true)]
     pub phase_min_s: Option<f64>,
 
-    /// Samples looked at burst by burst; longer records are sampled evenly
-    #[arg(long, value_name = "N", help_heading = "Thresholds")]
+    /// Samples looked at burst by burst; longer records are sampled evenly [default: 1048576]
+    #[arg(long, value_name = "N", help_heading = "Thresholds", hide_short_help = true)]
     pub burst_samples: Option<u64>,
 
     /// Record of a file that holds several, from 1; left out: each in turn
     #[arg(long, value_name = "N")]
     pub record: Option<usize>,
 
-    /// Threads
-    #[arg(long, value_name = "N")]
+    /// Worker threads [default: one per core]
+    #[arg(long, value_name = "N", hide_short_help = true)]
     pub threads: Option<usize>,
-
-    /// Bounds
-    #[command(flatten)]
-    pub limits: LimitArgs,
 
     /// Sheet keys
     #[command(flatten)]
     pub flags: SheetFlags,
+
+    /// Bounds
+    #[command(flatten)]
+    pub limits: LimitArgs,
 }
 
 /// Flags that bound what a file may ask for.
 #[derive(Debug, Default, clap::Args)]
 #[command(next_help_heading = "Bounds on damaged or hostile files")]
 pub(super) struct LimitArgs {
-    /// Longest header, bytes
-    #[arg(long, value_name = "N")]
+    /// Longest header, bytes [default: 1 MiB]
+    #[arg(long, value_name = "N", hide_short_help = true)]
     pub limit_header: Option<usize>,
 
-    /// Longest line of text, bytes
-    #[arg(long, value_name = "N")]
+    /// Longest line of text, bytes [default: 64 KiB]
+    #[arg(long, value_name = "N", hide_short_help = true)]
     pub limit_line: Option<usize>,
 
-    /// Most columns or channels
-    #[arg(long, value_name = "N")]
+    /// Most columns or channels [default: 1024]
+    #[arg(long, value_name = "N", hide_short_help = true)]
     pub limit_columns: Option<usize>,
 
-    /// Most bytes unpacked from an archive or written anew to be read
-    #[arg(long, value_name = "N")]
+    /// Most bytes unpacked from an archive or written anew to be read [default: 64 GiB]
+    #[arg(long, value_name = "N", hide_short_help = true)]
     pub limit_unpacked: Option<u64>,
 
-    /// Most times that unpacked data may be larger than packed
-    #[arg(long, value_name = "N")]
+    /// Most times that unpacked data may be larger than packed [default: 200]
+    #[arg(long, value_name = "N", hide_short_help = true)]
     pub limit_ratio: Option<u64>,
 }
 
@@ -140,11 +140,11 @@ pub(super) struct ShowArgs {
 
     /// Simulate the distributions (JCGM 101) with so many draws, or `auto` until settled, and hold
     /// the budgets against it
-    #[arg(long, value_name = "N|auto")]
+    #[arg(long, value_name = "N|auto", hide_short_help = true)]
     pub monte_carlo: Option<String>,
 
     /// Seed of the simulation
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(long, value_name = "N", default_value_t = 1, hide_short_help = true)]
     pub seed: u64,
 }
 
@@ -219,7 +219,7 @@ fn in_range(name: &str, value: f64, low: f64, high: f64) -> Result<f64, Failure>
 impl CaptureArgs {
     /// The capture these flags name.
     pub(super) fn resolve(&self) -> Result<Capture, Failure> {
-        Ok(resolve(&self.capture, self.sheet.as_deref(), &self.flags.replaced)?)
+        Ok(resolve(&self.capture, self.sheet.as_deref(), &self.flags.replaced())?)
     }
 
     /// Thresholds as these flags say, else the usual ones.

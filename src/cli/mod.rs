@@ -17,8 +17,10 @@ mod synth;
 
 pub use exit::Exit;
 
+use crate::measures::Measure;
 use clap::{ColorChoice, Parser, Subcommand};
 use printer::Printer;
+use std::ffi::OsString;
 
 /// Measures what a high-frequency surgical generator really puts out, from voltage and current
 /// sampled across a test load.
@@ -77,12 +79,29 @@ fn silence_guarded_panics() {
     }));
 }
 
+/// Joins `--budget MEASURE` to `--budget=MEASURE`: the value can be left out, so that only a word that is a
+/// measure is one.
+fn joined(arguments: impl Iterator<Item = OsString>) -> Vec<OsString> {
+    let mut all: Vec<OsString> = Vec::new();
+    for argument in arguments {
+        let measure = argument.to_str().is_some_and(|key| Measure::find(key).is_ok());
+        match all.last_mut() {
+            Some(last) if last == "--budget" && measure => {
+                last.push("=");
+                last.push(argument);
+            }
+            _ => all.push(argument),
+        }
+    }
+    all
+}
+
 /// Runs the program with the process's own arguments.
 #[must_use]
 pub fn main() -> Exit {
     #[cfg(feature = "parquet")]
     silence_guarded_panics();
-    let cli = Cli::parse();
+    let cli = Cli::parse_from(joined(std::env::args_os()));
     let printer = Printer::new(cli.json, cli.quiet, cli.color);
     let done = match &cli.command {
         Command::Measure(args) => measure::run(args, &printer),

@@ -29,12 +29,16 @@ pub(super) enum Shape {
 /// `crestbook synth`.
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
-    /// Shape; of a cycle, `cycled`
+    /// Shape
     shape: Shape,
 
     /// Data file to write: .csv, .wav or .npy; sheet and truth are written beside it
     #[arg(long, short, value_name = "FILE")]
     output: PathBuf,
+
+    /// Write over files that are there
+    #[arg(long)]
+    force: bool,
 
     /// Sample rate
     #[arg(long, value_name = "HZ", default_value_t = 10e6)]
@@ -48,25 +52,25 @@ pub(super) struct Args {
     #[arg(long, value_name = "HZ", default_value_t = 500e3)]
     carrier_hz: f64,
 
-    /// Bursts per second (gated, damped)
-    #[arg(long, value_name = "HZ", default_value_t = 25e3)]
-    burst_rate_hz: f64,
+    /// Bursts per second (gated, damped) [default: 25e3]
+    #[arg(long, value_name = "HZ")]
+    burst_rate_hz: Option<f64>,
 
-    /// Share of the burst period with carrier (gated)
-    #[arg(long, value_name = "SHARE", default_value_t = 0.25)]
-    duty: f64,
+    /// Share of the burst period with carrier (gated) [default: 0.25]
+    #[arg(long, value_name = "SHARE")]
+    duty: Option<f64>,
 
-    /// Logarithmic decrement per carrier cycle (damped)
-    #[arg(long, value_name = "NEPER", default_value_t = 0.5)]
-    decrement: f64,
+    /// Logarithmic decrement per carrier cycle (damped) [default: 0.5]
+    #[arg(long, value_name = "NEPER")]
+    decrement: Option<f64>,
 
-    /// Modulation frequency (modulated)
-    #[arg(long, value_name = "HZ", default_value_t = 20e3)]
-    modulation_hz: f64,
+    /// Modulation frequency (modulated) [default: 20e3]
+    #[arg(long, value_name = "HZ")]
+    modulation_hz: Option<f64>,
 
-    /// Modulation depth (modulated)
-    #[arg(long, value_name = "SHARE", default_value_t = 0.5)]
-    depth: f64,
+    /// Modulation depth (modulated) [default: 0.5]
+    #[arg(long, value_name = "SHARE")]
+    depth: Option<f64>,
 
     /// Largest voltage [default: 1000]
     #[arg(long, value_name = "V", conflicts_with = "power_w")]
@@ -100,33 +104,33 @@ pub(super) struct Args {
     #[arg(long, value_name = "BITS")]
     bits: Option<u32>,
 
-    /// Linear rise at the start (continuous; cut of cycled)
-    #[arg(long, value_name = "S", default_value_t = 0.0)]
-    ramp_s: f64,
+    /// Linear rise at the start (continuous; cut of cycled) [default: 0]
+    #[arg(long, value_name = "S")]
+    ramp_s: Option<f64>,
 
     /// Place in the sequence at which the record begins
     #[arg(long, value_name = "S", default_value_t = 0.0)]
     start_s: f64,
 
-    /// Length of each cut (cycled)
-    #[arg(long, value_name = "S", default_value_t = 0.02, help_heading = "Cycled")]
-    cut_s: f64,
+    /// Length of each cut (cycled) [default: 0.02]
+    #[arg(long, value_name = "S", help_heading = "Cycled")]
+    cut_s: Option<f64>,
 
-    /// Length of each coag (cycled)
-    #[arg(long, value_name = "S", default_value_t = 0.05, help_heading = "Cycled")]
-    coag_s: f64,
+    /// Length of each coag (cycled) [default: 0.05]
+    #[arg(long, value_name = "S", help_heading = "Cycled")]
+    coag_s: Option<f64>,
 
-    /// Length of each rest (cycled); 0 leaves it out
-    #[arg(long, value_name = "S", default_value_t = 0.03, help_heading = "Cycled")]
-    rest_s: f64,
+    /// Length of each rest (cycled); 0 leaves it out [default: 0.03]
+    #[arg(long, value_name = "S", help_heading = "Cycled")]
+    rest_s: Option<f64>,
 
-    /// Shape of the coag (cycled): continuous, gated, damped or modulated
-    #[arg(long, value_name = "SHAPE", default_value = "damped", help_heading = "Cycled")]
-    coag_shape: Shape,
+    /// Shape of the coag (cycled): continuous, gated, damped or modulated [default: damped]
+    #[arg(long, value_name = "SHAPE", help_heading = "Cycled")]
+    coag_shape: Option<Shape>,
 
-    /// Largest voltage of the coag (cycled)
-    #[arg(long, value_name = "V", default_value_t = 1500.0, help_heading = "Cycled")]
-    coag_peak_v: f64,
+    /// Largest voltage of the coag (cycled) [default: 1500]
+    #[arg(long, value_name = "V", help_heading = "Cycled")]
+    coag_peak_v: Option<f64>,
 
     /// Sheet: model of the generator
     #[arg(long, value_name = "TEXT", help_heading = "Sheet")]
@@ -173,6 +177,16 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         full_scale: full,
         floats: export::Floats::Usual,
     };
+    if !args.force {
+        let numbers = format.numbers.map(|ending| beside(data, ending));
+        let written = [
+            Some(data.clone()),
+            numbers,
+            Some(beside(data, "capture.toml")),
+            Some(beside(data, "truth.json")),
+        ];
+        refuse_existing(written.iter().flatten())?;
+    }
     let mut writer = export::create(data, &shape)?;
     let mut at = 0;
     while at < recipe.samples {
@@ -206,25 +220,102 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
+/// Refuses to write over a file, which may hold what somebody typed.
+pub(super) fn refuse_existing<'a>(
+    outputs: impl IntoIterator<Item = &'a PathBuf>,
+) -> Result<(), Failure> {
+    match outputs.into_iter().find(|output| output.is_file()) {
+        None => Ok(()),
+        Some(output) => Err(Failure::usage(
+            format!("{}: there is a file of this name already", output.display()),
+            "choose another name, or write over it with --force",
+        )),
+    }
+}
+
 /// The file of the same stem with another ending.
 pub(super) fn beside(data: &Path, ending: &str) -> PathBuf {
     let stem = data.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
     data.with_file_name(format!("{stem}.{ending}"))
 }
 
+/// What belongs to some shapes only, each as given or by default.
+struct Shaped {
+    burst_rate_hz: f64,
+    duty: f64,
+    decrement: f64,
+    modulation_hz: f64,
+    depth: f64,
+    ramp_s: f64,
+    cut_s: f64,
+    coag_s: f64,
+    rest_s: f64,
+    coag_peak_v: f64,
+    coag_shape: Shape,
+}
+
+impl Shaped {
+    /// Refuses what would have no effect on the shape.
+    fn of(args: &Args) -> Result<Self, Failure> {
+        let coag_shape = args.coag_shape.unwrap_or(Shape::Damped);
+        let cycled = args.shape == Shape::Cycled;
+        let any = |shapes: &[Shape]| {
+            shapes.contains(&args.shape) || (cycled && shapes.contains(&coag_shape))
+        };
+        let bursts = any(&[Shape::Gated, Shape::Damped]);
+        let modulated = any(&[Shape::Modulated]);
+        for (flag, given, acts) in [
+            ("burst-rate-hz", args.burst_rate_hz.is_some(), bursts),
+            ("duty", args.duty.is_some(), any(&[Shape::Gated])),
+            ("decrement", args.decrement.is_some(), any(&[Shape::Damped])),
+            ("modulation-hz", args.modulation_hz.is_some(), modulated),
+            ("depth", args.depth.is_some(), modulated),
+            ("ramp-s", args.ramp_s.is_some(), cycled || args.shape == Shape::Continuous),
+            ("cut-s", args.cut_s.is_some(), cycled),
+            ("coag-s", args.coag_s.is_some(), cycled),
+            ("rest-s", args.rest_s.is_some(), cycled),
+            ("coag-shape", args.coag_shape.is_some(), cycled),
+            ("coag-peak-v", args.coag_peak_v.is_some(), cycled),
+        ] {
+            if given && !acts {
+                let shape = clap::ValueEnum::to_possible_value(&args.shape);
+                let shape = shape.map_or(String::new(), |value| value.get_name().to_owned());
+                return Err(Failure::usage(
+                    format!("--{flag} has no effect on the shape {shape}"),
+                    "leave it out, or choose the shape that has it",
+                ));
+            }
+        }
+        Ok(Self {
+            burst_rate_hz: args.burst_rate_hz.unwrap_or(25e3),
+            duty: args.duty.unwrap_or(0.25),
+            decrement: args.decrement.unwrap_or(0.5),
+            modulation_hz: args.modulation_hz.unwrap_or(20e3),
+            depth: args.depth.unwrap_or(0.5),
+            ramp_s: args.ramp_s.unwrap_or(0.0),
+            cut_s: args.cut_s.unwrap_or(0.02),
+            coag_s: args.coag_s.unwrap_or(0.05),
+            rest_s: args.rest_s.unwrap_or(0.03),
+            coag_peak_v: args.coag_peak_v.unwrap_or(1500.0),
+            coag_shape,
+        })
+    }
+}
+
 fn recipe(args: &Args) -> Result<Recipe, Failure> {
+    let given = Shaped::of(args)?;
     let bad = |flag: &str, message: &str| {
         Err(Failure::usage(format!("--{flag}: {message}"), "see `crestbook synth --help`"))
     };
     for (flag, value) in [
         ("carrier-hz", args.carrier_hz),
-        ("burst-rate-hz", args.burst_rate_hz),
-        ("decrement", args.decrement),
-        ("modulation-hz", args.modulation_hz),
+        ("burst-rate-hz", given.burst_rate_hz),
+        ("decrement", given.decrement),
+        ("modulation-hz", given.modulation_hz),
         ("load-ohm", args.load_ohm),
-        ("cut-s", args.cut_s),
-        ("coag-s", args.coag_s),
-        ("coag-peak-v", args.coag_peak_v),
+        ("cut-s", given.cut_s),
+        ("coag-s", given.coag_s),
+        ("coag-peak-v", given.coag_peak_v),
         ("duration-s", args.duration_s.unwrap_or(1.0)),
         ("peak-v", args.peak_v.unwrap_or(1.0)),
         ("power-w", args.power_w.unwrap_or(1.0)),
@@ -234,14 +325,14 @@ fn recipe(args: &Args) -> Result<Recipe, Failure> {
         }
     }
     for (flag, value) in
-        [("rest-s", args.rest_s), ("ramp-s", args.ramp_s), ("start-s", args.start_s)]
+        [("rest-s", given.rest_s), ("ramp-s", given.ramp_s), ("start-s", args.start_s)]
     {
         if !(value.is_finite() && value >= 0.0) {
             return bad(flag, "can't be negative");
         }
     }
     for (flag, value) in
-        [("duty", args.duty), ("depth", args.depth), ("clip", args.clip.unwrap_or(1.0))]
+        [("duty", given.duty), ("depth", given.depth), ("clip", args.clip.unwrap_or(1.0))]
     {
         if !(value > 0.0 && value <= 1.0) {
             return bad(flag, "must lie above 0 and up to 1");
@@ -259,18 +350,18 @@ fn recipe(args: &Args) -> Result<Recipe, Failure> {
     if args.carrier_hz >= args.rate_hz / 2.0 {
         return bad("rate-hz", "the carrier needs more than two samples per cycle");
     }
-    if args.coag_shape == Shape::Cycled {
+    if given.coag_shape == Shape::Cycled {
         return bad("coag-shape", "a coag is continuous, gated, damped or modulated");
     }
     let output = |shape: Shape, peak_v: f64, ramp_s: f64| Output {
         wave: match shape {
             Shape::Continuous | Shape::Cycled => Wave::Continuous,
-            Shape::Gated => Wave::Gated { burst_hz: args.burst_rate_hz, duty: args.duty },
+            Shape::Gated => Wave::Gated { burst_hz: given.burst_rate_hz, duty: given.duty },
             Shape::Damped => {
-                Wave::Damped { burst_hz: args.burst_rate_hz, decrement: args.decrement }
+                Wave::Damped { burst_hz: given.burst_rate_hz, decrement: given.decrement }
             }
             Shape::Modulated => {
-                Wave::Modulated { modulation_hz: args.modulation_hz, depth: args.depth }
+                Wave::Modulated { modulation_hz: given.modulation_hz, depth: given.depth }
             }
         },
         peak_v,
@@ -278,8 +369,8 @@ fn recipe(args: &Args) -> Result<Recipe, Failure> {
         ramp_s,
     };
     let mut sections = Vec::new();
-    let first = output(args.shape, args.peak_v.unwrap_or(1000.0), args.ramp_s);
-    let cycle = args.cut_s + args.coag_s + args.rest_s;
+    let first = output(args.shape, args.peak_v.unwrap_or(1000.0), given.ramp_s);
+    let cycle = given.cut_s + given.coag_s + given.rest_s;
     let duration =
         args.duration_s.unwrap_or(if args.shape == Shape::Cycled { 2.0 * cycle } else { 0.01 });
     let count = (rate.samples(duration)).round();
@@ -287,9 +378,9 @@ fn recipe(args: &Args) -> Result<Recipe, Failure> {
         return bad("duration-s", "the record would have fewer than 2 or more than 10^10 samples");
     }
     if args.shape == Shape::Cycled {
-        let coag = output(args.coag_shape, args.coag_peak_v, 0.0);
+        let coag = output(given.coag_shape, given.coag_peak_v, 0.0);
         for (duration_s, output) in
-            [(args.cut_s, Some(first)), (args.coag_s, Some(coag)), (args.rest_s, None)]
+            [(given.cut_s, Some(first)), (given.coag_s, Some(coag)), (given.rest_s, None)]
         {
             let kind = output.map_or(Kind::Rest, |output| kind_of(&output));
             sections.push(Section { kind, duration_s, output });

@@ -5,7 +5,7 @@ use super::check::check;
 use crate::keyfile::{self, KeyfileError};
 use std::path::{Path, PathBuf};
 
-/// Type of a sheet key, for the flag of the same name.
+/// Type of a sheet key that can be given for one run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum KeyType {
     /// A number.
@@ -18,7 +18,7 @@ pub enum KeyType {
     Channel,
 }
 
-/// A sheet key that has a flag.
+/// A sheet key that can be given for one run.
 #[derive(Clone, Copy, Debug)]
 pub struct SheetKey {
     /// Table and key, or the key alone.
@@ -35,7 +35,7 @@ macro_rules! keys {
     };
 }
 
-/// Every single-valued sheet key; `voltage.scale` has the flag `--voltage-scale`.
+/// Every single-valued sheet key; each can be given for one run, as `--set voltage.scale=1000`.
 pub const KEYS: &[SheetKey] = keys! {
     "data_current": Text = "Data file of the current, where it has its own";
     "layout": Text = "Kept text layout that the data file must fit";
@@ -152,8 +152,18 @@ pub fn read_with(
         };
         insert(&mut table, key.path, value);
     }
+    // A scale given for one channel of a capture without a sheet does not leave the other one out.
+    if sheet.voltage.is_none() && sheet.current.is_none() {
+        let given = |side: &str| replaced.iter().any(|(key, _)| key.path.first() == Some(&side));
+        let named = replaced.iter().any(|(key, _)| key.path.get(1) == Some(&"channel"));
+        for (one, other) in [("voltage", "current"), ("current", "voltage")] {
+            if given(one) && !given(other) && !named {
+                insert(&mut table, &[other], toml::Value::Table(toml::Table::new()));
+            }
+        }
+    }
     let merged = table.to_string();
-    let flags = Path::new("flags and sheet together");
+    let flags = Path::new("the sheet with --set");
     let sheet: Sheet = keyfile::parse(flags, &merged)?;
     check(flags, &merged, &sheet)?;
     Ok(sheet)
@@ -185,7 +195,7 @@ fn count(key: &SheetKey, value: &str) -> Result<i64, KeyfileError> {
 
 fn no_number(key: &SheetKey, value: &str, wanted: &str, help: &str) -> KeyfileError {
     KeyfileError {
-        file: PathBuf::from(format!("--{}", key.path.join("-").replace('_', "-"))),
+        file: PathBuf::from(format!("--set {}", key.path.join("."))),
         position: None,
         message: format!("`{value}` is not {wanted}"),
         line: None,

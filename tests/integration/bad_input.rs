@@ -55,7 +55,7 @@ fn damaged_data() {
         Case { name: "backward.csv", content: backward.as_bytes(), flags: &[], exit: 3, says: &["backwards"] },
         Case { name: "both.csv", content: b"1,50,2,25\n2,50,3,25\n3,50,4,25\n", flags: &[], exit: 2, says: &["can be read as 4 numbers", "text.decimal"] },
         Case { name: "rate.csv", content: b"v,i\n1.5,2.5\n2.5,3.5\n3.5,1.5\n", flags: &[], exit: 2, says: &["sample_rate_hz"] },
-        Case { name: "cut.npy", content: b"\x93NUMPY\x01\x00\x46\x00{'descr': '<f8', 'fortran_order': False, 'shape': (999,), }            \n", flags: &["--sample-rate-hz", "1e6"], exit: 3, says: &["cut off"] },
+        Case { name: "cut.npy", content: b"\x93NUMPY\x01\x00\x46\x00{'descr': '<f8', 'fortran_order': False, 'shape': (999,), }            \n", flags: &["--set", "sample_rate_hz=1e6"], exit: 3, says: &["cut off"] },
         Case { name: "short.npy", content: b"\x93NUMPY\x01", flags: &[], exit: 3, says: &["npy"] },
         Case { name: "pickle.npy", content: b"\x93NUMPY\x01\x00\x46\x00{'descr': '|O', 'fortran_order': False, 'shape': (9,), }               \n", flags: &[], exit: 3, says: &["not read"] },
         Case { name: "cut.wav", content: b"RIFF\x24\x00\x00\x00WAVEfmt \x10\x00\x00\x00\x01\x00\x02\x00\x40\x1f\x00\x00", flags: &[], exit: 3, says: &["WAV header"] },
@@ -65,11 +65,11 @@ fn damaged_data() {
         Case { name: "voltage.csv", content: b"time (s),v (V)\n0.0,1\n1e-7,2\n2e-7,1\n3e-7,2\n", flags: &[], exit: 0, says: &[] },
         Case { name: "noend.csv", content: good.trim_end().as_bytes(), flags: &[], exit: 0, says: &[] },
         Case { name: "zero.csv", content: b"time (s),v (V),i (A)\n0.0,0,0\n1e-7,0,0\n2e-7,0,0\n3e-7,0,0\n", flags: &[], exit: 0, says: &[] },
-        Case { name: "rate0.csv", content: good.as_bytes(), flags: &["--sample-rate-hz", "0"], exit: 2, says: &["impossible"] },
-        Case { name: "rate5.csv", content: good.as_bytes(), flags: &["--sample-rate-hz", "5e6"], exit: 2, says: &["the sheet says 5000000 Hz"] },
-        Case { name: "nan.csv", content: good.as_bytes(), flags: &["--voltage-scale", "volts"], exit: 2, says: &["--voltage-scale", "not a number"] },
-        Case { name: "channel.csv", content: good.as_bytes(), flags: &["--voltage-channel", "CH7"], exit: 2, says: &["CH7", "0 = v, 1 = i"] },
-        Case { name: "same.csv", content: good.as_bytes(), flags: &["--voltage-channel", "v", "--current-channel", "0"], exit: 2, says: &["same channel"] },
+        Case { name: "rate0.csv", content: good.as_bytes(), flags: &["--set", "sample_rate_hz=0"], exit: 2, says: &["impossible"] },
+        Case { name: "rate5.csv", content: good.as_bytes(), flags: &["--set", "sample_rate_hz=5e6"], exit: 2, says: &["the sheet says 5000000 Hz"] },
+        Case { name: "nan.csv", content: good.as_bytes(), flags: &["--set", "voltage.scale=volts"], exit: 2, says: &["--set voltage.scale", "not a number"] },
+        Case { name: "channel.csv", content: good.as_bytes(), flags: &["--set", "voltage.channel=CH7"], exit: 2, says: &["CH7", "0 = v, 1 = i"] },
+        Case { name: "same.csv", content: good.as_bytes(), flags: &["--set", "voltage.channel=v", "--set", "current.channel=0"], exit: 2, says: &["same channel"] },
         Case { name: "threshold.csv", content: good.as_bytes(), flags: &["--duty-threshold", "2"], exit: 2, says: &["duty-threshold"] },
         Case { name: "plot.csv", content: good.as_bytes(), flags: &["--plot", "x.gif"], exit: 2, says: &[".svg or .png"] },
     ];
@@ -250,8 +250,8 @@ fn cut_off_anywhere() {
             let done = crestbook(&[
                 "measure",
                 path.to_str().unwrap(),
-                "--sample-rate-hz",
-                "1e7",
+                "--set",
+                "sample_rate_hz=1e7",
                 "--quiet",
             ]);
             let code = done.status.code().unwrap();

@@ -117,7 +117,7 @@ fn a_sheet_may_be_named_instead_of_the_data() {
     let found = json(&["measure", &path, "--json"]);
     assert_eq!(found["capture"]["load_ohm"], 500.0);
     // A flag goes before the sheet.
-    let found = json(&["measure", &path, "--json", "--load-nominal-ohm", "450"]);
+    let found = json(&["measure", &path, "--json", "--set", "load.nominal_ohm=450"]);
     assert_eq!(found["capture"]["load_ohm"], 450.0);
     assert!(found["flags"].as_array().unwrap().iter().any(|flag| flag["code"] == "load_mismatch"));
 }
@@ -152,10 +152,10 @@ fn wiring_faults_are_flagged() {
         flags.iter().map(|flag| flag["code"].as_str().unwrap().to_owned()).collect()
     };
     assert!(codes(&[]).is_empty());
-    assert!(codes(&["--current-scale", "-1"]).contains(&"current_inverted".to_owned()));
-    assert!(codes(&["--current-delay-s", "150e-9"]).contains(&"skew_suspected".to_owned()));
-    assert!(codes(&["--voltage-scale", "2"]).contains(&"load_mismatch".to_owned()));
-    assert!(codes(&["--voltage-offset", "20"]).contains(&"dc_offset".to_owned()));
+    assert!(codes(&["--set", "current.scale=-1"]).contains(&"current_inverted".to_owned()));
+    assert!(codes(&["--set", "current.delay_s=150e-9"]).contains(&"skew_suspected".to_owned()));
+    assert!(codes(&["--set", "voltage.scale=2"]).contains(&"load_mismatch".to_owned()));
+    assert!(codes(&["--set", "voltage.offset=20"]).contains(&"dc_offset".to_owned()));
 }
 
 #[test]
@@ -169,11 +169,11 @@ fn one_channel_and_a_load_give_power() {
     }
     std::fs::write(&path, rows).unwrap();
     let path = path.display().to_string();
-    let found = json(&["measure", &path, "--json", "--load-nominal-ohm", "450"]);
+    let found = json(&["measure", &path, "--json", "--set", "load.nominal_ohm=450"]);
     // 300^2 / 2 / 450 = 100 W.
     assert!((found["whole"]["power_w"]["value"].as_f64().unwrap() - 100.0).abs() < 1e-6);
     assert!(found["capture"]["power_by"].as_str().unwrap().contains("Vrms^2/R"));
-    let open = json(&["measure", &path, "--json", "--load-kind", "open"]);
+    let open = json(&["measure", &path, "--json", "--set", "load.kind=open"]);
     assert!(open["whole"]["missing"]["power_w"].as_str().unwrap().contains("open circuit"));
     assert!(open["whole"]["crest_factor"]["value"].is_number());
 }
@@ -237,7 +237,7 @@ fn delay_is_estimated_or_refused() {
         crestbook(&arguments)
     };
     // 80 ns, told by the sheet, not told, told wrongly.
-    for flags in [&[][..], &["--current-delay-s", "0"], &["--current-delay-s", "200e-9"]] {
+    for flags in [&[][..], &["--set", "current.delay_s=0"], &["--set", "current.delay_s=200e-9"]] {
         let done = run(flags);
         let json: serde_json::Value = serde_json::from_slice(&done.stdout).unwrap();
         let (delay, u) =
@@ -245,15 +245,21 @@ fn delay_is_estimated_or_refused() {
         assert_eq!(json["lagging"], "current");
         assert!((delay - 80e-9).abs() < 4.0 * u && u < 1e-10, "{json}");
     }
-    let voltage =
-        run(&["--current-channel", "0", "--voltage-channel", "1", "--load-nominal-ohm", "0.002"]);
+    let voltage = run(&[
+        "--set",
+        "current.channel=0",
+        "--set",
+        "voltage.channel=1",
+        "--set",
+        "load.nominal_ohm=0.002",
+    ]);
     let json: serde_json::Value = serde_json::from_slice(&voltage.stdout).unwrap();
     // The same skew with the channels' names swapped, less what the sheet takes off the other one.
     assert!((json["further_s"].as_f64().unwrap() + 160e-9).abs() < 1e-9, "{json}");
     for (flags, says) in [
-        (&["--load-nominal-ohm", "450"][..], "reactive or not the stated one"),
-        (&["--load-kind", "open"][..], "open circuit"),
-        (&["--current-delay-s", "1.0e-6"][..], "degrees apart"),
+        (&["--set", "load.nominal_ohm=450"][..], "reactive or not the stated one"),
+        (&["--set", "load.kind=open"][..], "open circuit"),
+        (&["--set", "current.delay_s=1.0e-6"][..], "degrees apart"),
     ] {
         let done = run(flags);
         assert_eq!(done.status.code(), Some(2), "{flags:?}");
@@ -263,8 +269,8 @@ fn delay_is_estimated_or_refused() {
     let done = crestbook(&[
         "measure",
         reactive.to_str().unwrap(),
-        "--load-nominal-ohm",
-        "335.8",
+        "--set",
+        "load.nominal_ohm=335.8",
         "--estimate-delay",
     ]);
     // 26.7 degrees of reactance with the right size look like a delay: it is told as one, with what
@@ -288,8 +294,8 @@ fn an_arcing_load_has_no_delay() {
     let done = crestbook(&[
         "measure",
         path.to_str().unwrap(),
-        "--load-nominal-ohm",
-        "510",
+        "--set",
+        "load.nominal_ohm=510",
         "--estimate-delay",
     ]);
     assert_eq!(done.status.code(), Some(2), "{}", text(&done.stdout));
@@ -335,8 +341,8 @@ fn budgets_and_simulations_are_shown() {
         "--json",
         "--monte-carlo",
         "200000",
-        "--current-delay-standard-uncertainty-s",
-        "60e-9",
+        "--set",
+        "current.delay_standard_uncertainty_s=60e-9",
     ]);
     let json: serde_json::Value = serde_json::from_slice(&done.stdout).unwrap();
     assert_eq!(json["whole"]["power_w"]["monte_carlo"]["validates_linear"], false);
@@ -357,13 +363,13 @@ fn a_current_in_volts_takes_the_scale_of_the_sheet() {
     std::fs::write(&path, rows).unwrap();
     let run = |flags: &[&str]| {
         let mut arguments = vec!["measure", path.to_str().unwrap(), "--json"];
-        arguments.extend(["--voltage-channel", "CH1", "--voltage-scale", "1000"]);
-        arguments.extend(["--current-channel", "CH2"]);
+        arguments.extend(["--set", "voltage.channel=CH1", "--set", "voltage.scale=1000"]);
+        arguments.extend(["--set", "current.channel=CH2"]);
         arguments.extend(flags);
         crestbook(&arguments)
     };
     let json: serde_json::Value =
-        serde_json::from_slice(&run(&["--current-scale", "10"]).stdout).unwrap();
+        serde_json::from_slice(&run(&["--set", "current.scale=10"]).stdout).unwrap();
     // 245^2 / (2 * 300) W.
     let power = json["whole"]["power_w"]["value"].as_f64().unwrap();
     assert!((power / (245.0 * 245.0 / 600.0) - 1.0).abs() < 1e-4, "{power}");

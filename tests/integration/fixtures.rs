@@ -170,7 +170,7 @@ fn check_with(name: &str, profile: &std::path::Path, flags: &[&str]) -> serde_js
 #[test]
 fn a_coarse_measurement_is_a_finding() {
     let profile = fixture("harrow-fell/tarnbeck.toml");
-    let flags = ["--voltage-accuracy-relative-expanded-uncertainty", "0.1"];
+    let flags = ["--set", "voltage.accuracy.relative_expanded_uncertainty=0.1"];
     let json = check_with("cut-80.csv", &profile, &flags);
     let finding = &json["findings"][0];
     assert_eq!(finding["code"], "coarse_measurement");

@@ -61,8 +61,8 @@ fn a_gap_is_left_out_and_told() {
         path.to_str().unwrap(),
         "--json",
         "--quiet",
-        "--current-delay-s",
-        "30e-9",
+        "--set",
+        "current.delay_s=30e-9",
     ]);
     let json: serde_json::Value = serde_json::from_slice(&done.stdout).unwrap();
     let rms = json["phases"][1]["current_rms_a"]["value"].as_f64().unwrap();

@@ -135,7 +135,7 @@ fn decompression_bombs_are_refused() {
             archive.write_all(&vec![0; 1 << 20]).unwrap();
         }
         archive.finish().unwrap();
-        let done = crestbook(&["measure", path.to_str().unwrap(), "--sample-rate-hz", "1e6"]);
+        let done = crestbook(&["measure", path.to_str().unwrap(), "--set", "sample_rate_hz=1e6"]);
         let said = text(&done.stderr);
         assert_eq!(done.status.code(), Some(3), "{name}: {said}");
         assert!(said.contains("more than 200 times its size"), "{name}: {said}");
@@ -194,7 +194,7 @@ fn bounds_are_settings() {
     let row: Vec<String> = (0..2000).map(|k| format!("{k}.5")).collect();
     std::fs::write(&wide, format!("{0}\n{0}\n{0}\n", row.join(","))).unwrap();
     let run = |path: &Path, flags: &[&str]| {
-        run_plain(path, &[&["--sample-rate-hz", "1e6"], flags].concat())
+        run_plain(path, &[&["--set", "sample_rate_hz=1e6"], flags].concat())
     };
     let (code, said) = run(&wide, &[]);
     assert_eq!(code, 3, "{said}");

@@ -102,9 +102,9 @@ fn absurd_numbers_are_refused() {
     // So large that single precision has no number for it.
     let capture = fixture("harrow-fell").join("cut-80.csv");
     let capture = capture.to_str().unwrap();
-    let done = crestbook(&["measure", capture, "--voltage-scale=-1e300"]);
+    let done = crestbook(&["measure", capture, "--set=voltage.scale=-1e300"]);
     assert!(text(&done.stderr).contains("which no bench sees"), "{}", text(&done.stderr));
-    let done = crestbook(&["measure", capture, "--sample-rate-hz", "1e-300"]);
+    let done = crestbook(&["measure", capture, "--set", "sample_rate_hz=1e-300"]);
     assert_ne!(done.status.code(), Some(0));
     let sheet = folder.path().join("x.capture.toml");
     std::fs::write(&sheet, "format = 1\ndata = \"x.csv\"\n[bench]\nhumidity_percent = nan\n")
@@ -153,7 +153,7 @@ fn comtrade_keeps_the_codes_at_both_ends() {
     }
     wav.finalize().unwrap();
     let out = folder.path().join("rail.cfg");
-    let flags = ["--voltage-channel", "0", "--voltage-scale", "1000"];
+    let flags = ["--set", "voltage.channel=0", "--set", "voltage.scale=1000"];
     let done = crestbook(
         &[&["convert", path.to_str().unwrap(), "-o", out.to_str().unwrap()], &flags[..]].concat(),
     );

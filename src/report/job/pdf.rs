@@ -41,9 +41,9 @@ pub fn pdf(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
     let document = typst::compile::<PagedDocument>(&desk).output;
     let document = document.map_err(|errors| told(&errors))?;
     let standard = match look.archive_part {
-        ArchivePart::A1b => PdfArchivePart::A_1b,
-        ArchivePart::A2b => PdfArchivePart::A_2b,
-        ArchivePart::A3b => PdfArchivePart::A_3b,
+        ArchivePart::A1b => PdfStandard::A_1b,
+        ArchivePart::A2b => PdfStandard::A_2b,
+        ArchivePart::A3b => PdfStandard::A_3b,
     };
     let standards =
         PdfStandards::new(&[standard]).map_err(|error| ReportError(error.message().to_string()))?;
