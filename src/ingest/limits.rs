@@ -54,6 +54,12 @@ impl Limits {
         }
     }
 
+    /// Most bytes that may come out of so many packed ones.
+    pub(super) fn most_unpacked(&self, packed: u64) -> u64 {
+        // Idle channels pack well without being a threat.
+        packed.saturating_mul(self.ratio).max(1 << 23).min(self.unpacked)
+    }
+
     /// Refuses packed data that would grow beyond all measure.
     pub(super) fn check_unpacked(
         &self,
@@ -62,10 +68,7 @@ impl Limits {
         packed: u64,
         unpacked: u64,
     ) -> Result<(), IngestError> {
-        // Idle channels pack well without being a threat.
-        let free = 1 << 23;
-        let by_ratio = packed.saturating_mul(self.ratio).max(free);
-        if unpacked <= by_ratio.min(self.unpacked) {
+        if unpacked <= self.most_unpacked(packed) {
             return Ok(());
         }
         let (bound, key) = if unpacked > self.unpacked {

@@ -19,6 +19,7 @@ mod comtrade;
 mod error;
 #[cfg(feature = "parquet")]
 mod guard;
+mod gzip;
 pub mod layout;
 mod limits;
 mod npy;
@@ -43,8 +44,8 @@ pub use guard::guarded;
 pub use limits::Limits;
 pub use pair::pair;
 pub use registry::{
-    Beside, FORMATS, Format, Opening, description_of, may_hold_data, numbers_of, open, open_source,
-    recognise,
+    Beside, FORMATS, Format, Opening, description_of, is_readable, may_hold_data, numbers_of, open,
+    open_source, recognise,
 };
 pub use source::Source;
 pub use stamps::{reason, rounding};

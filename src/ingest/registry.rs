@@ -147,6 +147,9 @@ pub fn description_of(path: &Path) -> Option<PathBuf> {
 /// Whether a file may be a capture or a part of one, by the ending of its name.
 #[must_use]
 pub fn may_hold_data(path: &Path) -> bool {
+    if ends_in(path, "gz") {
+        return may_hold_data(&path.with_extension(""));
+    }
     FORMATS.iter().any(|format| {
         format
             .endings
@@ -192,7 +195,6 @@ const NOT_READ: &[(&[u8], &str, &str)] = &[
     ),
     (b"\x89HDF\r\n", "HDF5, which is not read", "save the arrays with numpy.save, or as text"),
     (b"TDSm", "TDMS, which is not read", "export the channels as text or WAV"),
-    (b"\x1f\x8b", "packed with gzip", "unpack it first"),
 ];
 
 /// The format of a file, by its first bytes.
@@ -200,6 +202,14 @@ const NOT_READ: &[(&[u8], &str, &str)] = &[
 pub fn recognise(head: &[u8]) -> Option<&'static Format> {
     let not_read = NOT_READ.iter().any(|(start, ..)| head.starts_with(start));
     FORMATS.iter().find(|format| (format.probe)(head)).filter(|_| !not_read)
+}
+
+/// Whether the content of a file is of a format that is read.
+#[must_use]
+pub fn is_readable(source: &Source) -> bool {
+    let mut head = Vec::new();
+    source.read(0, HEAD, &mut head).is_ok()
+        && (super::gzip::probe(&head) || recognise(&head).is_some())
 }
 
 /// Opens a data file in whatever format its content shows.
@@ -217,6 +227,14 @@ pub fn open(path: &Path, opening: &Opening) -> Result<Box<dyn TraceReader>, Inge
 pub fn open_source(source: Source, opening: &Opening) -> Result<Box<dyn TraceReader>, IngestError> {
     let mut head = Vec::new();
     source.read(0, HEAD, &mut head)?;
+    if super::gzip::probe(&head) {
+        let inner = super::gzip::unpack(&source, &opening.limits)?;
+        inner.read(0, HEAD, &mut head)?;
+        // Packed once, not again and again.
+        if !super::gzip::probe(&head) {
+            return open_source(inner, opening);
+        }
+    }
     if let Some(format) = recognise(&head) {
         return (format.open)(source, opening);
     }

@@ -15,6 +15,8 @@ pub struct Source {
     store: Store,
     start: u64,
     length: u64,
+    /// The file it was unpacked from.
+    packed: Option<Arc<Self>>,
 }
 
 #[derive(Clone, Debug)]
@@ -65,8 +67,13 @@ impl Source {
             });
         }
         let length = meta.len();
-        let source =
-            Self { name: path.to_owned(), store: Store::File(Arc::new(file)), start: 0, length };
+        let source = Self {
+            name: path.to_owned(),
+            store: Store::File(Arc::new(file)),
+            start: 0,
+            length,
+            packed: None,
+        };
         source.refuse_empty()
     }
 
@@ -77,13 +84,19 @@ impl Source {
     pub fn memory(name: &Path, bytes: Vec<u8>) -> Result<Self, IngestError> {
         let length = bytes.len() as u64;
         let store = Store::Memory(bytes.into());
-        Self { name: name.to_owned(), store, start: 0, length }.refuse_empty()
+        Self { name: name.to_owned(), store, start: 0, length, packed: None }.refuse_empty()
     }
 
     /// A name without bytes: what is read is in memory already.
     #[must_use]
     pub fn none(name: &Path) -> Self {
-        Self { name: name.to_owned(), store: Store::Memory(Vec::new().into()), start: 0, length: 0 }
+        Self {
+            name: name.to_owned(),
+            store: Store::Memory(Vec::new().into()),
+            start: 0,
+            length: 0,
+            packed: None,
+        }
     }
 
     fn refuse_empty(self) -> Result<Self, IngestError> {
@@ -107,6 +120,7 @@ impl Source {
             store: self.store.clone(),
             start: self.start + start,
             length: length.min(self.length - start),
+            packed: None,
         }
     }
 
@@ -127,7 +141,14 @@ impl Source {
             Some(file) => Store::File(Arc::new(file)),
             None => Store::Memory(spool.kept.into()),
         };
-        Ok(Self { name: self.name.clone(), store, start: 0, length })
+        Ok(Self { name: self.name.clone(), store, start: 0, length, packed: None })
+    }
+
+    /// The same as what was unpacked from a file: its hash is that of the file.
+    #[must_use]
+    pub(super) fn packed_in(mut self, file: &Self) -> Self {
+        self.packed = Some(Arc::new(file.clone()));
+        self
     }
 
     /// The path it was opened by.
@@ -210,11 +231,14 @@ impl Source {
         Cursor { source: self.clone(), at: 0, kept: Vec::new(), kept_at: 0 }
     }
 
-    /// SHA-256 of all bytes.
+    /// SHA-256 of all bytes; where they were unpacked, of those of the packed file.
     ///
     /// # Errors
     /// Where the operating system can't read.
     pub fn sha256(&self) -> Result<Sha256, IngestError> {
+        if let Some(file) = &self.packed {
+            return file.sha256();
+        }
         let mut state = Hasher::default();
         let mut buffer = Vec::new();
         let mut offset = 0;

@@ -2,7 +2,7 @@
 
 use super::cache::Cache;
 use super::measure::{Unusable, measure};
-use super::scan::{Claim, Scan, scan};
+use super::scan::{Claim, Scan, Stray, StrayWhy, scan};
 use super::{Job, JobError, RESULTS};
 use crate::check::{Fault, Finding, Verdict, other_unit};
 use crate::explain::Explain;
@@ -284,11 +284,42 @@ fn sheet_findings(job: &Job, step: &Step, claim: &Claim) -> Vec<Finding> {
     found
 }
 
-fn wide_findings(job: &Job, strays: &[String]) -> Vec<Finding> {
-    let mut found: Vec<Finding> = strays
-        .iter()
-        .map(|stray| Finding { code: Fault::Stray.into(), message: stray.clone(), at_best: None })
-        .collect();
+/// Names told of each kind of stray; the rest is counted.
+const NAMED: usize = 3;
+
+/// Files that fit no step, one finding for each kind of them.
+fn stray_findings(strays: &[Stray]) -> Vec<Finding> {
+    let kind = |why: &StrayWhy| match why {
+        StrayWhy::NoSheet(_) => "no prepared sheet has this name: name the file as its step",
+        StrayWhy::NoSuchStep(_) => "the plan has no such step: correct job.step in the sheet",
+        StrayWhy::NoStepNamed => "the sheet names no step: add job.step",
+        StrayWhy::NotRead => {
+            "the content is of no format that is read: export it as text, WAV or .npy"
+        }
+    };
+    let mut of_kind: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    for stray in strays {
+        let told = match &stray.why {
+            StrayWhy::NoSheet(Some(near)) => format!("{} (the step `{near}`?)", stray.file),
+            StrayWhy::NoSuchStep(step) => format!("{} (step `{step}`)", stray.file),
+            _ => stray.file.clone(),
+        };
+        of_kind.entry(kind(&stray.why)).or_default().push(told);
+    }
+    let finding = |(why, files): (&str, Vec<String>)| {
+        let more = match files.len().checked_sub(NAMED) {
+            Some(more) if more > 0 => format!(" and {more} more"),
+            _ => String::new(),
+        };
+        let named = files.iter().take(NAMED).cloned().collect::<Vec<_>>().join(", ");
+        let message = format!("{named}{more}: {why}");
+        Finding { code: Fault::Stray.into(), message, at_best: None }
+    };
+    of_kind.into_iter().map(finding).collect()
+}
+
+fn wide_findings(job: &Job, strays: &[Stray]) -> Vec<Finding> {
+    let mut found = stray_findings(strays);
     found.extend(overdue(job));
     let (unit, plan) = (&job.file.unit, &job.profile.unit);
     let wanted = (&plan.model, &plan.serial);

@@ -2,7 +2,7 @@
 
 use super::{CAPTURES, Job, JobError};
 use crate::explain::Explain;
-use crate::ingest::{may_hold_data, numbers_of};
+use crate::ingest::{Source, is_readable, may_hold_data, numbers_of};
 use crate::sheet::{self, Sheet};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -50,8 +50,30 @@ impl SheetFault {
 pub struct Scan {
     /// Captures by step; prepared sheets without data are left out.
     pub claims: BTreeMap<String, Vec<Claim>>,
-    /// Files and sheets that fit no step, with what to do.
-    pub strays: Vec<String>,
+    /// Files and sheets that fit no step.
+    pub strays: Vec<Stray>,
+}
+
+/// A file of the captures folder that fits no step.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stray {
+    /// Its name.
+    pub file: String,
+    /// Why.
+    pub why: StrayWhy,
+}
+
+/// Why a file fits no step.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum StrayWhy {
+    /// No sheet goes with it; the step whose name is nearest.
+    NoSheet(Option<String>),
+    /// Its sheet names a step that the plan does not have.
+    NoSuchStep(String),
+    /// Its sheet names no step.
+    NoStepNamed,
+    /// Its content is of no format that is read.
+    NotRead,
 }
 
 /// Looks through the captures folder of a job.
@@ -70,7 +92,7 @@ pub(super) fn scan(job: &Job) -> Result<Scan, JobError> {
         files.push(entry.map_err(fail)?.path());
     }
     files.sort();
-    let by_stem = data_by_stem(&files);
+    let (by_stem, unread) = data_by_stem(&files);
     let mut scan = Scan::default();
     let mut used: BTreeSet<PathBuf> = BTreeSet::new();
     for path in files.iter().filter(|path| is_sheet(path)) {
@@ -79,11 +101,8 @@ pub(super) fn scan(job: &Job) -> Result<Scan, JobError> {
         let named = sheet.as_ref().ok().and_then(|sheet| sheet.job.as_ref()?.step.clone());
         let step = named.clone().unwrap_or_else(|| stem.clone());
         if !job.steps.iter().any(|known| known.id == step && known.setting.is_some()) {
-            let what = match named {
-                Some(step) => format!("its sheet names the step `{step}`, which the plan has not"),
-                None => "its sheet names no step (job.step)".to_owned(),
-            };
-            scan.strays.push(format!("{}: {what}", file_name(path)));
+            let why = named.map_or(StrayWhy::NoStepNamed, StrayWhy::NoSuchStep);
+            scan.strays.push(Stray { file: file_name(path), why });
             continue;
         }
         if !data.is_empty() {
@@ -94,9 +113,11 @@ pub(super) fn scan(job: &Job) -> Result<Scan, JobError> {
     for path in by_stem.values().flatten().filter(|path| !used.contains(*path)) {
         let near = job.steps.iter().filter(|step| step.setting.is_some());
         let near = crate::keyfile::nearest(&stem_of(path), near.map(|step| step.id.as_str()));
-        let near = near.map_or(String::new(), |near| format!("; is it the step `{near}`?"));
-        scan.strays.push(format!("{}: no sheet belongs to it{near}", file_name(path)));
+        let why = StrayWhy::NoSheet(near.map(str::to_owned));
+        scan.strays.push(Stray { file: file_name(path), why });
     }
+    let unread = unread.into_iter().filter(|path| !used.contains(path));
+    scan.strays.extend(unread.map(|path| Stray { file: file_name(&path), why: StrayWhy::NotRead }));
     Ok(scan)
 }
 
@@ -139,12 +160,29 @@ fn look(
     (sheet, data)
 }
 
-fn data_by_stem(files: &[PathBuf]) -> BTreeMap<String, Vec<PathBuf>> {
+/// Data files by their stem, and files that are none.
+fn data_by_stem(files: &[PathBuf]) -> (BTreeMap<String, Vec<PathBuf>>, Vec<PathBuf>) {
     let mut found: BTreeMap<String, Vec<PathBuf>> = BTreeMap::new();
-    for path in files.iter().filter(|path| path.is_file() && may_hold_data(path)) {
-        found.entry(stem_of(path)).or_default().push(path.clone());
+    let mut unread = Vec::new();
+    for path in files.iter().filter(|path| path.is_file() && !is_beside(path)) {
+        if may_hold_data(path) || is_data(path) {
+            found.entry(stem_of(path)).or_default().push(path.clone());
+        } else {
+            unread.push(path.clone());
+        }
     }
-    found
+    (found, unread)
+}
+
+/// Whether a file goes with captures and is none: a sheet, a layout, a truth, a hidden file.
+fn is_beside(path: &Path) -> bool {
+    let name = file_name(path);
+    name.starts_with('.') || [".toml", ".json"].iter().any(|ending| name.ends_with(ending))
+}
+
+/// Whether the content of a file of an unusual name is of a format that is read.
+fn is_data(path: &Path) -> bool {
+    Source::open(path).is_ok_and(|source| is_readable(&source))
 }
 
 fn is_sheet(path: &Path) -> bool {
@@ -159,6 +197,11 @@ fn stem_of(path: &Path) -> String {
     let name = file_name(path);
     match name.strip_suffix(".capture.toml") {
         Some(stem) => stem.to_owned(),
-        None => path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or(name),
+        None => {
+            // cut.csv.gz is the packed cut.csv.
+            let packed = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("gz"));
+            let inner = if packed { path.with_extension("") } else { path.to_owned() };
+            inner.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or(name)
+        }
     }
 }

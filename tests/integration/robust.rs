@@ -82,7 +82,8 @@ fn pipes_and_links_are_no_files_to_replace() {
     let (link, target) = (folder.path().join("link.csv"), folder.path().join("target.csv"));
     std::fs::write(&target, "old").unwrap();
     std::os::unix::fs::symlink(&target, &link).unwrap();
-    let done = crestbook(&["convert", capture.to_str().unwrap(), "-o", link.to_str().unwrap()]);
+    let done =
+        crestbook(&["convert", capture.to_str().unwrap(), "-o", link.to_str().unwrap(), "--force"]);
     assert!(done.status.success(), "{}", text(&done.stderr));
     assert!(link.is_symlink() && std::fs::metadata(&target).unwrap().len() > 1000);
 }
