@@ -1,12 +1,16 @@
 //! `crestbook job`.
 
 use super::exit::{Exit, Failure};
-use super::printer::Printer;
+use super::printer::{JsonList, Printer};
 use super::progress::{Watch, catch_interrupts, stopped};
+use super::synth::refuse_existing;
 use crate::check::Verdict;
 use crate::demo::EXAMPLE_PLAN;
-use crate::job::{self, Beginning, Job, RunOptions};
-use crate::report::job::text;
+use crate::explain::ErrorCode;
+use crate::files::WholeFile;
+use crate::job::{self, Beginning, Job, JobError, RunOptions};
+use crate::report::job::{long, text};
+use crate::result::Form;
 use crate::units::day_of;
 use crate::verification::{JobResult, ManualReading, Person, UnitFacts, order_of_work};
 use std::path::{Path, PathBuf};
@@ -19,9 +23,21 @@ pub(super) struct Args {
     #[command(subcommand)]
     command: Option<Sub>,
 
-    /// Folder of the job
+    /// Folders of jobs
     #[arg(required = true)]
-    folder: Option<PathBuf>,
+    folder: Vec<PathBuf>,
+
+    /// Compare with another job of the same unit, in place of the one that job.toml names
+    #[arg(long, value_name = "FOLDER")]
+    against: Option<PathBuf>,
+
+    /// Write the numbers of all jobs as one long table: .csv, or .parquet where it is built in
+    #[arg(long, value_name = "FILE")]
+    table: Option<PathBuf>,
+
+    /// Write over the table that is there
+    #[arg(long, requires = "table")]
+    force: bool,
 
     /// Take captures as they are saved, and keep the summary up to date until Ctrl-C
     #[arg(long)]
@@ -154,20 +170,33 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
             printer.out(EXAMPLE_PLAN)?;
             Ok(Exit::Done)
         }
-        None => {
-            let folder = args.folder.clone().unwrap_or_default();
-            if let Some(reason) = &args.accept_plan {
-                for change in job::accept(&folder, reason, &now())? {
-                    printer.note(&format!("accepted: {change}"));
-                }
+        None => judge(args, printer),
+    }
+}
+
+/// Judges one job or several.
+fn judge(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+    if let (Some(reason), folders) = (&args.accept_plan, &args.folder) {
+        for folder in folders {
+            for change in job::accept(folder, reason, &now())? {
+                printer.note(&format!("accepted: {change}"));
             }
-            let how = RunOptions {
-                jobs: args.jobs.map(usize::from),
-                rehash: args.rehash,
-                follow_links: args.follow_links,
-            };
-            if args.watch { watch(&folder, how, printer) } else { once(&folder, how, printer) }
         }
+    }
+    let how = RunOptions {
+        jobs: args.jobs.map(usize::from),
+        rehash: args.rehash,
+        follow_links: args.follow_links,
+        against: args.against.clone(),
+    };
+    let table = args.table.as_deref().map(|path| Table::of(path, args.force)).transpose()?;
+    match args.folder.as_slice() {
+        [folder] if args.watch => watch(folder, how, printer),
+        [folder] if table.is_none() => once(folder, how, printer),
+        _ if args.watch => {
+            Err(Failure::usage("--watch looks at one job", "name one folder, or leave --watch out"))
+        }
+        folders => several(folders, how, table, printer),
     }
 }
 
@@ -278,6 +307,100 @@ fn once(folder: &Path, how: RunOptions, printer: &Printer) -> Result<Exit, Failu
     Ok(exit(&ran.result))
 }
 
+/// A long table to be written.
+struct Table<'a> {
+    path: &'a Path,
+    parquet: bool,
+}
+
+impl<'a> Table<'a> {
+    fn of(path: &'a Path, force: bool) -> Result<Self, Failure> {
+        let ending = path.extension().map(|ending| ending.to_string_lossy().to_lowercase());
+        let parquet = match ending.as_deref() {
+            Some("csv") => false,
+            Some("parquet") if cfg!(feature = "parquet") => true,
+            Some("parquet") => {
+                return Err(Failure::usage(
+                    "this build of the program writes no Parquet",
+                    "build it with `cargo build --release --features parquet`, or write .csv",
+                ));
+            }
+            _ => {
+                let message = format!("{}: no table has this ending", path.display());
+                return Err(Failure::usage(message, "end the name in .csv or .parquet"));
+            }
+        };
+        if !force {
+            refuse_existing([&path.to_owned()])?;
+        }
+        Ok(Self { path, parquet })
+    }
+
+    fn write(&self, jobs: &[(String, JobResult)]) -> Result<(), Failure> {
+        let rows = jobs.iter().map(|(name, job)| (name.as_str(), job));
+        let mut out = WholeFile::create(self.path)?;
+        let written = match self.parquet {
+            #[cfg(feature = "parquet")]
+            true => long::parquet(rows, &mut out),
+            _ => long::csv(rows, &mut out),
+        };
+        written.map_err(|error| Failure::new(ErrorCode::NoReport, error.to_string(), None))?;
+        Ok(out.finish()?)
+    }
+}
+
+/// Judges several jobs, one after the other; one that can't be judged does not end the others.
+fn several(
+    folders: &[PathBuf],
+    how: RunOptions,
+    table: Option<Table<'_>>,
+    printer: &Printer,
+) -> Result<Exit, Failure> {
+    let mut list = JsonList::new(Form::Jobs);
+    let mut worst = Verdict::Pass;
+    let (mut kept, mut broken) = (Vec::new(), None);
+    for folder in folders {
+        let judged = Job::open(folder).and_then(|job| {
+            let ran = job::run(&job, how.clone(), &Watch::new(printer))?;
+            job::write(&job, &ran.result)?;
+            Ok((job, ran))
+        });
+        let (job, ran) = match judged {
+            Ok(judged) => judged,
+            Err(JobError::Interrupted) => return Err(JobError::Interrupted.into()),
+            Err(error) => {
+                let failure = Failure::from(error);
+                printer.problem(&failure);
+                broken.get_or_insert(failure);
+                continue;
+            }
+        };
+        worst = worst.max(ran.result.verdict);
+        if printer.json() {
+            list.push(&ran.result)?;
+        } else {
+            printer.out(&format!("{}\n", folder.display()))?;
+            printer.out(&text::summary(&ran.result, &order(&job), printer.manner(false)))?;
+            printer.out("\n")?;
+        }
+        if table.is_some() {
+            kept.push((folder.display().to_string(), ran.result));
+        }
+    }
+    if let Some(table) = table {
+        table.write(&kept)?;
+        printer.note(&format!("table in {}", table.path.display()));
+    }
+    if printer.json() {
+        printer.out_list(list, Some(worst))?;
+    }
+    match broken {
+        Some(failure) => Ok(failure.exit()),
+        None if worst == Verdict::Pass => Ok(Exit::Done),
+        None => Ok(Exit::NotAPass),
+    }
+}
+
 /// How often the folder is looked at.
 const PERIOD: Duration = Duration::from_millis(500);
 
@@ -292,7 +415,7 @@ fn watch(folder: &Path, how: RunOptions, printer: &Printer) -> Result<Exit, Fail
         let now = job::stand(folder);
         // A file that still grows is left alone until it rests.
         if now == last && now != shown {
-            match look(folder, how, printer) {
+            match look(folder, how.clone(), printer) {
                 Ok(found) => result = Some(found),
                 Err(failure) if failure.exit() == Exit::Interrupted => break,
                 Err(failure) if failure.exit() == Exit::Write => return Err(failure),

@@ -99,12 +99,8 @@ impl Printer {
         }
     }
 
-    /// A failure: what, where, what to do. With `--json` it is also the one document.
-    pub(super) fn failure(&self, failure: &Failure) {
-        if self.json && failure.code != ErrorCode::Unwritable {
-            // Where that can't be written either, standard error still tells.
-            let _ = self.out_json(&serde_json::json!({ "schema": Form::Error, "error": failure }));
-        }
+    /// A failure of one of several, on standard error alone.
+    pub(super) fn problem(&self, failure: &Failure) {
         self.err(&self.paint(AnsiColor::Red, "error"), &failure.message);
         if let Some(excerpt) = &failure.excerpt {
             let _ = writeln!(io::stderr(), "{}", plain(excerpt, false));
@@ -112,6 +108,15 @@ impl Printer {
         if let Some(help) = &failure.help {
             self.err(&self.paint(AnsiColor::Cyan, "help"), help);
         }
+    }
+
+    /// A failure: what, where, what to do. With `--json` it is also the one document.
+    pub(super) fn failure(&self, failure: &Failure) {
+        if self.json && failure.code != ErrorCode::Unwritable {
+            // Where that can't be written either, standard error still tells.
+            let _ = self.out_json(&serde_json::json!({ "schema": Form::Error, "error": failure }));
+        }
+        self.problem(failure);
     }
 
     fn paint(&self, colour: AnsiColor, word: &str) -> String {

@@ -21,8 +21,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 /// How a run is made.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct RunOptions {
+    /// Job to compare with, in place of the one before the service that job.toml names.
+    pub against: Option<PathBuf>,
     /// Captures measured at a time; all cores if left out.
     pub jobs: Option<usize>,
     /// Whether every data file is hashed anew, moved or not.
@@ -111,8 +113,9 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         today: Some(jiff::tz::Offset::UTC.to_datetime(jiff::Timestamp::now()).date()),
     };
     let mut result = judge(evidence);
-    if let Some(folder) = &job.file.as_found {
-        match earlier(&job.folder.join(folder)) {
+    let before = how.against.or_else(|| job.file.as_found.as_ref().map(|f| job.folder.join(f)));
+    if let Some(folder) = before {
+        match earlier(&folder) {
             Ok(before) => {
                 result.as_found = Some(changes(&folder.display().to_string(), &before, &result));
             }

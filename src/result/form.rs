@@ -38,6 +38,8 @@ forms! {
     Delays "delays" 1 "the delays of several records";
     /// A whole verification.
     Job "job" 1 "the result of a job";
+    /// Several verifications.
+    Jobs "jobs" 1 "the results of several jobs";
     /// Why there is no other document.
     Error "error" 1 "an error";
 }

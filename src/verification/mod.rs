@@ -32,7 +32,7 @@ pub use result::{
     Amendment, Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, Person,
     PlanFacts, ReportFacts, Series, SourceFit, StepResult, StepState, UnitFacts, Waveform,
 };
-pub use step::{CaptureNeed, Load, Step, order_of_work, part_of, steps};
+pub use step::{CaptureNeed, Expectation, Load, Step, order_of_work, part_of, steps};
 pub use timing::{Stretch, times};
 
 use crate::estimate::{Coverage, Estimate};

@@ -370,6 +370,9 @@ pub struct StepResult {
     /// Setting.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub setting: Option<String>,
+    /// Number on the dial.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dial: Option<f64>,
     /// Load as planned.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub load: Option<Load>,

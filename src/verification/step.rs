@@ -1,7 +1,8 @@
 //! The steps of a plan: one capture or one reading each.
 
-use super::entries::{Answer, Profile, StepKind};
+use super::entries::{Answer, Profile, StepKind, Wiring};
 use crate::digest::Sha256;
+use crate::measures::Measure;
 use crate::profile::Setting;
 use crate::result::Part;
 use crate::trace::Kind;
@@ -42,6 +43,50 @@ pub struct Step {
     pub capture: CaptureNeed,
     /// Id of the step whose capture it takes, where it has none of its own.
     pub shares: Option<String>,
+    /// What is wanted, in words; empty where only several captures together tell.
+    pub wanted: String,
+    /// What is to be expected, so that the instruments can be set.
+    pub expected: Expectation,
+}
+
+/// What a step should put out, as far as the plan tells.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Expectation {
+    /// Power, W.
+    pub power_w: Option<f64>,
+    /// Peak voltage, V.
+    pub peak_v: Option<f64>,
+    /// Peak current, A.
+    pub peak_a: Option<f64>,
+}
+
+impl Expectation {
+    /// Of a power into a load, with the crest factor of the setting: V = CF sqrt(P R), I = V / R.
+    fn of_power(power_w: f64, load: Option<Load>, crest_factor: Option<f64>) -> Self {
+        let peak_v = match (load, crest_factor) {
+            (Some(Load::Ohm(ohm)), Some(crest)) => Some(crest * (power_w * ohm).sqrt()),
+            _ => None,
+        };
+        let peak_a = match (load, peak_v) {
+            (Some(Load::Ohm(ohm)), Some(volt)) => Some(volt / ohm),
+            _ => None,
+        };
+        Self { power_w: Some(power_w), peak_v, peak_a }
+    }
+
+    /// Of a peak voltage with nothing connected.
+    pub(super) fn of_peak(peak_v: f64) -> Self {
+        Self { power_w: None, peak_v: Some(peak_v), peak_a: None }
+    }
+}
+
+/// Largest crest factor that a setting may have: as its limits say, or that of a sine for continuous cut.
+fn crest_factor(setting: &Setting) -> Option<f64> {
+    let mut of_crest = setting.limit.iter().filter(|limit| limit.measure == Measure::CrestFactor);
+    let stated = of_crest.find_map(|limit| limit.bounds(limit.measure.unit()).ok()?.1);
+    let plain = setting.sequence == [Kind::Cut];
+    let modulated = setting.limit.iter().any(|limit| limit.measure == Measure::DutyCycle);
+    stated.or_else(|| (plain && !modulated).then_some(std::f64::consts::SQRT_2))
 }
 
 /// What kind of capture a step can take.
@@ -103,6 +148,10 @@ pub(super) struct Planned<'a> {
     /// What else is to be known of it.
     pub more: &'a str,
     pub capture: CaptureNeed,
+    /// What is wanted, in words.
+    pub wanted: String,
+    /// Expected power, W.
+    pub power_w: Option<f64>,
 }
 
 impl Planned<'_> {
@@ -129,6 +178,10 @@ impl Planned<'_> {
             answer: None,
             capture: self.capture,
             shares: None,
+            wanted: self.wanted,
+            expected: self.power_w.map_or(Expectation::default(), |power| {
+                Expectation::of_power(power, self.load, of.and_then(crest_factor))
+            }),
         }
     }
 }
@@ -178,6 +231,10 @@ pub fn order_of_work(steps: &[Step]) -> Vec<&Step> {
     let wiring = |step: &Step| step.kind.facts().wiring;
     order.sort_by(|a, b| {
         let place = wiring(a).cmp(&wiring(b)).then(load(a).total_cmp(&load(b)));
+        // What is done by hand stays in the order of the plan.
+        if wiring(a) == Wiring::None {
+            return place;
+        }
         place
             .then_with(|| a.setting.cmp(&b.setting))
             .then_with(|| a.dial.unwrap_or(0.0).total_cmp(&b.dial.unwrap_or(0.0)))

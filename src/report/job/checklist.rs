@@ -2,15 +2,16 @@
 
 use super::html::page;
 use crate::report::CAUTIONS;
-use crate::verification::{Answer, Load, Manual, Profile, Step};
-use maud::html;
+use crate::units::{Unit, significant};
+use crate::verification::{Load, Profile, Step};
+use maud::{Markup, html};
 
 /// The steps in the order of work, to be ticked off at the bench.
 #[must_use]
 pub fn checklist(profile: &Profile, order: &[&Step], unit: &str) -> String {
     let (on, off) = profile.plan.duty_s();
-    let captures = order.iter().filter(|step| step.setting.is_some()).count();
-    let minutes = (captures as f64 * (on + off) / 60.0).ceil();
+    let captures: Vec<&&Step> = order.iter().filter(|step| step.to_capture()).collect();
+    let minutes = (captures.len() as f64 * (on + off) / 60.0).ceil();
     let by_hand: Vec<&&Step> = order.iter().filter(|step| step.setting.is_none()).collect();
     let body = html! {
         header {
@@ -21,7 +22,7 @@ pub fn checklist(profile: &Profile, order: &[&Step], unit: &str) -> String {
             section.caution aria-label="Cautions" { p { (CAUTIONS) } }
             p {
                 "Activate for at most " strong { (on) " s" } ", then rest for at least "
-                strong { (off) " s" } ". " (captures) " captures: " (minutes)
+                strong { (off) " s" } ". " (captures.len()) " captures: " (minutes)
                 " minutes of activation and rest at most."
             }
             @if !by_hand.is_empty() {
@@ -31,12 +32,11 @@ pub fn checklist(profile: &Profile, order: &[&Step], unit: &str) -> String {
                         th scope="col" { "what" } th scope="col" { "wanted" } th scope="col" { "found" } } }
                     tbody {
                         @for step in by_hand {
-                            @let manual = profile.manual.iter().find(|manual| manual.id == step.id);
                             tr {
                                 td { span.box {} }
                                 td.code { (step.id) }
                                 td { (step.what) }
-                                td { (manual.map(wanted).unwrap_or_default()) }
+                                td { (step.wanted) }
                                 td.blank {}
                             }
                         }
@@ -45,26 +45,40 @@ pub fn checklist(profile: &Profile, order: &[&Step], unit: &str) -> String {
                 p.small { "Type them in with " code { "crestbook job note FOLDER STEP VALUE UNIT" } "." }
             }
             h2 { "Then, captures" }
-            table {
-                thead { tr { th scope="col" { "done" } th scope="col" { "load" }
-                    th scope="col" { "setting" } th scope="col" { "dial" } th scope="col" { "what" }
-                    th scope="col" { "save as (.csv, .wav, ...)" } } }
-                tbody {
-                    @for step in order.iter().filter(|step| step.setting.is_some()) {
-                        tr {
-                            td { span.box {} }
-                            td { (load(step)) }
-                            td { (step.setting.as_deref().unwrap_or_default()) }
-                            td { (step.dial.map_or(String::new(), |dial| dial.to_string())) }
-                            td { (step.what) }
-                            td.code { "captures/" (step.id) }
-                        }
-                    }
-                }
+            p.small {
+                "Peaks are those that the plan leads to expect; the range is the next of 1-2-5 above 1.2 \
+                 times that. Write down the load as measured where it is not the one asked for, and put \
+                 it into the sheet."
             }
+            table {
+                thead { tr { th scope="col" { "done" } th scope="col" { "load" } th scope="col" { "as measured" }
+                    th scope="col" { "what" } th scope="col" { "wanted" }
+                    th scope="col" { "peaks and ranges" } th scope="col" { "save as (.csv, .wav, ...)" } } }
+                tbody { @for step in captures { (capture(step, order)) } }
+            }
+            div.sign { div { "measured by, date" } div { "reviewed by, date" } }
         }
     };
     page("Check list", body).into_string()
+}
+
+fn capture(step: &Step, order: &[&Step]) -> Markup {
+    let serves: Vec<&str> = order
+        .iter()
+        .filter(|other| other.shares.as_deref() == Some(step.id.as_str()))
+        .map(|other| other.id.as_str())
+        .collect();
+    html! {
+        tr {
+            td { span.box {} }
+            td { (load(step)) }
+            td.blank {}
+            td { (step.what) @if !serves.is_empty() { br; span.small { "also for " (serves.join(", ")) } } }
+            td { (step.wanted) }
+            td { @for (k, text) in peaks(step).iter().enumerate() { @if k > 0 { br; } (text) } }
+            td.code { "captures/" (step.id) }
+        }
+    }
 }
 
 fn load(step: &Step) -> String {
@@ -75,14 +89,40 @@ fn load(step: &Step) -> String {
     }
 }
 
-fn wanted(manual: &Manual) -> String {
-    let unit = manual.unit.as_deref().unwrap_or_default();
-    match (manual.takes(), manual.min, manual.max) {
-        (Answer::YesNo, ..) => manual.answer.clone().unwrap_or_default(),
-        (Answer::Note, ..) => "a note".into(),
-        (_, Some(low), Some(high)) => format!("{low} to {high} {unit}"),
-        (_, Some(low), None) => format!("at least {low} {unit}"),
-        (_, None, Some(high)) => format!("at most {high} {unit}"),
-        (_, None, None) => String::new(),
+/// Expected peaks, and the ranges of the instruments that hold them.
+fn peaks(step: &Step) -> Vec<String> {
+    let of = |peak: Option<f64>, unit: Unit| {
+        let peak = peak?;
+        let shown = |x: f64| significant(x, unit, 2);
+        Some(format!("{}, range ±{}", shown(peak), shown(range(peak))))
+    };
+    [of(step.expected.peak_v, Unit::Volt), of(step.expected.peak_a, Unit::Ampere)]
+        .into_iter()
+        .flatten()
+        .collect()
+}
+
+/// The next of 1-2-5 above 1.2 times a peak.
+fn range(peak: f64) -> f64 {
+    let wanted = 1.2 * peak;
+    let decade = 10_f64.powf(wanted.log10().floor());
+    [1.0, 2.0, 5.0, 10.0]
+        .map(|step| step * decade)
+        .into_iter()
+        .find(|x| *x >= wanted)
+        .unwrap_or(wanted)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ranges_hold_the_peak_with_room() {
+        for (peak, wanted) in
+            [(283.0, 500.0), (0.57, 1.0), (420.0, 1000.0), (1.66, 2.0), (4.2, 10.0)]
+        {
+            assert!((range(peak) - wanted).abs() < 1e-9, "{peak}: {}", range(peak));
+        }
     }
 }

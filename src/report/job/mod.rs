@@ -3,6 +3,7 @@
 mod checklist;
 mod csv;
 mod html;
+pub mod long;
 mod look;
 mod paper;
 #[cfg(feature = "pdf")]

@@ -66,6 +66,16 @@ impl Curve {
 pub(super) const FACTS: Facts =
     Facts { title: "power over load", load_share: LOAD_SHARE, ..INTO_LOAD };
 
+impl Curve {
+    /// What is wanted at a load, in words.
+    fn wanted(&self, index: usize) -> String {
+        let power = self.expected_w.get(index);
+        power.map_or(String::new(), |watt| {
+            format!("{} ± {}", for_people(*watt, Unit::Watt), self.tolerance)
+        })
+    }
+}
+
 impl Entry for Curve {
     fn id(&self) -> &str {
         &self.id
@@ -108,6 +118,8 @@ impl Entry for Curve {
                 load,
                 more: "",
                 capture: if self.own_capture { CaptureNeed::Own } else { CaptureNeed::Any },
+                wanted: self.wanted(index),
+                power_w: self.expected_w.get(index).copied(),
             }
             .step(profile)
         };

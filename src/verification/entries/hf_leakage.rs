@@ -5,6 +5,7 @@ use super::{Entry, Facts, Fault, INTO_LOAD, Profile, StepKind, Table};
 use crate::check::Judged;
 use crate::measures::Measure;
 use crate::result::Part;
+use crate::units::{Unit, for_people};
 use crate::verification::judge::{Bench, group, line};
 use crate::verification::result::GroupResult;
 use crate::verification::single;
@@ -89,6 +90,10 @@ impl Entry for HfLeakage {
                 load,
                 more: &more,
                 capture: CaptureNeed::Own,
+                wanted: self
+                    .limit_a()
+                    .map_or(String::new(), |a| format!("at most {}", for_people(a, Unit::Ampere))),
+                power_w: None,
             }
             .step(profile),
         ]

@@ -4,7 +4,7 @@ use super::{Entry, Facts, Fault, INTO_LOAD, Profile, StepKind, Table, dial};
 use crate::check::Judged;
 use crate::measures::Measure;
 use crate::result::Part;
-use crate::units::Unit;
+use crate::units::{Unit, for_people};
 use crate::verification::judge::{Bench, group, line, series};
 use crate::verification::ladder;
 use crate::verification::result::GroupResult;
@@ -58,6 +58,21 @@ impl Ladder {
 
 pub(super) const FACTS: Facts = Facts { title: "power over dial", ..INTO_LOAD };
 
+impl Ladder {
+    /// What is wanted at a number on the dial, in words.
+    fn wanted(&self, index: usize) -> String {
+        let power = self.expected_w.as_ref().and_then(|powers| powers.get(index));
+        let of_power = power
+            .zip(self.tolerance.as_ref())
+            .map(|(watt, tolerance)| format!("{} ± {tolerance}", for_people(*watt, Unit::Watt)));
+        let lowest = self.lowest_limit_w().filter(|_| index == 0);
+        let lowest = lowest.map(|watt| format!("at most {}", for_people(watt, Unit::Watt)));
+        let rises =
+            (index > 0 && self.monotonic.unwrap_or(true)).then(|| "no less than before".into());
+        [of_power, lowest, rises].into_iter().flatten().collect::<Vec<_>>().join("; ")
+    }
+}
+
 impl Entry for Ladder {
     fn id(&self) -> &str {
         &self.id
@@ -95,6 +110,8 @@ impl Entry for Ladder {
                 load,
                 more: "",
                 capture: if self.own_capture { CaptureNeed::Own } else { CaptureNeed::Any },
+                wanted: self.wanted(index),
+                power_w: self.expected_w.as_ref().and_then(|w| w.get(index)).copied(),
             }
             .step(profile)
         };

@@ -8,7 +8,7 @@ use crate::units::Quantity;
 use crate::verification::judge::{Bench, group, line};
 use crate::verification::reading::{Settled, settle};
 use crate::verification::result::GroupResult;
-use crate::verification::step::{CaptureNeed, Step};
+use crate::verification::step::{CaptureNeed, Expectation, Step};
 use crate::verification::unjudged::Unjudged;
 use serde::Deserialize;
 
@@ -46,6 +46,19 @@ pub enum Answer {
 }
 
 impl Manual {
+    /// What is wanted, in words.
+    fn wanted(&self) -> String {
+        let unit = self.unit.as_deref().unwrap_or_default();
+        match (self.takes(), self.min, self.max) {
+            (Answer::YesNo, ..) => self.answer.clone().unwrap_or_default(),
+            (Answer::Note, ..) => "a note".into(),
+            (_, Some(low), Some(high)) => format!("{low} to {high} {unit}"),
+            (_, Some(low), None) => format!("at least {low} {unit}"),
+            (_, None, Some(high)) => format!("at most {high} {unit}"),
+            (_, None, None) => String::new(),
+        }
+    }
+
     /// What it takes.
     #[must_use]
     pub fn takes(&self) -> Answer {
@@ -117,6 +130,8 @@ impl Entry for Manual {
             answer: Some(self.takes()),
             capture: CaptureNeed::Own,
             shares: None,
+            wanted: self.wanted(),
+            expected: Expectation::default(),
         }]
     }
 

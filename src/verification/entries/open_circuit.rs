@@ -4,10 +4,10 @@ use super::Wiring;
 use super::{Entry, Facts, Fault, INTO_LOAD, Profile, StepKind, Table, dial};
 use crate::measures::Measure;
 use crate::result::Part;
-use crate::units::Unit;
+use crate::units::{Unit, for_people};
 use crate::verification::judge::{Bench, group, line, series};
 use crate::verification::result::GroupResult;
-use crate::verification::step::{CaptureNeed, Load, Planned, Step, plain};
+use crate::verification::step::{CaptureNeed, Expectation, Load, Planned, Step, plain};
 use serde::Deserialize;
 
 /// `[[open_circuit]]`: highest voltage over the dial with nothing connected.
@@ -42,6 +42,23 @@ pub(super) const FACTS: Facts = Facts {
     ..INTO_LOAD
 };
 
+impl OpenCircuit {
+    /// What is wanted at a number on the dial, in words.
+    fn wanted(&self, index: usize) -> String {
+        let peak = self.expected_v.as_ref().and_then(|peaks| peaks.get(index));
+        let of_peak = peak.zip(self.tolerance.as_ref()).map(|(volt, tolerance)| {
+            format!("peak {} ± {tolerance}", for_people(*volt, Unit::Volt))
+        });
+        let most = self.max_v.map(|volt| format!("peak at most {}", for_people(volt, Unit::Volt)));
+        [of_peak, most].into_iter().flatten().collect::<Vec<_>>().join("; ")
+    }
+
+    /// Peak that is to be expected, V.
+    fn peak_v(&self, index: usize) -> Option<f64> {
+        self.expected_v.as_ref().and_then(|peaks| peaks.get(index)).copied().or(self.max_v)
+    }
+}
+
 impl Entry for OpenCircuit {
     fn id(&self) -> &str {
         &self.id
@@ -62,7 +79,7 @@ impl Entry for OpenCircuit {
     fn steps(&self, profile: &Profile) -> Vec<Step> {
         let one = |(index, dial): (usize, &f64)| {
             let id = format!("{}-{}", self.id, plain(*dial));
-            Planned {
+            let step = Planned {
                 kind: StepKind::OpenCircuit,
                 group: &self.id,
                 index,
@@ -72,8 +89,12 @@ impl Entry for OpenCircuit {
                 load: Some(Load::Open),
                 more: "",
                 capture: if self.own_capture { CaptureNeed::Own } else { CaptureNeed::Any },
+                wanted: self.wanted(index),
+                power_w: None,
             }
-            .step(profile)
+            .step(profile);
+            let expected = self.peak_v(index).map_or(step.expected, Expectation::of_peak);
+            Step { expected, ..step }
         };
         self.dials.iter().enumerate().map(one).collect()
     }

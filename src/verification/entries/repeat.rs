@@ -89,6 +89,8 @@ impl Entry for Repeat {
                 load,
                 more: &more,
                 capture: self.need(index),
+                wanted: String::new(),
+                power_w: None,
             }
             .step(profile)
         };

@@ -3,7 +3,9 @@
 use super::Needs;
 use super::{Entry, Facts, Fault, INTO_LOAD, Profile, StepKind, Table};
 use crate::check::Judged;
-use crate::profile::Setting;
+use crate::measures::Measure;
+use crate::profile::{Limit, Setting};
+use crate::units::for_people;
 use crate::verification::judge::{Bench, group, line};
 use crate::verification::result::{GroupResult, Line};
 use crate::verification::step::{CaptureNeed, Planned, Step};
@@ -52,6 +54,8 @@ impl Entry for Setting {
                 load,
                 more: "",
                 capture: CaptureNeed::Any,
+                wanted: wanted(self),
+                power_w: nominal_power(self),
             }
             .step(profile),
         ]
@@ -83,4 +87,30 @@ impl Entry for Setting {
         let title = format!("{}{dial}", bench.mode(&self.id));
         Some(group(&self.id, StepKind::Setting, title, lines.collect(), None))
     }
+}
+
+/// What is wanted, in words.
+fn wanted(setting: &Setting) -> String {
+    let one = |limit: &Limit| {
+        let unit = limit.measure.unit();
+        let shown = |x: f64| for_people(x, unit);
+        let what = format!("{}, {}", limit.measure.title(), limit.part.name());
+        match (limit.nominal, &limit.tolerance, limit.min, limit.max) {
+            (Some(nominal), Some(tolerance), ..) => {
+                format!("{what}: {} ± {tolerance}", shown(nominal))
+            }
+            (_, _, Some(low), Some(high)) => format!("{what}: {} to {}", shown(low), shown(high)),
+            (_, _, Some(low), None) => format!("{what}: at least {}", shown(low)),
+            (_, _, None, Some(high)) => format!("{what}: at most {}", shown(high)),
+            _ => what,
+        }
+    };
+    setting.limit.iter().map(one).collect::<Vec<_>>().join("; ")
+}
+
+/// Largest expected power, W.
+fn nominal_power(setting: &Setting) -> Option<f64> {
+    let of_power = setting.limit.iter().filter(|limit| limit.measure == Measure::Power);
+    let largest = |limit: &Limit| limit.bounds(limit.measure.unit()).ok()?.1;
+    of_power.filter_map(|limit| limit.nominal.or_else(|| largest(limit))).reduce(f64::max)
 }

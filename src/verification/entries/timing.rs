@@ -3,6 +3,7 @@
 use super::Needs;
 use super::{Entry, Facts, Fault, INTO_LOAD, Profile, StepKind, Table};
 use crate::check::Judged;
+use crate::units::{Unit, for_people};
 use crate::verification::estimate;
 use crate::verification::judge::{Bench, group, line};
 use crate::verification::result::GroupResult;
@@ -31,6 +32,17 @@ pub(super) const FACTS: Facts = Facts {
     needs: Needs { switch: true, ..INTO_LOAD.needs },
     ..INTO_LOAD
 };
+
+impl Timing {
+    /// What is wanted, in words.
+    fn wanted(&self) -> String {
+        let of = |limit: Option<f64>, what: &str| {
+            limit.map(|s| format!("{what} within {}", for_people(s, Unit::Second)))
+        };
+        let both = [of(self.start_max_s, "starts"), of(self.end_max_s, "ends")];
+        both.into_iter().flatten().collect::<Vec<_>>().join("; ")
+    }
+}
 
 impl Entry for Timing {
     fn id(&self) -> &str {
@@ -62,6 +74,8 @@ impl Entry for Timing {
                 load,
                 more,
                 capture: CaptureNeed::Own,
+                wanted: self.wanted(),
+                power_w: None,
             }
             .step(profile),
         ]

@@ -436,6 +436,7 @@ impl<'a> Bench<'a> {
             kind: step.kind,
             what: step.what.clone(),
             setting: step.setting.clone(),
+            dial: step.dial,
             load: step.load,
             shares: step.shares.clone().filter(|host| {
                 let file = |id: &str| Some(&self.outcome(id).ok()?.file);
