@@ -5,7 +5,9 @@ use super::{CAPTURES, Job, JobError, pin};
 use crate::files::{UNFINISHED, WriteError, write_whole};
 use crate::report::job as report;
 use crate::sheet::{self, BenchSheet, JobSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
-use crate::verification::{Load, Person, Profile, Step, UnitFacts, order_of_work, steps};
+use crate::verification::{
+    Load, Person, Profile, ReportFacts, Step, UnitFacts, order_of_work, steps,
+};
 use std::path::{Path, PathBuf};
 
 /// What a job begins with.
@@ -30,6 +32,8 @@ pub struct Beginning {
     pub place: Option<String>,
     /// People by role.
     pub people: Vec<Person>,
+    /// What the report is to state.
+    pub report: ReportFacts,
 }
 
 /// Writes the folder of a new job.
@@ -92,6 +96,7 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
             ..of_bench
         },
         person: with.people.clone(),
+        report: with.report.clone(),
         ..JobFile::default()
     };
     let captures = folder.join(CAPTURES);

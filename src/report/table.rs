@@ -25,7 +25,7 @@ impl Manner {
         if self.colour { format!("{style}{text}{style:#}") } else { text.to_owned() }
     }
 
-    pub(super) fn heading(self, text: &str) -> String {
+    pub(crate) fn heading(self, text: &str) -> String {
         self.paint(Style::new().bold(), text)
     }
 }
@@ -410,7 +410,7 @@ fn bullet(word: &str, sentence: &str) -> String {
 }
 
 /// A sentence behind `start`, wrapped at 96 columns.
-pub(super) fn wrapped(start: &str, sentence: &str) -> String {
+pub(crate) fn wrapped(start: &str, sentence: &str) -> String {
     let mut out = String::new();
     let mut line = start.to_owned();
     for part in sentence.split_whitespace() {

@@ -6,6 +6,7 @@ mod compare;
 mod curve;
 mod entries;
 mod fit;
+mod from_table;
 mod judge;
 mod ladder;
 mod outcome;
@@ -24,6 +25,7 @@ pub use entries::{
     Timing, Wiring,
 };
 pub use fit::{Asked, fit};
+pub use from_table::plan_from_table;
 pub use judge::{Evidence, Found, judge};
 pub use outcome::{CaptureOutcome, Correlated, Drift, KeptMeasure, SwitchTimes};
 pub use profile::PlanHead;

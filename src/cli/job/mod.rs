@@ -1,18 +1,20 @@
 //! `crestbook job`.
 
-use super::exit::{Exit, Failure};
-use super::printer::{JsonList, Printer};
-use super::progress::{Watch, catch_interrupts, stopped};
-use super::synth::refuse_existing;
+mod many;
+mod new;
+mod plan;
+
 use crate::check::Verdict;
+use crate::cli::exit::{Exit, Failure};
+use crate::cli::printer::Printer;
+use crate::cli::progress::{Watch, catch_interrupts, stopped};
 use crate::demo::EXAMPLE_PLAN;
-use crate::explain::ErrorCode;
-use crate::files::WholeFile;
-use crate::job::{self, Beginning, Job, JobError, RunOptions};
-use crate::report::job::{long, text};
-use crate::result::Form;
+use crate::job::{self, Beginning, Job, RunOptions};
+use crate::report::job::text;
 use crate::units::day_of;
-use crate::verification::{JobResult, ManualReading, Person, UnitFacts, order_of_work};
+use crate::verification::{
+    JobResult, ManualReading, Person, ReportFacts, UnitFacts, order_of_work,
+};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -68,6 +70,10 @@ enum Sub {
     Note(Note),
     /// Print a plan to begin from
     Example,
+    /// Check a plan and show its steps, or make one from a table of expected values
+    Plan(plan::Args),
+    /// Begin a job by answering a few questions
+    New(new::Args),
 }
 
 #[derive(Debug, clap::Args)]
@@ -115,6 +121,12 @@ struct Init {
     /// Day or time of the captures, where their sheets do not say
     #[arg(long, value_name = "DAY")]
     taken_at: Option<String>,
+
+    /// What the report is to state, as `KEY=VALUE`: number, laboratory, address, department, customer,
+    /// method, condition, received_on, issued_on, deviations, specification, rule_agreed,
+    /// authorised_by, amends; may be given several times
+    #[arg(long, value_name = "KEY=VALUE")]
+    report: Vec<String>,
 
     /// Someone by role, as `ROLE=NAME`; may be given several times
     #[arg(long, value_name = "ROLE=NAME")]
@@ -166,6 +178,8 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     match &args.command {
         Some(Sub::Init(init)) => begin(init, printer),
         Some(Sub::Note(note)) => add(note, printer),
+        Some(Sub::Plan(plan)) => plan::run(plan, printer),
+        Some(Sub::New(new)) => new::run(new, printer),
         Some(Sub::Example) => {
             printer.out(EXAMPLE_PLAN)?;
             Ok(Exit::Done)
@@ -189,14 +203,14 @@ fn judge(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         follow_links: args.follow_links,
         against: args.against.clone(),
     };
-    let table = args.table.as_deref().map(|path| Table::of(path, args.force)).transpose()?;
+    let table = args.table.as_deref().map(|path| many::Table::of(path, args.force)).transpose()?;
     match args.folder.as_slice() {
         [folder] if args.watch => watch(folder, how, printer),
         [folder] if table.is_none() => once(folder, how, printer),
         _ if args.watch => {
             Err(Failure::usage("--watch looks at one job", "name one folder, or leave --watch out"))
         }
-        folders => several(folders, how, table, printer),
+        folders => many::several(folders, how, table, printer),
     }
 }
 
@@ -236,16 +250,42 @@ fn begin(init: &Init, printer: &Printer) -> Result<Exit, Failure> {
         taken_at: init.taken_at.clone(),
         place: init.place.clone(),
         people: init.person.iter().map(person).collect::<Result<_, _>>()?,
+        report: report_facts(&init.report)?,
     };
-    let job = job::begin(&init.folder, &with)?;
+    begun(&init.folder, &with, printer)
+}
+
+/// Reads `KEY=VALUE` pairs as what a report states.
+fn report_facts(pairs: &[String]) -> Result<ReportFacts, Failure> {
+    let mut table = toml::Table::new();
+    for pair in pairs {
+        let Some((key, value)) = pair.split_once('=') else {
+            let message = format!("--report {pair} has no key and value");
+            return Err(Failure::usage(message, "write it like --report number=HF-2026-031"));
+        };
+        let day = key.trim().ends_with("_on");
+        if day && day_of(value).is_none() {
+            let message = format!("--report {key}: `{value}` is not a date");
+            return Err(Failure::usage(message, "write it like 2026-03-02"));
+        }
+        table.insert(key.trim().to_owned(), toml::Value::String(value.trim().to_owned()));
+    }
+    table.try_into().map_err(|error: toml::de::Error| {
+        Failure::usage(format!("--report: {}", error.message()), "see `crestbook job init --help`")
+    })
+}
+
+/// Writes the folder of a new job and says what comes next.
+fn begun(folder: &Path, with: &Beginning, printer: &Printer) -> Result<Exit, Failure> {
+    let job = job::begin(folder, with)?;
     let captures = job.steps.iter().filter(|step| step.to_capture()).count();
     printer.note(&format!(
         "{} steps, {captures} of them captures; print {}, save captures in {}, then run `crestbook \
          job {}`",
         job.steps.len(),
-        init.folder.join("checklist.html").display(),
-        init.folder.join(job::CAPTURES).display(),
-        init.folder.display()
+        folder.join("checklist.html").display(),
+        folder.join(job::CAPTURES).display(),
+        folder.display()
     ));
     Ok(Exit::Done)
 }
@@ -305,100 +345,6 @@ fn once(folder: &Path, how: RunOptions, printer: &Printer) -> Result<Exit, Failu
     }
     printer.note(&format!("report in {}", written?.display()));
     Ok(exit(&ran.result))
-}
-
-/// A long table to be written.
-struct Table<'a> {
-    path: &'a Path,
-    parquet: bool,
-}
-
-impl<'a> Table<'a> {
-    fn of(path: &'a Path, force: bool) -> Result<Self, Failure> {
-        let ending = path.extension().map(|ending| ending.to_string_lossy().to_lowercase());
-        let parquet = match ending.as_deref() {
-            Some("csv") => false,
-            Some("parquet") if cfg!(feature = "parquet") => true,
-            Some("parquet") => {
-                return Err(Failure::usage(
-                    "this build of the program writes no Parquet",
-                    "build it with `cargo build --release --features parquet`, or write .csv",
-                ));
-            }
-            _ => {
-                let message = format!("{}: no table has this ending", path.display());
-                return Err(Failure::usage(message, "end the name in .csv or .parquet"));
-            }
-        };
-        if !force {
-            refuse_existing([&path.to_owned()])?;
-        }
-        Ok(Self { path, parquet })
-    }
-
-    fn write(&self, jobs: &[(String, JobResult)]) -> Result<(), Failure> {
-        let rows = jobs.iter().map(|(name, job)| (name.as_str(), job));
-        let mut out = WholeFile::create(self.path)?;
-        let written = match self.parquet {
-            #[cfg(feature = "parquet")]
-            true => long::parquet(rows, &mut out),
-            _ => long::csv(rows, &mut out),
-        };
-        written.map_err(|error| Failure::new(ErrorCode::NoReport, error.to_string(), None))?;
-        Ok(out.finish()?)
-    }
-}
-
-/// Judges several jobs, one after the other; one that can't be judged does not end the others.
-fn several(
-    folders: &[PathBuf],
-    how: RunOptions,
-    table: Option<Table<'_>>,
-    printer: &Printer,
-) -> Result<Exit, Failure> {
-    let mut list = JsonList::new(Form::Jobs);
-    let mut worst = Verdict::Pass;
-    let (mut kept, mut broken) = (Vec::new(), None);
-    for folder in folders {
-        let judged = Job::open(folder).and_then(|job| {
-            let ran = job::run(&job, how.clone(), &Watch::new(printer))?;
-            job::write(&job, &ran.result)?;
-            Ok((job, ran))
-        });
-        let (job, ran) = match judged {
-            Ok(judged) => judged,
-            Err(JobError::Interrupted) => return Err(JobError::Interrupted.into()),
-            Err(error) => {
-                let failure = Failure::from(error);
-                printer.problem(&failure);
-                broken.get_or_insert(failure);
-                continue;
-            }
-        };
-        worst = worst.max(ran.result.verdict);
-        if printer.json() {
-            list.push(&ran.result)?;
-        } else {
-            printer.out(&format!("{}\n", folder.display()))?;
-            printer.out(&text::summary(&ran.result, &order(&job), printer.manner(false)))?;
-            printer.out("\n")?;
-        }
-        if table.is_some() {
-            kept.push((folder.display().to_string(), ran.result));
-        }
-    }
-    if let Some(table) = table {
-        table.write(&kept)?;
-        printer.note(&format!("table in {}", table.path.display()));
-    }
-    if printer.json() {
-        printer.out_list(list, Some(worst))?;
-    }
-    match broken {
-        Some(failure) => Ok(failure.exit()),
-        None if worst == Verdict::Pass => Ok(Exit::Done),
-        None => Ok(Exit::NotAPass),
-    }
 }
 
 /// How often the folder is looked at.
