@@ -5,6 +5,9 @@ use crate::keyfile::KeyfileError;
 use crate::units::day_of;
 use std::path::Path;
 
+/// Fewer samples a second are a number in another unit, Hz.
+const LOWEST_RATE_HZ: f64 = 1e5;
+
 /// Refuses what no sheet can mean, with its line.
 pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), KeyfileError> {
     let fail =
@@ -16,6 +19,13 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
         && crate::units::SampleRate::new(rate).is_none()
     {
         return fail(&["sample_rate_hz"], format!("a sample rate of {rate} Hz is impossible"));
+    }
+    if let Some(rate) = sheet.sample_rate_hz.filter(|rate| *rate < LOWEST_RATE_HZ) {
+        let message = format!(
+            "{rate} samples a second can't show a carrier of hundreds of kHz: is it meant in MHz?"
+        );
+        let error = KeyfileError::at_key(file, text, &["sample_rate_hz"], message);
+        return Err(error.with_help("write it in samples a second, such as 1e7 for 10 MHz"));
     }
     if let Some(hints) = &sheet.text {
         let of_time = |unit: &String| {
@@ -68,8 +78,14 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
             let message = "the uncertainty of a delay lies between 0 and 1 ms".into();
             return fail(&[name, "delay_standard_uncertainty_s"], message);
         }
+        for (key, value) in
+            [("bandwidth_hz", channel.bandwidth_hz)].into_iter().filter(|(_, v)| v.is_some())
+        {
+            megahertz(file, text, &[name, key], value)?;
+        }
         let stated = channel.relative_standard_uncertainty;
-        accuracy(file, text, name, stated, channel.accuracy.as_ref())?;
+        accuracy(file, text, &[name], stated, channel.accuracy.as_ref())?;
+        parts(file, text, name, channel)?;
     }
     for (group, key, value) in [
         ("switch", "threshold", sheet.switch.as_ref().and_then(|switch| switch.threshold)),
@@ -96,7 +112,7 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
             return fail(&["load", "nominal_ohm"], "an open circuit has no resistance".into());
         }
         let stated = load.relative_standard_uncertainty;
-        accuracy(file, text, "load", stated, load.accuracy.as_ref())?;
+        accuracy(file, text, &["load"], stated, load.accuracy.as_ref())?;
     }
     if let Some(clock) = &sheet.timebase {
         let other = clock.accuracy.clone().unwrap_or_default();
@@ -110,7 +126,7 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
             }
         }
         let stated = clock.relative_standard_uncertainty;
-        accuracy(file, text, "timebase", stated, clock.accuracy.as_ref())?;
+        accuracy(file, text, &["timebase"], stated, clock.accuracy.as_ref())?;
     }
     correlation(file, text, sheet)?;
     dates(file, text, sheet)
@@ -120,7 +136,7 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
 fn accuracy(
     file: &Path,
     text: &str,
-    table: &str,
+    table: &[&str],
     standard: Option<f64>,
     other: Option<&AccuracySheet>,
 ) -> Result<(), KeyfileError> {
@@ -128,11 +144,11 @@ fn accuracy(
     let share =
         |value: Option<f64>| value.is_some_and(|u| !(u.is_finite() && (0.0..1.0).contains(&u)));
     if share(standard) {
-        let path = [table, "relative_standard_uncertainty"];
+        let path = [table, &["relative_standard_uncertainty"]].concat();
         return fail(&path, "a relative standard uncertainty lies between 0 and 1");
     }
     let Some(other) = other else { return Ok(()) };
-    let at = |key| [table, "accuracy", key];
+    let at = |key| [table, &["accuracy", key]].concat();
     for (key, value) in [
         ("relative_expanded_uncertainty", other.relative_expanded_uncertainty),
         ("relative_half_width", other.relative_half_width),
@@ -175,6 +191,67 @@ fn accuracy(
     }
     if other.calibrated_at_c.is_some_and(|c| !(-50.0..=150.0).contains(&c)) {
         return fail(&at("calibrated_at_c"), "no bench is at that temperature (degrees Celsius)");
+    }
+    Ok(())
+}
+
+/// Corner frequencies below this are no corners of a probe, Hz: a number in MHz more likely.
+const LOWEST_CORNER_HZ: f64 = 1e4;
+
+/// Refuses a corner frequency that was most likely meant in another unit.
+fn megahertz(
+    file: &Path,
+    text: &str,
+    path: &[&str],
+    value: Option<f64>,
+) -> Result<(), KeyfileError> {
+    let Some(hz) = value.filter(|hz| *hz < LOWEST_CORNER_HZ) else { return Ok(()) };
+    let key = path.last().copied().unwrap_or_default();
+    let message = format!("{key} is {hz} Hz, far below any carrier: is it meant in MHz?");
+    Err(KeyfileError::at_key(file, text, path, message).with_help(format!("write {key} = {hz}e6")))
+}
+
+/// Parts of a chain: each with an accuracy, and none for the whole beside them.
+fn parts(
+    file: &Path,
+    text: &str,
+    name: &str,
+    channel: &super::ChannelSheet,
+) -> Result<(), KeyfileError> {
+    let whole = channel.relative_standard_uncertainty.is_some() || channel.accuracy.is_some();
+    for (k, part) in channel.part.iter().enumerate() {
+        let place = k.to_string();
+        let table = [name, "part", place.as_str()];
+        let fail = |key: &str, message: String| {
+            let path = [&table[..], &[key]].concat();
+            Err(KeyfileError::at_key(file, text, &path, message))
+        };
+        if whole {
+            let message = format!(
+                "the accuracy of the whole {name} channel is stated as well: leave one of the two out"
+            );
+            return fail("what", message);
+        }
+        for (key, value) in [("bandwidth_hz", part.bandwidth_hz), ("lowest_hz", part.lowest_hz)] {
+            if value.is_some_and(|value| !(value.is_finite() && value > 0.0)) {
+                return fail(key, format!("{key} must be above 0"));
+            }
+        }
+        megahertz(file, text, &[&table[..], &["bandwidth_hz"]].concat(), part.bandwidth_hz)?;
+        if part.compensation.is_some_and(|share| !(0.0..1.0).contains(&share)) {
+            return fail("compensation", "it is a share, between 0 and 1".into());
+        }
+        let stated = part.relative_standard_uncertainty;
+        let other = part.accuracy.as_ref();
+        let none = other.is_none_or(|other| {
+            other.relative_expanded_uncertainty.is_none() && other.relative_half_width.is_none()
+        });
+        if stated.is_none() && none {
+            let message =
+                format!("the accuracy of {} is not stated: state that of every part", part.what);
+            return fail("what", message);
+        }
+        accuracy(file, text, &table, stated, other)?;
     }
     Ok(())
 }

@@ -113,6 +113,32 @@ pub struct ChannelSheet {
     /// Other ways of stating the uncertainty of the scale.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub accuracy: Option<AccuracySheet>,
+    /// Parts of the chain that each have an accuracy of their own, in place of one for the whole.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub part: Vec<PartSheet>,
+}
+
+/// `[[voltage.part]]` or `[[current.part]]`: probe, instrument input, attenuator, transformer.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PartSheet {
+    /// What it is.
+    pub what: String,
+    /// Relative standard uncertainty of its ratio.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub relative_standard_uncertainty: Option<f64>,
+    /// Relative half-width of what its compensation may be off by at the carrier.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub compensation: Option<f64>,
+    /// Frequency above which it falls off by more than 3 dB, Hz.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bandwidth_hz: Option<f64>,
+    /// Frequency below which it droops by more than 3 dB, Hz.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lowest_hz: Option<f64>,
+    /// Other ways of stating the uncertainty of its ratio.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accuracy: Option<AccuracySheet>,
 }
 
 /// `[voltage.accuracy]` and the like: an uncertainty as certificates and data sheets state it, and
@@ -426,6 +452,7 @@ mod tests {
     fn every_key_of_the_table_is_a_key_of_the_sheet() {
         for key in KEYS {
             let value = match (key.kind, *key.path.last().unwrap()) {
+                (_, "sample_rate_hz" | "bandwidth_hz") => "1e7",
                 (KeyType::Number, "coverage_factor" | "degrees_of_freedom") => "2",
                 (KeyType::Number, _) => "1e-4",
                 (KeyType::Count, _) => "12",

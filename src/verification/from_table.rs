@@ -349,7 +349,7 @@ coag,fulguration,40,500,coag,40,,20 %,8
         assert_eq!(profile.open_circuit[0].expected_v.as_deref(), Some(&[600.0][..]));
         // The setting, the curve at 500 ohm and the ladder at 80 share one capture.
         let captures = steps(&profile).iter().filter(|step| step.to_capture()).count();
-        assert_eq!(captures, 5);
+        assert_eq!(captures, 6);
         let german = TABLE.replace(',', ";").replace("1.6", "1,6");
         assert_eq!(plan_from_table(Path::new("t.csv"), &german).unwrap(), plan);
     }
