@@ -1,9 +1,10 @@
 //! A run as numbers to draw: columns of the whole record, and each kind of output from near.
 
 use super::Run;
+use crate::flag::Code;
 use crate::measures::Measure;
 use crate::recording::Record;
-use crate::result::{CloseUp, Column, Measurement, Panel, Sketch, SketchPhase};
+use crate::result::{CloseUp, Column, Levels, Measurement, Panel, Sketch, SketchPhase};
 use crate::trace::{self, Channel, Gaps, Kind, ReadFailure};
 use crate::units::SampleRate;
 use std::ops::Range;
@@ -59,9 +60,11 @@ impl Run {
         }
         let block = if total <= AS_LINE { Some(record.samples().read(0..total)?) } else { None };
         let gaps = record.samples().gaps();
+        let clipped = measurement.flags.iter().any(|flag| flag.code == Code::Clipped);
         let panels = shown.into_iter().map(|channel| Panel {
             channel,
-            columns: columns.iter().map(|one| column(one, channel, rate)).collect(),
+            clipped,
+            columns: self.smoothed(columns.iter().map(|one| column(one, channel, rate)).collect()),
             lines: block
                 .as_ref()
                 .map_or(Vec::new(), |block| lines(block.of(channel), &(0..total), gaps, rate)),
@@ -73,7 +76,8 @@ impl Run {
             end_s: rate.seconds(phase.end as f64),
         });
         let close_ups = [Kind::Cut, Kind::Coag].into_iter();
-        let close_ups = close_ups.filter_map(|kind| self.close_up(kind, near_s(kind)).transpose());
+        let close_ups =
+            close_ups.filter_map(|kind| self.close_up(kind, near_s(kind), detail).transpose());
         Ok(Sketch {
             duration_s: rate.seconds(total as f64),
             phases: phases.collect(),
@@ -83,8 +87,49 @@ impl Run {
         })
     }
 
+    /// Columns whose RMS is one of two bursts at least, so that it is a line and no band; no phase reaches
+    /// into its neighbour.
+    fn smoothed(&self, columns: Vec<Column>) -> Vec<Column> {
+        let rate = self.record.samples().rate();
+        // Half of six bursts: columns hold more or less of them by turns.
+        let span = |kind: Kind| close_up_s(&self.measurement, kind);
+        let mut smooth = columns.clone();
+        for phase in self.phases.iter().filter(|phase| phase.kind.powered()) {
+            let (start, end) = (rate.seconds(phase.start as f64), rate.seconds(phase.end as f64));
+            let from = columns.partition_point(|column| column.at_s < start);
+            let to = columns.partition_point(|column| column.at_s < end);
+            let half = span(phase.kind);
+            for k in from..to {
+                let at = columns[k].at_s;
+                let first = from + columns[from..k].partition_point(|c| c.at_s < at - half);
+                let last = k + columns[k..to].partition_point(|c| c.at_s <= at + half);
+                let near = &columns[first..last];
+                let square: f64 = near.iter().map(|column| column.rms * column.rms).sum();
+                smooth[k].rms = (square / near.len() as f64).sqrt();
+            }
+        }
+        smooth
+    }
+
+    /// Peak, RMS and crest factor of a kind of output.
+    fn levels(&self, kind: Kind, channel: Channel) -> Option<Levels> {
+        let measures = &self.measurement.kinds.get(kind)?.measures;
+        let value = |measure: Measure| measures.get(measure).map(|estimate| estimate.value);
+        let of = channel.of((
+            (Measure::VoltagePeak, Measure::VoltageRms),
+            (Measure::CurrentPeak, Measure::CurrentRms),
+        ));
+        let (peak, rms) = (value(of.0)?, value(of.1)?);
+        (rms > 0.0).then(|| Levels { peak, rms, crest_factor: peak / rms })
+    }
+
     /// The longest phase of a kind from near; `None` where there is none.
-    fn close_up(&self, kind: Kind, wanted_s: f64) -> Result<Option<CloseUp>, ReadFailure> {
+    fn close_up(
+        &self,
+        kind: Kind,
+        wanted_s: f64,
+        detail: Detail,
+    ) -> Result<Option<CloseUp>, ReadFailure> {
         let (overview, samples) = (self.record.overview(), self.record.samples());
         let rate = samples.rate();
         let of_kind = self.phases.iter().filter(|phase| phase.kind == kind);
@@ -108,6 +153,11 @@ impl Run {
             start_s: rate.seconds(start as f64),
             length_s: rate.seconds(length as f64),
             lines: lines(block.of(phase.lead), &range, samples.gaps(), rate),
+            other: match detail {
+                Detail::Page => lines(block.of(phase.lead.other()), &range, samples.gaps(), rate),
+                Detail::Small => Vec::new(),
+            },
+            levels: self.levels(kind, phase.lead),
             gaps: gaps_of(samples.gaps(), &range, rate),
         }))
     }
@@ -149,7 +199,7 @@ fn lines(x: &[f64], range: &Range<u64>, gaps: &Gaps, rate: SampleRate) -> Vec<Ve
         let values = x.get(part.clone()).unwrap_or_default();
         part.zip(values).map(|(k, value)| (rate.seconds(k as f64), *value)).collect()
     };
-    gaps.valid(range).into_iter().map(line).collect()
+    gaps.valid(range).into_iter().map(line).filter(|line: &Vec<_>| !line.is_empty()).collect()
 }
 
 /// Gaps of `range` that are wide enough to be seen, s from its start.

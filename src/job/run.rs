@@ -113,9 +113,10 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         today: Some(jiff::tz::Offset::UTC.to_datetime(jiff::Timestamp::now()).date()),
     };
     let mut result = judge(evidence);
-    let before = how.against.or_else(|| job.file.as_found.as_ref().map(|f| job.folder.join(f)));
-    if let Some(folder) = before {
-        match earlier(&folder) {
+    let of_job = job.file.as_found.as_ref().map(|folder| (job.folder.join(folder), folder.clone()));
+    let before = how.against.map(|folder| (folder.clone(), folder)).or(of_job);
+    if let Some((place, folder)) = before {
+        match earlier(&place) {
             Ok(before) => {
                 result.as_found = Some(changes(&folder.display().to_string(), &before, &result));
             }

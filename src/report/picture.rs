@@ -1,4 +1,4 @@
-//! A capture as a picture: voltage, current, phases, and the carrier of each kind from close by.
+//! A capture as a picture: voltage, current, phases, and the carrier of each kind close up.
 
 use crate::numeric::order::median;
 use crate::result::{CloseUp, Panel, Sketch};
@@ -19,7 +19,11 @@ const HEAD: u32 = 86;
 pub(super) const INK: RGBColor = RGBColor(30, 30, 30);
 pub(super) const FAINT: RGBColor = RGBColor(150, 150, 150);
 pub(super) const VOLTAGE: RGBColor = RGBColor(70, 70, 70);
-pub(super) const ENVELOPE: RGBColor = RGBColor(190, 30, 45);
+/// What lies between the smallest and the largest value: light, so that the RMS over it stays dark in print.
+const REACH: RGBColor = RGBColor(170, 170, 170);
+pub(super) const ENVELOPE: RGBColor = RGBColor(120, 0, 30);
+/// Crests that are cut off.
+const CLIPPED: RGBColor = RGBColor(200, 0, 120);
 /// Yellow for cut, blue for coag (IEC 60601-2-2, from memory).
 pub(super) const CUT: RGBColor = RGBColor(255, 205, 0);
 pub(super) const COAG: RGBColor = RGBColor(40, 110, 210);
@@ -51,7 +55,12 @@ fn draw<E: std::error::Error>(error: E) -> PictureError {
 /// Where the drawing library refuses.
 pub fn svg(sketch: &Sketch, title: &str, subtitle: &str) -> Result<String, PictureError> {
     let panels = u32::try_from(sketch.panels.len()).unwrap_or(1);
-    let close = if sketch.close_ups.is_empty() { 0 } else { CLOSE };
+    let both = sketch.close_ups.iter().any(|near| !near.other.is_empty());
+    let close = match (sketch.close_ups.is_empty(), both) {
+        (true, _) => 0,
+        (false, false) => CLOSE,
+        (false, true) => 2 * CLOSE - 60,
+    };
     let height = HEAD + PANEL * panels + close;
     let mut text = String::new();
     {
@@ -77,7 +86,7 @@ pub fn svg(sketch: &Sketch, title: &str, subtitle: &str) -> Result<String, Pictu
 /// Size of the compact picture.
 const COMPACT: (u32, u32) = (980, 230);
 
-/// A small picture as SVG text: the first panel, and beside it each kind of output from close by.
+/// A small picture as SVG text: the first panel, and beside it each kind of output close up.
 ///
 /// # Errors
 /// Where the drawing library refuses.
@@ -113,6 +122,23 @@ fn heading(
     let label = |size: i32| ("sans-serif", size).into_font().color(&INK);
     area.draw(&Text::new(title.to_owned(), (LEFT as i32, 10), label(19))).map_err(draw)?;
     area.draw(&Text::new(subtitle.to_owned(), (LEFT as i32, 36), label(14))).map_err(draw)?;
+    // What the lines mean stands here, not over the data.
+    let mut meaning = vec![
+        (REACH, "smallest to largest value"),
+        (ENVELOPE, "RMS over bursts; close up: peak and RMS"),
+    ];
+    if sketch.panels.iter().any(|panel| panel.clipped) {
+        meaning.push((CLIPPED, "cut off"));
+    }
+    let mut right = (WIDTH - RIGHT) as i32;
+    for (of, text) in meaning.into_iter().rev() {
+        // About the width of the words; the font of the reader is not known.
+        right -= 6 * text.len() as i32;
+        area.draw(&Text::new(text, (right, 38), label(12))).map_err(draw)?;
+        let key = [(right - 20, 41), (right - 6, 47)];
+        area.draw(&Rectangle::new(key, of.filled())).map_err(draw)?;
+        right -= 36;
+    }
     // The strip of phases: colour, pattern and word, so that it reads without colour too.
     let width = f64::from(WIDTH - LEFT - RIGHT);
     let length = sketch.duration_s.max(f64::MIN_POSITIVE);
@@ -174,7 +200,7 @@ fn overview_panel(
         .margin_top(6)
         .margin_left(OUTER)
         .margin_right(RIGHT)
-        .x_label_area_size(30)
+        .x_label_area_size(40)
         .y_label_area_size(LEFT - OUTER)
         .build_cartesian_2d(0.0..length, -top..top)
         .map_err(draw)?;
@@ -191,7 +217,7 @@ fn overview_panel(
         let bars = columns.iter().map(|column| {
             let (low, high) = (f64::from(column.low), f64::from(column.high));
             let frame = [(column.at_s - width, low), (column.at_s + width, high)];
-            Rectangle::new(frame, VOLTAGE.filled().stroke_width(0))
+            Rectangle::new(frame, REACH.filled().stroke_width(0))
         });
         chart.draw_series(bars).map_err(draw)?;
     }
@@ -207,22 +233,40 @@ fn overview_panel(
     for part in parts {
         chart.draw_series(LineSeries::new(rms(part), ENVELOPE.stroke_width(2))).map_err(draw)?;
     }
-    chart
-        .draw_series(LineSeries::new(first, ENVELOPE.stroke_width(2)))
-        .map_err(draw)?
-        .label("envelope (RMS of one column)")
-        .legend(|(x, y)| PathElement::new(vec![(x, y), (x + 16, y)], ENVELOPE.stroke_width(2)));
-    if !legend {
-        return Ok(());
+    chart.draw_series(LineSeries::new(first, ENVELOPE.stroke_width(2))).map_err(draw)?;
+    if panel.clipped {
+        rails(&mut chart, columns, step)?;
     }
-    chart
-        .configure_series_labels()
-        .position(SeriesLabelPosition::LowerRight)
-        .background_style(WHITE)
-        .border_style(FAINT)
-        .label_font(("sans-serif", 12).into_font().color(&INK))
-        .draw()
-        .map_err(draw)?;
+    Ok(())
+}
+
+/// Marks along the level at which crests are cut off: where columns reach the same extreme again and
+/// again.
+fn rails(
+    chart: &mut Chart<'_, '_>,
+    columns: &[crate::result::Column],
+    step: f64,
+) -> Result<(), PictureError> {
+    /// Share within which two extremes are the same.
+    const SAME: f64 = 1e-3;
+    for upper in [true, false] {
+        let side = if upper { 1.0 } else { -1.0 };
+        let of = |column: &crate::result::Column| {
+            f64::from(if upper { column.high } else { column.low })
+        };
+        let rail = columns.iter().map(|column| side * of(column)).fold(0.0, f64::max);
+        let at = |column: &&crate::result::Column| rail - side * of(column) <= SAME * rail;
+        let touching: Vec<f64> = columns.iter().filter(at).map(|column| column.at_s).collect();
+        // One highest crest is no rail.
+        if rail <= 0.0 || touching.len() * 10 < columns.len() {
+            continue;
+        }
+        let marks = touching.iter().map(|at_s| {
+            let ends = vec![(at_s - step, side * rail), (at_s + step, side * rail)];
+            PathElement::new(ends, CLIPPED.stroke_width(4))
+        });
+        chart.draw_series(marks).map_err(draw)?;
+    }
     Ok(())
 }
 
@@ -279,6 +323,7 @@ fn mesh(
         .axis_desc_style(("sans-serif", 13).into_font().color(&INK))
         .x_label_formatter(&|x| time_label(*x))
         .y_label_formatter(&|y| short(*y))
+        .x_desc("time")
         .y_desc(name)
         .draw()
         .map_err(draw)
@@ -307,32 +352,69 @@ fn short(y: f64) -> String {
 }
 
 fn close_up(near: &CloseUp, area: &Area<'_>) -> Result<(), PictureError> {
-    let values = near.lines.iter().flatten();
-    let top = values.fold(0.0_f64, |top, (_, value)| top.max(value.abs()));
-    let top = if top > 0.0 { 1.15 * top } else { 1.0 };
+    let levels = near.levels.map_or(String::new(), |levels| {
+        let unit = near.channel.of((Unit::Volt, Unit::Ampere));
+        format!(
+            "; peak {}, RMS {}, crest factor {:.2}",
+            for_people(levels.peak, unit),
+            for_people(levels.rms, unit),
+            levels.crest_factor
+        )
+    });
     let at = format!(
-        "{}: {} from {}",
+        "{}: {} from {}{levels}",
         near.kind,
         for_people(near.length_s, Unit::Second),
         for_people(near.start_s, Unit::Second)
     );
-    let mut chart = ChartBuilder::on(area)
+    if near.other.is_empty() {
+        return close_panel(near, &near.lines, near.channel, Some(&at), area);
+    }
+    let halves = area.split_evenly((2, 1));
+    if let [upper, lower] = halves.as_slice() {
+        close_panel(near, &near.lines, near.channel, Some(&at), upper)?;
+        close_panel(near, &near.other, near.channel.other(), None, lower)?;
+    }
+    Ok(())
+}
+
+/// One channel of a close-up, with peak and RMS where it is the leading one.
+fn close_panel(
+    near: &CloseUp,
+    lines: &[Vec<(f64, f64)>],
+    channel: Channel,
+    caption: Option<&str>,
+    area: &Area<'_>,
+) -> Result<(), PictureError> {
+    let top = lines.iter().flatten().fold(0.0_f64, |top, (_, value)| top.max(value.abs()));
+    let top = if top > 0.0 { 1.15 * top } else { 1.0 };
+    let mut builder = ChartBuilder::on(area);
+    builder
         .margin_top(6)
         .margin_left(OUTER)
         .margin_right(RIGHT)
-        .caption(at, ("sans-serif", 14).into_font().color(&INK))
-        .x_label_area_size(30)
-        .y_label_area_size(LEFT - OUTER)
-        .build_cartesian_2d(0.0..near.length_s, -top..top)
-        .map_err(draw)?;
+        .x_label_area_size(40)
+        .y_label_area_size(LEFT - OUTER);
+    if let Some(caption) = caption {
+        builder.caption(caption, ("sans-serif", 14).into_font().color(&INK));
+    }
+    let mut chart = builder.build_cartesian_2d(0.0..near.length_s, -top..top).map_err(draw)?;
     let frame = [(0.0, -top), (near.length_s, top)];
     let tint = pale(colour(near.kind), 0.16).filled();
     chart.draw_series([Rectangle::new(frame, tint)]).map_err(draw)?;
-    mesh(&mut chart, axis_name(near.channel), [6, 5])?;
+    mesh(&mut chart, axis_name(channel), [6, 5])?;
     no_data(&mut chart, &near.gaps, near.length_s, top)?;
-    for points in &near.lines {
+    for points in lines {
         let line = LineSeries::new(points.iter().copied(), VOLTAGE.stroke_width(1));
         chart.draw_series(line).map_err(draw)?;
+    }
+    // Peaks on both sides, the RMS once.
+    if let Some(levels) = near.levels.filter(|_| channel == near.channel) {
+        for (level, width) in [(levels.peak, 1), (-levels.peak, 1), (levels.rms, 2)] {
+            let line = vec![(0.0, level), (near.length_s, level)];
+            let line = PathElement::new(line, ENVELOPE.stroke_width(width));
+            chart.draw_series([line]).map_err(draw)?;
+        }
     }
     Ok(())
 }

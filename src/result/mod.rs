@@ -4,7 +4,7 @@ mod form;
 mod sketch;
 
 pub use form::{Form, FormError};
-pub use sketch::{CloseUp, Column, Panel, Sketch, SketchPhase};
+pub use sketch::{CloseUp, Column, Levels, Panel, Sketch, SketchPhase};
 
 use crate::digest::Sha256;
 use crate::estimate::Estimate;

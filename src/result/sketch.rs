@@ -38,6 +38,9 @@ pub struct Panel {
     pub channel: Channel,
     /// Its columns; none where nothing was recorded.
     pub columns: Vec<Column>,
+    /// Whether crests are cut off somewhere in the record.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub clipped: bool,
     /// Samples as lines (s, V or A), where the record is short enough to show them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub lines: Vec<Vec<(f64, f64)>>,
@@ -82,7 +85,24 @@ pub struct CloseUp {
     pub length_s: f64,
     /// Samples as lines: s from its start, V or A.
     pub lines: Vec<Vec<(f64, f64)>>,
+    /// The same of the other channel, where it was captured and there is room for it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub other: Vec<Vec<(f64, f64)>>,
+    /// Peak, RMS and crest factor of this kind of output, as measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub levels: Option<Levels>,
     /// Where nothing was recorded, s from its start.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub gaps: Vec<[f64; 2]>,
+}
+
+/// Peak, RMS and their ratio, V or A.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Levels {
+    /// Peak.
+    pub peak: f64,
+    /// Root mean square.
+    pub rms: f64,
+    /// Crest factor.
+    pub crest_factor: f64,
 }

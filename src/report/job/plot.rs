@@ -11,7 +11,10 @@ use plotters::coord::ranged1d::{
 use plotters::prelude::*;
 
 const SIZE: (u32, u32) = (760, 340);
-const BAND: RGBColor = RGBColor(40, 110, 210);
+/// The library draws to whole pixels: everything is drawn this much larger and shown smaller, so that
+/// lines go through their points.
+const FINE: u32 = 10;
+const BAND: RGBColor = RGBColor(95, 95, 95);
 const PASS: RGBColor = RGBColor(20, 110, 60);
 const DOUBT: RGBColor = RGBColor(150, 90, 0);
 const FAIL: RGBColor = RGBColor(180, 20, 30);
@@ -43,7 +46,8 @@ pub fn svg(series: &Series) -> Result<Option<String>, ReportError> {
     let top = if highest > 0.0 { 1.12 * highest } else { 1.0 };
     let mut text = String::new();
     {
-        let root = SVGBackend::with_string(&mut text, SIZE).into_drawing_area();
+        let root =
+            SVGBackend::with_string(&mut text, (FINE * SIZE.0, FINE * SIZE.1)).into_drawing_area();
         root.fill(&WHITE).map_err(draw)?;
         // Loads lie far apart: a logarithmic axis where they span more than a factor of five, with
         // a label at each load that was planned or measured.
@@ -57,13 +61,24 @@ pub fn svg(series: &Series) -> Result<Option<String>, ReportError> {
             let range = Axis { from: place(low) - room, to: place(high) + room, marks };
             let label = |x: &f64| format!("{:.0}", 10_f64.powf(*x));
             chart(&root, series, range, top, (&place, &label))?;
+        } else if series.x == "activation" {
+            let marks = series.points.iter().map(|point| point.x).collect();
+            let range = Axis { from: low - 0.5, to: high + 0.5, marks };
+            chart(&root, series, range, top, (&|x| x, &plain))?;
         } else {
             let room = if high > low { 0.06 * (high - low) } else { 0.5 };
             chart(&root, series, low - room..high + room, top, (&|x| x, &plain))?;
         }
         root.present().map_err(draw)?;
     }
-    Ok(Some(text))
+    let drawn = format!("width=\"{}\" height=\"{}\"", FINE * SIZE.0, FINE * SIZE.1);
+    let shown = format!("width=\"{}\" height=\"{}\"", SIZE.0, SIZE.1);
+    Ok(Some(text.replacen(&drawn, &shown, 1)))
+}
+
+/// A size on the fine grid.
+fn fine(size: u32) -> i32 {
+    i32::try_from(FINE * size).unwrap_or(i32::MAX)
 }
 
 /// An axis with its labels at given places.
@@ -114,11 +129,11 @@ where
     X::CoordDescType: ValueFormatter<f64> + Ranged<ValueType = f64>,
 {
     let mut chart = ChartBuilder::on(root)
-        .margin_top(12)
-        .margin_right(20)
-        .margin_left(8)
-        .x_label_area_size(44)
-        .y_label_area_size(64)
+        .margin_top(fine(12))
+        .margin_right(fine(20))
+        .margin_left(fine(8))
+        .x_label_area_size(fine(44))
+        .y_label_area_size(fine(64))
         .build_cartesian_2d(x, 0.0..top)
         .map_err(draw)?;
     if series.expected.len() > 1 {
@@ -135,10 +150,11 @@ where
         .x_labels(8)
         .y_labels(7)
         .max_light_lines(0)
-        .bold_line_style(pale(FAINT, 0.35))
-        .axis_style(FAINT)
-        .label_style(("sans-serif", 13).into_font().color(&INK))
-        .axis_desc_style(("sans-serif", 14).into_font().color(&INK))
+        .bold_line_style(pale(FAINT, 0.35).stroke_width(FINE))
+        .axis_style(FAINT.stroke_width(FINE))
+        .set_all_tick_mark_size(fine(4))
+        .label_style(("sans-serif", fine(13)).into_font().color(&INK))
+        .axis_desc_style(("sans-serif", fine(14)).into_font().color(&INK))
         .x_label_formatter(&label)
         .y_label_formatter(&plain)
         .x_desc(named(&series.x, &series.x_unit))
@@ -146,12 +162,12 @@ where
         .draw()
         .map_err(draw)?;
     let line = series.expected.iter().map(|row| (place(row[0]), row[1]));
-    chart.draw_series(LineSeries::new(line, BAND.stroke_width(2))).map_err(draw)?;
+    chart.draw_series(LineSeries::new(line, BAND.stroke_width(FINE * 2))).map_err(draw)?;
     if series.expected.len() == 1 {
         let bar = series.expected.iter().map(|row| {
             PathElement::new(
                 vec![(place(row[0]), row[2]), (place(row[0]), row[3])],
-                pale(BAND, 0.3).stroke_width(9),
+                pale(BAND, 0.3).stroke_width(FINE * 9),
             )
         });
         chart.draw_series(bar).map_err(draw)?;
@@ -165,7 +181,7 @@ where
         let from = ends.iter().copied().fold(f64::INFINITY, f64::min);
         let to = ends.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let bound = [(place(from), limit), (place(to), limit)];
-        chart.draw_series(LineSeries::new(bound, FAIL.stroke_width(1))).map_err(draw)?;
+        chart.draw_series(LineSeries::new(bound, FAIL.stroke_width(FINE))).map_err(draw)?;
     }
     for point in &series.points {
         mark(&mut chart, point, place(point.x))?;
@@ -191,18 +207,18 @@ fn mark<X: Ranged<ValueType = f64>>(
     };
     if let Some(u) = point.expanded_uncertainty {
         let bar = vec![(x, (point.y - u).max(0.0)), (x, point.y + u)];
-        chart.draw_series([PathElement::new(bar, colour.stroke_width(2))]).map_err(draw)?;
+        chart.draw_series([PathElement::new(bar, colour.stroke_width(FINE * 2))]).map_err(draw)?;
     }
     match point.verdict {
         Verdict::Pass => {
-            _ = chart.draw_series([Circle::new(at, 5, colour.filled())]).map_err(draw)?
+            _ = chart.draw_series([Circle::new(at, fine(5), colour.filled())]).map_err(draw)?
         }
         Verdict::Fail => {
-            let cross = Cross::new(at, 6, colour.stroke_width(3));
+            let cross = Cross::new(at, fine(6), colour.stroke_width(FINE * 3));
             chart.draw_series([cross]).map_err(draw)?;
         }
         _ => {
-            let triangle = TriangleMarker::new(at, 8, colour.filled());
+            let triangle = TriangleMarker::new(at, fine(8), colour.filled());
             chart.draw_series([triangle]).map_err(draw)?;
         }
     }
