@@ -85,7 +85,10 @@ impl WholeFile {
             use std::os::unix::fs::PermissionsExt;
             builder.permissions(std::fs::Permissions::from_mode(0o666));
         }
-        let file = builder.tempfile_in(folder).map_err(fail)?;
+        let file = builder.tempfile_in(folder).map_err(|error| {
+            // The name of the unfinished file says nothing to anyone.
+            fail(error.kind().into())
+        })?;
         Ok(Self { path: path.to_owned(), out: BufWriter::with_capacity(1 << 16, file) })
     }
 

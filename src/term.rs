@@ -114,7 +114,7 @@ impl<'de> Deserialize<'de> for TermSet {
         let names = Vec::<Cow<'_, str>>::deserialize(deserializer)?;
         let term = |name: Cow<'_, str>| {
             let found = Term::ALL.into_iter().find(|term| term.name() == name);
-            found.ok_or_else(|| serde::de::Error::custom(format!("there is no term `{name}`")))
+            found.ok_or_else(|| serde::de::Error::custom(format!("unknown term `{name}`")))
         };
         names.into_iter().map(term).collect()
     }

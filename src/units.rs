@@ -288,7 +288,7 @@ pub enum AmountError {
     #[error("`{0}` can't be negative")]
     Negative(String),
     /// A unit of something else.
-    #[error("`{found}` is not the unit of this measure ({wanted})")]
+    #[error("{} ({wanted})", if .found.is_empty() { "the unit is missing: write %, or the unit of this measure".to_owned() } else { format!("`{found}` is not the unit of this measure") })]
     OtherUnit {
         /// What was written.
         found: String,

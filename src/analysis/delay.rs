@@ -15,7 +15,7 @@ use std::f64::consts::TAU;
 
 /// Why no delay can be told.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
-#[error("no delay can be told: {reason}")]
+#[error("the delay can't be determined: {reason}")]
 pub struct DelayRefusal {
     /// The reason.
     pub reason: String,

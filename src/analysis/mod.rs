@@ -79,7 +79,7 @@ pub enum AnalysisError {
     #[error(transparent)]
     Correlation(#[from] crate::uncertainty::correlation::CorrelationError),
     /// One record was asked for and there are several.
-    #[error("{}: it holds {records} records", file.display())]
+    #[error("{}: the file has {records} records", file.display())]
     Several {
         /// The data file.
         file: std::path::PathBuf,
@@ -87,7 +87,7 @@ pub enum AnalysisError {
         records: usize,
     },
     /// A range that is empty or reaches beyond the record.
-    #[error("samples {start} to {end} are no range of a record of {total} samples")]
+    #[error("samples {start} to {end} are not within a record of {total} samples")]
     Range {
         /// First sample.
         start: u64,

@@ -126,7 +126,9 @@ fn stated(recording: &Recording, k: usize, record: &Record, flags: &mut Vec<Flag
     {
         flags.push(Flag::new(
             Code::CountMismatch,
-            format!("the preamble states {samples} samples, the file holds {all}: cut off?"),
+            format!(
+                "the preamble announces {samples} samples, but the file has {all}: was it cut off?"
+            ),
         ));
     }
 }
@@ -257,7 +259,7 @@ fn effective_rate(record: &mut Record, x: &[f64], flags: &mut Vec<Flag>) {
     record.note("effective rate", for_people(effective, Unit::Hertz));
     let Some((n, how)) = found else { return };
     let words = match how {
-        Filled::Held => "each value stands several times",
+        Filled::Held => "each value is repeated",
         Filled::Lines => "between them samples lie on straight lines",
         Filled::BandLimited => "the spectrum is empty beyond",
     };

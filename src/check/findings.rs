@@ -9,7 +9,7 @@ use crate::result::{Measurement, Part, PhaseResult};
 use crate::trace::Kind;
 use crate::units::{Unit, day_of, for_people};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 
 /// Codes of findings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -181,11 +181,11 @@ fn blocked(measurement: &Measurement, setting: &Setting) -> impl Iterator<Item =
         limited || ordered || setting.limit.is_empty()
     };
     let blocks = |flag: &&Flag| flag.code.row().effect == Effect::Blocks;
-    let codes: BTreeSet<Code> =
-        measurement.flags.iter().filter(blocks).filter(concerned).map(|flag| flag.code).collect();
-    codes.into_iter().map(|code| Finding {
+    let flags = measurement.flags.iter().filter(blocks).filter(concerned);
+    let first: BTreeMap<Code, &Flag> = flags.rev().map(|flag| (flag.code, flag)).collect();
+    first.into_iter().map(|(code, flag)| Finding {
         code: FindingCode::Flag(code),
-        message: "a capture in this state can't pass: see the flag of this name".into(),
+        message: flag.message.clone(),
         at_best: Some(Verdict::NotMeasured),
     })
 }
@@ -361,7 +361,7 @@ pub fn sequence(
     };
     let alike = looks_like(measurement, expected, setting);
     if !alike.is_empty() {
-        message.push_str(&format!("; it fits the setting(s) {}", alike.join(", ")));
+        message.push_str(&format!("; it looks like {}", alike.join(", ")));
     }
     found.push(Finding { code: code.into(), message, at_best: Some(Verdict::Fail) });
     found
@@ -389,13 +389,16 @@ pub fn looks_like<'a>(
     expected.settings.iter().filter(keeps).map(|other| other.id.as_str()).collect()
 }
 
-/// A value that misses what is expected by a power of ten, where one channel alone was captured: a probe
-/// factor more likely than the unit.
+/// A value that misses what is expected by a power of ten: a probe factor more likely than the unit.
 pub(super) fn wrong_scale(limit: &LimitResult, measurement: &Measurement) -> Option<Finding> {
     let settings = &measurement.settings;
-    let single = settings.voltage.is_some() != settings.current.is_some();
+    let side = match (settings.voltage.is_some(), settings.current.is_some()) {
+        (true, true) => "both channels",
+        (true, false) => "the voltage",
+        _ => "the current",
+    };
     let (value, nominal) = (limit.judged.value?, limit.judged.nominal?);
-    if !single || value <= 0.0 || nominal <= 0.0 {
+    if value <= 0.0 || nominal <= 0.0 {
         return None;
     }
     // Power goes with the square of the scale.
@@ -409,15 +412,18 @@ pub(super) fn wrong_scale(limit: &LimitResult, measurement: &Measurement) -> Opt
     if off == 0.0 || off.abs() > 3.0 || (tens - off).abs() > 0.05 {
         return None;
     }
+    // Both channels agree with the load: too little output is then that of a weak unit.
+    if off < 0.0 && settings.voltage.is_some() && settings.current.is_some() {
+        return None;
+    }
     let factor = 10_f64.powf(off.abs());
-    let side = if settings.voltage.is_some() { "voltage" } else { "current" };
     let (way, remedy) =
         if off > 0.0 { ("counted twice", "take it out of") } else { ("missing", "put it into") };
     Some(Finding {
         code: Fault::ScaleSuspected.into(),
         message: format!(
-            "{} in {} is as if the {side} were off by a factor of {factor:.0}: a probe factor is \
-             probably {way}; {remedy} {side}.scale if so",
+            "{} in {} is as if {side} were off by a factor of {factor:.0}: a probe factor is probably \
+             {way}; if so, {remedy} the scale in the sheet",
             limit.measure,
             limit.part.name()
         ),

@@ -152,8 +152,11 @@ pub fn check(measurement: Measurement, expected: Expected<'_>, setting: &Setting
     let worst = verdicts.chain(findings.iter().filter_map(|finding| finding.at_best)).max();
     CheckResult {
         schema: Form::Check,
-        // A setting without limits has nothing that could pass.
-        verdict: worst.filter(|_| !limits.is_empty()).unwrap_or(Verdict::NotMeasured),
+        // A setting without limits has nothing that could pass; a capture that can't be judged has nothing
+        // that could fail.
+        verdict: worst
+            .filter(|_| !limits.is_empty() && !findings.iter().any(Finding::blocks))
+            .unwrap_or(Verdict::NotMeasured),
         setting: setting.id.clone(),
         rule: rule.words(),
         limits,

@@ -21,11 +21,11 @@ pub(super) struct Args {
     #[arg(long, short, value_name = "FILE")]
     output: PathBuf,
 
-    /// Write over files that are there
+    /// Overwrite existing files
     #[arg(long)]
     force: bool,
 
-    /// Do not mark the phases (SigMF), which takes a measurement
+    /// Do not mark the phases (SigMF); marking needs a measurement
     #[arg(long)]
     no_phases: bool,
 }
@@ -63,7 +63,10 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let k = match args.capture.chosen(capture, count)? {
         None if count > 1 => {
             return Err(Failure::usage(
-                format!("{}: it holds {count} records, a file takes one", capture.data.display()),
+                format!(
+                    "{}: the file has {count} records, but a file takes one",
+                    capture.data.display()
+                ),
                 "choose one with --record N, from 1",
             ));
         }

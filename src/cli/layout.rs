@@ -36,7 +36,7 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let Some(layout) = reader.layout() else {
         return Err(Failure::usage(
             format!(
-                "{}: {} describes itself, there is no layout to keep",
+                "{}: {} describes itself, so there is no layout to save",
                 capture.data.display(),
                 reader.receipt().format
             ),
@@ -83,7 +83,7 @@ fn preview(reader: &dyn TraceReader) -> Result<String, Failure> {
         out.push_str(&format!("  {:<width$}  {}\n", doubt.code.name(), doubt.message));
     }
     let rate = reader.rate().first_idea();
-    let rate = rate.map_or("not told".to_owned(), |rate| format!("{} Hz", rate.hertz()));
+    let rate = rate.map_or("not stated".to_owned(), |rate| format!("{} Hz", rate.hertz()));
     out.push_str(&format!("  {:<width$}  {rate}\n\nfirst samples\n", "sample rate"));
     for (k, info) in reader.channels().iter().enumerate() {
         let mut piece = Piece::default();
@@ -106,7 +106,7 @@ fn preview(reader: &dyn TraceReader) -> Result<String, Failure> {
 fn confirmed(printer: &Printer) -> Result<bool, Failure> {
     if !std::io::stdin().is_terminal() || printer.json() {
         return Err(Failure::usage(
-            "nobody is there to confirm the layout",
+            "there is no terminal on which to confirm the layout",
             "look at it without -o first; then give --yes in scripts",
         ));
     }

@@ -61,7 +61,7 @@ pub(super) struct CaptureArgs {
     #[arg(long, value_name = "N", help_heading = "Thresholds", hide_short_help = true)]
     pub burst_samples: Option<u64>,
 
-    /// Record of a file that holds several, from 1; left out: each in turn
+    /// Record to use where a file has several, from 1 [default: each in turn]
     #[arg(long, value_name = "N")]
     pub record: Option<usize>,
 
@@ -138,8 +138,8 @@ pub(super) struct ShowArgs {
     #[allow(clippy::option_option)] // three states: not asked for, all, one
     pub budget: Option<Option<String>>,
 
-    /// Simulate the distributions (JCGM 101) with so many draws, or `auto` until settled, and hold
-    /// the budgets against it
+    /// Simulate the distributions (JCGM 101) with this many draws, or `auto` until they settle, and
+    /// compare the budgets with them
     #[arg(long, value_name = "N|auto", hide_short_help = true)]
     pub monte_carlo: Option<String>,
 
@@ -166,7 +166,7 @@ impl ShowArgs {
                 Ok(count @ 1_000..=MOST_COUNTED) => Some(Draws::Count(count)),
                 _ => {
                     return Err(Failure::usage(
-                        format!("--monte-carlo {text} is no number of draws"),
+                        format!("--monte-carlo {text} is not a number of draws"),
                         format!("give a whole number from 1000 to {MOST_COUNTED}, or auto"),
                     ));
                 }
@@ -327,8 +327,8 @@ impl CaptureArgs {
             None => Ok(None),
             Some(number) if (1..=count).contains(&number) => Ok(Some(number - 1)),
             Some(number) => Err(Failure::usage(
-                format!("{}: there is no record {number}", capture.data.display()),
-                format!("it holds {count}; they are counted from 1"),
+                format!("{}: no record {number}", capture.data.display()),
+                format!("it has {count}, counted from 1"),
             )),
         }
     }
@@ -352,7 +352,7 @@ impl CaptureArgs {
         if show.plot.is_some() && wanted.len() > 1 {
             return Err(Failure::usage(
                 format!(
-                    "{}: it holds {count} records, a picture shows one",
+                    "{}: the file has {count} records, but a picture shows one",
                     capture.data.display()
                 ),
                 "choose one with --record N, from 1",

@@ -46,21 +46,21 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Read one capture and print its phases and measures
+    /// Measure one capture: phases, power, crest factor and more
     Measure(measure::Args),
     /// Measure one capture and compare it with the expected profile
     Check(check::Args),
-    /// Write an exact synthetic capture with its truth beside it
+    /// Write an exact synthetic capture, with its true values beside it
     Synth(synth::Args),
-    /// Write a capture in another format, its sheet beside it
+    /// Convert a capture to another format, with its sheet
     Convert(convert::Args),
-    /// Show how a text is read, and keep its layout for later files of its kind
+    /// Show how a text file is read, and save its layout for similar files
     Layout(layout::Args),
-    /// Lay out an invented bench with a whole job, to try
+    /// Create an invented bench with a whole job, to try things out
     Demo(demo::Args),
-    /// Verify a whole unit: plan, captures and readings to a result and a report
+    /// Verify a whole unit: from plan, captures and readings to a report
     Job(job::Args),
-    /// Write the report of a job as another file
+    /// Write the report of a job to a file
     Report(report::Args),
     /// Print completions for a shell
     Completions(shell::Completions),

@@ -20,7 +20,7 @@ pub(super) struct Args {
     #[arg(long, short, value_name = "FILE")]
     output: PathBuf,
 
-    /// Write over a file that is there
+    /// Overwrite an existing file
     #[arg(long)]
     force: bool,
 
@@ -56,8 +56,8 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     };
     if args.output.exists() && !args.force {
         return Err(Failure::usage(
-            format!("{}: there is a file of this name already", args.output.display()),
-            "choose another name, or write over it with --force",
+            format!("{}: a file of this name already exists", args.output.display()),
+            "choose another name, or overwrite it with --force",
         ));
     }
     let mut result = read(&args.result)?;

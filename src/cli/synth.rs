@@ -36,7 +36,7 @@ pub(super) struct Args {
     #[arg(long, short, value_name = "FILE")]
     output: PathBuf,
 
-    /// Write over files that are there
+    /// Overwrite existing files
     #[arg(long)]
     force: bool,
 
@@ -227,8 +227,8 @@ pub(super) fn refuse_existing<'a>(
     match outputs.into_iter().find(|output| output.is_file()) {
         None => Ok(()),
         Some(output) => Err(Failure::usage(
-            format!("{}: there is a file of this name already", output.display()),
-            "choose another name, or write over it with --force",
+            format!("{}: a file of this name already exists", output.display()),
+            "choose another name, or overwrite it with --force",
         )),
     }
 }

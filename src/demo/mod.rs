@@ -33,7 +33,7 @@ pub fn lay_out(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
         return Err(JobError::Folder {
             folder: folder.to_owned(),
             message: "the folder is not empty".into(),
-            help: "choose another one; nothing is written over".into(),
+            help: "choose another one; nothing is overwritten".into(),
         });
     }
     let fail = |source| WriteError { file: folder.to_owned(), source };

@@ -48,7 +48,8 @@ pub(super) fn create(
 ) -> Result<Box<dyn TraceWriter>, WriteError> {
     let both = shape.channels.voltage && shape.channels.current;
     if both && shape.samples == 2 {
-        let why = "an array of 2 x 2 does not tell samples from channels; choose .npz or .csv";
+        let why =
+            "in an array of 2 x 2, samples and channels can't be told apart; choose .npz or .csv";
         return Err(file.fail(std::io::Error::other(why)));
     }
     let dimensions =

@@ -54,7 +54,7 @@ pub(super) fn create(
     if hertz < 1.0 || hertz > f64::from(u32::MAX) || (hertz / shape.rate.hertz() - 1.0).abs() > 1e-6
     {
         let message = format!(
-            "WAV holds whole sample rates up to 4.29 GHz only, not {} Hz; write SigMF or npz",
+            "WAV can only store whole-number sample rates up to 4.29 GHz, not {} Hz; write SigMF or npz",
             shape.rate.hertz()
         );
         return Err(WriteError { file: path, source: std::io::Error::other(message) });

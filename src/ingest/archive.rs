@@ -66,7 +66,7 @@ impl Archive {
             if copied == unpacked {
                 Ok(())
             } else {
-                Err(fail(format!("{unpacked} bytes promised, {copied} or more are there")))
+                Err(fail(format!("{unpacked} bytes announced, {copied} or more found")))
             }
         })
     }

@@ -71,7 +71,7 @@ pub struct ChannelInfo {
     pub offset: f64,
     /// How the file lays its numbers down; `None` for text.
     pub number: Option<Number>,
-    /// Why this channel is no measured one, such as a trace computed by the instrument.
+    /// Why this channel is not a measured one, such as a trace computed by the instrument.
     pub not_measured: Option<&'static str>,
     /// Why the numbers can't be taken as volts or amperes unless the sheet gives a scale.
     pub needs_scale: Option<String>,

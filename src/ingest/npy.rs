@@ -146,7 +146,7 @@ pub(super) fn columns(
     let narrow = |n: u64| usize::try_from(n).unwrap_or(usize::MAX);
     match header.shape.as_slice() {
         [n] if *n > 0 => Ok(Columns::planes(source, start, 1, number, *n)),
-        [a, b] if a == b => fail("does not tell samples from channels"),
+        [a, b] if a == b => fail("leaves open which axis is samples and which channels"),
         [n, channels] if *channels > 0 && channels < n => {
             limits.check_columns(source.name(), narrow(*channels))?;
             Ok(Columns::rows(source, start, narrow(*channels), number, *n))

@@ -109,10 +109,7 @@ pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceRea
         }
     }
     let Some(columns) = columns else {
-        return Err(ask(
-            "there is no array of samples in it".into(),
-            "save voltage and current as arrays",
-        ));
+        return Err(ask("it has no array of samples".into(), "save voltage and current as arrays"));
     };
     let samples = columns.samples;
     let table = Table::new(source.clone(), receipt, channels, columns, rate);

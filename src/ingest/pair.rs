@@ -37,7 +37,7 @@ fn outline(reader: &dyn TraceReader, threads: usize) -> Result<Outline, IngestEr
     if several {
         return Err(IngestError::Ask {
             file: reader.source().name().to_owned(),
-            message: "it holds several records: two files of several records are not paired".into(),
+            message: "it has several records; two files can only be paired if each has one".into(),
             help: "export each record to a file of its own".into(),
         });
     }

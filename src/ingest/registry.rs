@@ -56,7 +56,9 @@ impl Beside {
             return Err(IngestError::Damaged {
                 file: asking.to_owned(),
                 place: Place::File,
-                message: format!("it names the data file `{name}`, which is not beside it"),
+                message: format!(
+                    "it names the data file `{name}`, which is not in the same folder"
+                ),
                 help: "put both files in one folder and name the data file without a path".into(),
             });
         }
@@ -70,7 +72,7 @@ impl Beside {
         found.ok_or_else(|| IngestError::Damaged {
             file: asking.to_owned(),
             place: Place::File,
-            message: format!("the file `{name}` that belongs to it is not there"),
+            message: format!("the file `{name}` that belongs to it is missing"),
             help: "copy both files from the instrument".into(),
         })
     }
@@ -247,7 +249,7 @@ pub fn open_source(source: Source, opening: &Opening) -> Result<Box<dyn TraceRea
     }
     let known: Vec<&str> = FORMATS.iter().map(|format| format.title).collect();
     damaged(
-        "the content is of no format known here".into(),
+        "the content is not in a known format".into(),
         format!("formats read: {}; export the capture as one of them", known.join(", ")),
     )
 }

@@ -115,7 +115,7 @@ fn unpack(source: &Source) -> Result<(Source, Source), IngestError> {
             return Err(damaged(source, format!("`{name}` is cut off"), "copy it again"));
         }
         if slot.replace(source.part(start, size)).is_some() {
-            let message = "the archive holds several recordings".to_owned();
+            let message = "the archive contains several recordings".to_owned();
             return Err(damaged(source, message, "unpack it and name one of them"));
         }
     }
@@ -140,7 +140,7 @@ fn read(
     })?;
     let global = &meta.global;
     if global.metadata_only == Some(true) {
-        return Err(damaged(&source, "the recording holds metadata only", "name one with data"));
+        return Err(damaged(&source, "the recording has metadata only", "name one with data"));
     }
     let number = number_of(&source, &global.datatype)?;
     let apart = inside.is_none();
@@ -162,7 +162,7 @@ fn read(
     let there = data.length().saturating_sub(header).saturating_sub(global.trailing.unwrap_or(0));
     let samples = there / frame;
     if samples == 0 {
-        return Err(damaged(&source, "there is no sample in its data", "copy the data again"));
+        return Err(damaged(&source, "it has no sampless data", "copy the data again"));
     }
     if there % frame != 0 {
         receipt.doubts.push(Flag::new(
@@ -211,7 +211,7 @@ fn data_name(source: &Source, global: &Global) -> Result<String, IngestError> {
         .and_then(|name| name.strip_suffix("-meta"))
         .map(|stem| format!("{stem}-data"))
         .ok_or_else(|| {
-            let message = "the metadata do not say which file holds the data".to_owned();
+            let message = "the metadata do not name the data file".to_owned();
             damaged(source, message, "name the metadata file NAME.sigmf-meta")
         })
 }

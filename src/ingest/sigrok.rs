@@ -48,7 +48,7 @@ pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceRea
     if chunks.is_empty() {
         return Err(damaged(
             &source,
-            "the session holds no analog channel",
+            "the session has no analog channel",
             "capture voltage and current with an analog device",
         ));
     }

@@ -313,7 +313,7 @@ impl Write for Spool {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         if self.length + bytes.len() as u64 > self.most {
             return Err(io::Error::other(format!(
-                "it holds more than the {} bytes that may be unpacked",
+                "it unpacks to more than the allowed {} bytes",
                 self.most
             )));
         }

@@ -48,7 +48,7 @@ pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceRea
         } else if wrapped {
             format!("says {} bytes and has run over its 32 bits", data.stated)
         } else {
-            format!("says {} bytes, {there} are there: the file is cut off", data.stated)
+            format!("announces {} bytes but has {there}: the file is cut off", data.stated)
         };
         receipt.doubts.push(Flag::new(
             Code::Truncated,
@@ -63,7 +63,7 @@ pub(super) fn open(source: Source, opening: &Opening) -> Result<Box<dyn TraceRea
     };
     let frames = length / frame;
     if frames == 0 {
-        return Err(damaged(&source, data.start, "there is no sample in it".into()));
+        return Err(damaged(&source, data.start, "it has no samples".into()));
     }
     receipt.note("header", kind);
     receipt

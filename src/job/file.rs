@@ -115,7 +115,7 @@ impl Job {
         if let Some(taken) = &file.bench.taken_at
             && crate::units::day_of(taken).is_none()
         {
-            let message = format!("`{taken}` is no date; write 2026-03-02 or an RFC 3339 time");
+            let message = format!("`{taken}` is not a date; write 2026-03-02 or an RFC 3339 time");
             return Err(fail(&["bench", "taken_at"], message).into());
         }
         let report = &file.report;

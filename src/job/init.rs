@@ -48,8 +48,8 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
     };
     if folder.join("job.toml").exists() {
         return Err(refuse(
-            "there is a job here already".into(),
-            "choose another folder; a job is never written over",
+            "this folder already has a job".into(),
+            "choose another folder; a job is never overwritten",
         ));
     }
     let text = read(&with.profile)?;
@@ -59,7 +59,7 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
         return Err(refuse(
             format!("{} has nothing to verify", with.profile.display()),
             "add limits to its settings, or [[curve]], [[manual]] and the like; `crestbook job \
-             example` prints a plan to begin from",
+             example` prints a plan to start from",
         ));
     }
     files_of(&steps).map_err(|(message, help)| refuse(message, help))?;
@@ -123,7 +123,7 @@ pub fn begin(folder: &Path, with: &Beginning) -> Result<Job, JobError> {
     if let Some(other) = in_the_way(folder, &captures, &laid_out) {
         return Err(refuse(
             format!("{} is in the way", other.display()),
-            "choose another folder; nothing is written over",
+            "choose another folder; nothing is overwritten",
         ));
     }
     std::fs::create_dir_all(&captures)

@@ -4,7 +4,7 @@ use super::Job;
 use super::cache::Cache;
 use super::scan::{Claim, SheetFault};
 use crate::analysis::{self, AnalysisError, Detail, Run, Settings};
-use crate::check::{Fault, Finding, check, findings, looks_like};
+use crate::check::{Fault, Finding, Verdict, check, findings, looks_like};
 use crate::digest::Sha256;
 use crate::explain::Explain;
 use crate::ingest::layout::Layout;
@@ -45,7 +45,7 @@ pub(super) enum Unusable {
     #[error("{} changed while it was read", .0.display())]
     Changed(PathBuf),
     /// Several records.
-    #[error("it holds {0} records, a step takes one")]
+    #[error("the file has {0} records, but a step takes one")]
     Records(usize),
     /// What was asked can't be written down.
     #[error(transparent)]
@@ -104,10 +104,10 @@ pub(super) fn measure(
     if let Err(fault) = &claim.sheet {
         return Err(Unusable::Sheet(fault.clone()));
     }
-    let mut capture = resolve(&claim.sheet_file, None, &[])?;
-    if let Some(data) = claim.data.first() {
-        capture.data.clone_from(data);
-    }
+    let mut capture = match claim.data.first() {
+        Some(data) => resolve(data, Some(&claim.sheet_file), &[])?,
+        None => resolve(&claim.sheet_file, None, &[])?,
+    };
     fill(&mut capture.sheet, &job.file.bench);
     let setting = steps.first().and_then(|step| step.setting.as_deref());
     let Some(setting) = setting.and_then(|id| job.profile.setting(id)) else {
@@ -274,7 +274,8 @@ impl OfStep<'_> {
                 .iter()
                 .any(|fault| finding.code == (*fault).into())
         };
-        let looks_like = match findings.iter().any(mixed) {
+        let fails = limits.iter().any(|limit| limit.judged.verdict == Verdict::Fail);
+        let looks_like = match fails || findings.iter().any(mixed) {
             true => {
                 looks_like(measurement, expected, setting).into_iter().map(str::to_owned).collect()
             }

@@ -14,6 +14,8 @@ use toml_edit::{ArrayOfTables, Item};
 /// # Errors
 /// Where the step takes none, value or unit do not fit it, or job.toml can't be written.
 pub fn note(folder: &Path, reading: &ManualReading) -> Result<(), JobError> {
+    // A folder without a job is told before anything is written to it.
+    Job::open(folder)?;
     let _alone = alone(folder)?;
     let job = Job::open(folder)?;
     manual_step(&job.profile, &job.steps, &reading.step)
@@ -77,7 +79,7 @@ pub(super) fn append(
     })?;
     let body = toml::to_string(entry).map_err(|error| JobError::Reading {
         message: format!("the entry can't be written: {error}"),
-        help: "leave out what is no plain text".into(),
+        help: "use plain text only".into(),
     })?;
     if !text.ends_with('\n') {
         text.push('\n');

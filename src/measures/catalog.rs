@@ -178,7 +178,7 @@ impl<'de> Deserialize<'de> for Measure {
 
 /// A key that is not that of a measure.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("there is no measure `{key}`")]
+#[error("unknown measure `{key}`")]
 pub struct UnknownMeasure {
     /// The key.
     pub key: String,

@@ -28,7 +28,7 @@ macro_rules! reasons {
 
 reasons! {
     NotFinite "the result is not a finite number";
-    NotOfThisPart "only told of a kind of phase, over whole cycles";
+    NotOfThisPart "measured for one kind of phase only, over whole cycles";
     NoSamples "no samples";
     NoSuchPhase "no such phase";
     NoSuchChannel "no such channel";
@@ -40,7 +40,7 @@ reasons! {
     OpenCircuit "open circuit: no power is drawn";
     NoLoad "one channel and no load resistance: set load.nominal_ohm";
     Continuous "the output is continuous";
-    Mixed "the interval holds continuous output and bursts";
+    Mixed "the interval contains both continuous output and bursts";
     TooShortForBursts "too short to see three bursts";
     NoWholeBurst "no burst was seen whole";
     NoWholeBurstOrPower "no burst was seen whole, or the power is not known";
@@ -48,20 +48,20 @@ reasons! {
     NoDecay "the bursts do not decay";
     NoCarrier "no carrier could be fitted";
     ShorterThanOneSecond "the interval is shorter than 1 s";
-    NoOnset "no onset after a rest was seen, or it is too fast to tell";
+    NoOnset "no onset after a rest, or one too fast to measure";
     NoLongOnset "no phase of 40 ms or more began inside the record";
-    TooShortForRipple "only told of output that lasts for 18 windows of 0.25 ms or 4 bursts";
+    TooShortForRipple "needs output that lasts for 18 windows of 0.25 ms or 4 bursts";
     NoRipple "no ripple of 0.5 % or more repeats";
-    NotSteady "only told of steady output";
-    NotContinuous "only told of continuous output";
-    NotContinuousFor1Ms "only told of continuous output of 1 ms or more";
-    NotOutput "only told of output";
+    NotSteady "measured on steady output only";
+    NotContinuous "measured on continuous output only";
+    NotContinuousFor1Ms "measured on continuous output of 1 ms or more only";
+    NotOutput "measured on output only";
     NoWholeCycle "no whole cycle was found";
     NoCut "no cut phase was found";
     NoCoag "no coag phase was found";
     NoRest "no rest phase was found";
-    NotTold "not told of this part";
-    NotOfCapture "not told of this capture";
+    NotTold "not measured for this part";
+    NotOfCapture "not measured for this capture";
 }
 
 impl Reason {

@@ -115,7 +115,10 @@ impl KindThresholds {
         let off =
             |x: Option<f64>, low: f64, high: f64| x.is_some_and(|x| !(low..=high).contains(&x));
         if off(coag, 1.5, 20.0) {
-            return Some(("coag_crest_factor", "a crest factor that tells coag is 1.5 to 20"));
+            return Some((
+                "coag_crest_factor",
+                "the crest factor at which coag begins is between 1.5 and 20",
+            ));
         }
         if off(continuous, 1.42, 3.0) {
             return Some((

@@ -151,8 +151,8 @@ impl Index {
         Some(match why {
             BreakReason::Jump(by) => format!("time jumps ahead by {by:.4e} s"),
             BreakReason::Restart => "time starts again".into(),
-            BreakReason::Header => "the header stands again".into(),
-            BreakReason::Blank => "a blank line stands before it".into(),
+            BreakReason::Header => "the header is repeated".into(),
+            BreakReason::Blank => "a blank line comes before it".into(),
             BreakReason::Stated => "the file says so".into(),
         })
     }

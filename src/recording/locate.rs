@@ -130,7 +130,10 @@ pub fn resolve(
         None
     } else {
         // The sheet with the whole name first: `a.wav.capture.toml`, then `a.capture.toml`.
-        [named.file_name(), named.file_stem()]
+        // Of a packed file that of what it holds: `a.csv.gz` goes with `a.capture.toml`.
+        let packed = named.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("gz"));
+        let inner = if packed { named.with_extension("") } else { named.to_owned() };
+        [named.file_name(), inner.file_name(), inner.file_stem()]
             .into_iter()
             .flatten()
             .map(|name| named.with_file_name(format!("{}.capture.toml", name.to_string_lossy())))
@@ -151,14 +154,16 @@ pub fn resolve(
                 let stem =
                     named.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
                 let stem = stem.trim_end_matches(".capture.toml").to_owned();
-                let found = crate::ingest::FORMATS
-                    .iter()
-                    .flat_map(|format| format.endings)
-                    .map(|ending| folder.join(format!("{stem}.{ending}")))
-                    .find(|path| path.exists());
+                let endings = crate::ingest::FORMATS.iter().flat_map(|format| format.endings);
+                let mut names = endings.flat_map(|ending| {
+                    [ending.to_string(), ending.to_uppercase(), format!("{ending}.gz")]
+                });
+                let found = names.find_map(|ending| {
+                    Some(folder.join(format!("{stem}.{ending}"))).filter(|path| path.exists())
+                });
                 found.ok_or_else(|| CaptureError {
                     file: named.to_owned(),
-                    message: format!("there is no data file named {stem} beside this sheet"),
+                    message: format!("no data file named {stem} beside this sheet"),
                     help: "name it with `data = \"...\"` in the sheet".into(),
                 })?
             }

@@ -513,7 +513,7 @@ fn first_rate(capture: &Capture, reader: &dyn TraceReader) -> Result<SampleRate,
         (None, Some(rate)) => Ok(rate),
         (None, None) => Err(IngestError::Ask {
             file: capture.data.clone(),
-            message: "the file does not tell its sample rate".into(),
+            message: "the file does not state its sample rate".into(),
             help: "set `sample_rate_hz` in the sheet, or give --set sample_rate_hz=1e7".into(),
         }
         .into()),

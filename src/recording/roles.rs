@@ -149,7 +149,7 @@ impl Chooser<'_> {
                 ));
             }
             note(format!(
-                "voltage: {}, current: {} (not told by a sheet)",
+                "voltage: {}, current: {} (no sheet says so)",
                 name(voltage),
                 name(current)
             ));
@@ -171,7 +171,10 @@ impl Chooser<'_> {
                 Some(Unit::Volt) if unit == Unit::Ampere && stated.is_some() => {}
                 Some(Unit::Volt) if unit == Unit::Ampere => {
                     return Err(self.fail(
-                        format!("`{}` is the current, but stands in volts in the file", info.name),
+                        format!(
+                            "`{}` is the current channel, but the file has it in volts",
+                            info.name
+                        ),
                         Some("state `current.scale`, in A per V of the file".into()),
                     ));
                 }
@@ -185,9 +188,7 @@ impl Chooser<'_> {
             }
         }
         if voltage.is_none() && current.is_none() {
-            return Err(
-                self.fail("there is no channel that could be a voltage or a current".into(), None)
-            );
+            return Err(self.fail("no channel could be a voltage or a current".into(), None));
         }
         Ok(Selection { voltage, current })
     }
@@ -214,8 +215,8 @@ impl Chooser<'_> {
         {
             return Err(self.fail(
                 format!(
-                    "`{}` can't be taken as {word}: its numbers are codes of a converter, and the file \
-                     does not tell their unit",
+                    "`{}` can't be taken as {word}: its numbers are converter codes, and the file \
+                     does not state their unit",
                     info.name
                 ),
                 Some(format!("set `{word}.scale` in the sheet: volts or amperes per number")),
@@ -225,7 +226,7 @@ impl Chooser<'_> {
             doubts.push(Flag::new(
                 Code::UnitAssumed,
                 format!(
-                    "neither the file nor the sheet tells the unit of `{}`: taken as {}; set \
+                    "neither the file nor the sheet states the unit of `{}`: taken as {}; set \
                      `{word}.scale`",
                     info.name,
                     if word == "voltage" { "volts" } else { "amperes" }
@@ -236,7 +237,7 @@ impl Chooser<'_> {
         match (info.probe_factor, told) {
             (Some(file), Some(told)) if (file / told - 1.0).abs() > 1e-6 => Err(self.fail(
                 format!(
-                    "the file says that a probe factor of {file} was set for `{}`, the sheet {told}",
+                    "the file says that a probe factor of {file} was set for `{}`, the sheet says {told}",
                     info.name
                 ),
                 Some(format!(
@@ -248,7 +249,7 @@ impl Chooser<'_> {
                 Err(self.fail(
                     format!(
                         "the file's numbers of `{}` hold a probe factor of {file} already, and the \
-                         sheet scales them once more by {}",
+                         sheet scales them again by {}",
                         info.name,
                         scale.unwrap_or(1.0)
                     ),

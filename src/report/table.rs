@@ -80,7 +80,7 @@ pub fn measurement(result: &Measurement, manner: Manner) -> String {
     }
     flags(result, manner, &mut out);
     out.push_str(&format!(
-        "\nOn-times are told at {:.0} % of each burst's peak. ± is U at 95 %.\n",
+        "\nOn-times are measured at {:.0} % of each burst's peak. ± is U at 95 %.\n",
         100.0 * result.settings.duty_threshold
     ));
     not_counted(result, &mut out);
@@ -103,14 +103,14 @@ fn not_counted(result: &Measurement, out: &mut String) {
     }
     let names: Vec<&str> = missing.into_iter().collect();
     let mark = if partial {
-        " ? marks a U that lacks a scale, the load or the clock: it is at least that."
+        " ? marks a U without a scale, the load or the clock: it is at least that large."
     } else {
         ""
     };
     out.push_str(&wrapped(
         "",
         &format!(
-            "Not stated in the sheet, so not counted in U: {}.{mark} docs/sheet.md has the keys.",
+            "Not stated in the sheet, so not included in U: {}.{mark} The keys are in docs/sheet.md.",
             names.join(", ")
         ),
     ));

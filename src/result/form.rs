@@ -69,7 +69,7 @@ impl<'de> Deserialize<'de> for Form {
 #[non_exhaustive]
 pub enum FormError {
     /// It says of no form that it is of it.
-    #[error("this is no document of crestbook")]
+    #[error("this is not a crestbook document")]
     Unknown,
     /// It is another kind of document.
     #[error("this is {found}, not {wanted}")]
@@ -172,8 +172,8 @@ mod tests {
         for (text, wanted) in [
             (r#"{"schema": "crestbook/job/9"}"#, "in form 9"),
             (r#"{"schema": "crestbook/check/1"}"#, "this is a check, not the result of a job"),
-            (r#"{"schema": "x"}"#, "no document of crestbook"),
-            ("{}", "no document of crestbook"),
+            (r#"{"schema": "x"}"#, "not a crestbook document"),
+            ("{}", "not a crestbook document"),
             ("{", "damaged"),
         ] {
             let error = read(text).unwrap_err();

@@ -33,7 +33,7 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
                 .is_some_and(|(unit, _)| unit == crate::units::Unit::Second)
         };
         if let Some(unit) = hints.time_unit.as_ref().filter(|unit| !of_time(unit)) {
-            let message = format!("`{unit}` is no unit of time: write s, ms, us or ns");
+            let message = format!("`{unit}` is not a unit of time: write s, ms, us or ns");
             return fail(&["text", "time_unit"], message);
         }
         if hints.first_line == Some(0) {
@@ -290,14 +290,14 @@ fn dates(file: &Path, text: &str, sheet: &Sheet) -> Result<(), KeyfileError> {
     if let Some(taken) = sheet.bench.as_ref().and_then(|bench| bench.taken_at.as_ref())
         && day_of(taken).is_none()
     {
-        let message = format!("`{taken}` is no time; write it like 2026-03-02T09:14:00+00:00");
+        let message = format!("`{taken}` is not a time; write it like 2026-03-02T09:14:00+00:00");
         return Err(KeyfileError::at_key(file, text, &["bench", "taken_at"], message));
     }
     for (k, instrument) in sheet.instrument.iter().enumerate() {
         if let Some(due) = &instrument.calibration_due
             && day_of(due).is_none()
         {
-            let message = format!("`{due}` is no day; write it like 2027-01-31");
+            let message = format!("`{due}` is not a date; write it like 2027-01-31");
             let path = ["instrument", &k.to_string(), "calibration_due"];
             return Err(KeyfileError::at_key(file, text, &path, message));
         }

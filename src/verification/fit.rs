@@ -3,6 +3,7 @@
 use super::entries::Facts;
 use super::step::{Load, Step};
 use crate::check::{Fault, Finding, Verdict, sequence};
+use crate::flag::Code;
 use crate::measures::Measure;
 use crate::profile::{Expected, Setting};
 use crate::result::{Measurement, Part};
@@ -39,13 +40,13 @@ pub fn fit(asked: &Asked<'_>, measurement: &Measurement, sheet: &Sheet) -> Vec<F
     if let (Some(wanted), Some(told)) = (step.dial, sheet.job.as_ref().and_then(|job| job.dial))
         && (told - wanted).abs() > 1e-9 * wanted.abs()
     {
-        push(Fault::OtherDial, format!("the step is taken at {wanted}, the sheet says {told}"));
+        push(Fault::OtherDial, format!("the step is taken at {wanted}, but its sheet says {told}"));
     }
     let told = measurement.capture.subject.as_ref().and_then(|subject| subject.setting.as_deref());
     if let Some(told) = told.filter(|told| *told != setting.id) {
         push(
             Fault::OtherSetting,
-            format!("the step is one of setting `{}`, the sheet says `{told}`", setting.id),
+            format!("the step belongs to setting `{}`, but its sheet says `{told}`", setting.id),
         );
     }
     if let Some(wanted) = step.load {
@@ -69,8 +70,16 @@ fn load(
     let stated = sheet.load.as_ref();
     let open = stated.and_then(|load| load.kind) == Some(LoadKind::Open);
     let ohm = stated.and_then(|load| load.nominal_ohm);
+    // A flag says more of why than the number does.
+    let explained = measurement.flags.iter().any(|flag| {
+        matches!(
+            flag.code,
+            Code::CurrentInverted | Code::ChannelsSwapped | Code::ChannelDead | Code::Truncated
+        )
+    });
     let measured = [Part::Cut, Part::Coag, Part::Whole]
         .into_iter()
+        .filter(|_| !explained)
         .find_map(|part| measurement.part(part).ok()?.get(Measure::Load).cloned());
     let shown = |ohm: f64| for_people(ohm, Unit::Ohm);
     match wanted {
@@ -90,7 +99,10 @@ fn load(
             if let Some(found) = measured.filter(|found| found.value.abs() < OPEN_OHM) {
                 push(
                     Fault::LoadDiffers,
-                    format!("nothing must be connected, but {} are measured", shown(found.value)),
+                    format!(
+                        "nothing must be connected, but the capture shows {}",
+                        shown(found.value)
+                    ),
                 );
             }
         }
@@ -113,10 +125,10 @@ fn load(
                         ),
                     );
                 }
-            } else if measured.is_none() {
+            } else if measured.is_none() && !explained {
                 push(
                     Fault::LoadUnknown,
-                    "neither the sheet nor the capture tells the load: state load.nominal_ohm"
+                    "the load is neither in the sheet nor measurable from the capture: add load.nominal_ohm"
                         .into(),
                 );
             }
@@ -127,7 +139,7 @@ fn load(
                     push(
                         Fault::LoadDiffers,
                         format!(
-                            "the step is taken at {}, but {} are measured{}",
+                            "the step is taken at {}, but the capture shows {}{}",
                             shown(planned),
                             shown(found.value),
                             guess(found.value, planned, loads)

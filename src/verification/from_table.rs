@@ -177,6 +177,17 @@ fn points(file: &Path, text: &str) -> Result<Vec<Point>, KeyfileError> {
                 "fill in load_ohm, or write open where nothing is connected",
             );
         }
+        if !open && point.peak_v.is_some() {
+            let help = "leave peak_v empty, or write open as the load";
+            return fault(file, line, "peak_v is that of an open circuit".into(), help);
+        }
+        for (name, value) in
+            [("load_ohm", point.load_ohm), ("power_w", point.power_w), ("peak_v", point.peak_v)]
+        {
+            if value.is_some_and(|value| value <= 0.0) {
+                return fault(file, line, format!("{name} is not above 0"), "correct the number");
+            }
+        }
         if (if open { point.peak_v } else { point.power_w }).is_none() {
             let (what, of) = if open { ("peak_v", "open circuit") } else { ("power_w", "a load") };
             let message = format!("the row has no {what}, which is expected of {of}");

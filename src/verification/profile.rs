@@ -120,7 +120,7 @@ fn names(profile: &Profile) -> Result<(), Fault> {
             return at.fault("id", format!("`{id}` can't name a file on every system"));
         }
         if seen.contains(&id) {
-            return at.fault("id", format!("the {table} `{id}` stands here twice"));
+            return at.fault("id", format!("the {table} `{id}` appears twice"));
         }
         seen.push(id);
     }
@@ -157,7 +157,7 @@ tolerance = "15 % or 10 W"
     fn faults_are_named_with_their_line() {
         for (from, to, line, said) in [
             ("id =", "idd =", 4, "unknown key"),
-            ("power_w", "powr_w", 7, "no measure"),
+            ("power_w", "powr_w", 7, "unknown measure"),
             ("tolerance", "tollerance", 10, "unknown key"),
             ("15 % or 10 W", "15 % or 10 V", 10, "W"),
             ("nominal = 100.0", "min = 100.0", 10, "nominal"),

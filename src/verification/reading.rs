@@ -114,12 +114,17 @@ pub fn settle(reading: &ManualReading, manual: &Manual) -> Result<Settled, Readi
                 let message = format!("{id} can't be negative: {} {unit}", reading.value);
                 return Err(fault("value", message, "check the leads and the sign"));
             }
+            let stated = reading.uncertainty.as_ref().or(manual.uncertainty.as_ref());
+            if let Some(text) = stated {
+                Quantity::share_or_amount(text, wanted).map_err(|error| {
+                    fault("uncertainty", error.to_string(), "give it like \"2 %\"")
+                })?;
+            }
             match side {
                 Some(b'>') => return Ok(Settled::Above(value)),
                 Some(_) => return Ok(Settled::Below(value)),
                 None => {}
             }
-            let stated = reading.uncertainty.as_ref().or(manual.uncertainty.as_ref());
             let found = match stated {
                 None => Estimate::new(value),
                 Some(text) => {

@@ -226,7 +226,10 @@ pub struct Line {
     /// Answer or note in words, where there is no number.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub text: Option<String>,
-    /// Whether it only tells something, and nothing is judged.
+    /// Steps whose captures it rests on, where it is of several and not of all of its entry.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub of: Vec<String>,
+    /// Whether it is a remark, and nothing is judged.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub remark: bool,
     /// Value, bounds and verdict.

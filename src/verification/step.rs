@@ -3,7 +3,7 @@
 use super::entries::{Answer, Profile, StepKind, Wiring};
 use crate::digest::Sha256;
 use crate::measures::Measure;
-use crate::profile::Setting;
+use crate::profile::{Limit, Setting};
 use crate::result::Part;
 use crate::trace::Kind;
 use serde::{Deserialize, Serialize};
@@ -78,6 +78,13 @@ impl Expectation {
     pub(super) fn of_peak(peak_v: f64) -> Self {
         Self { power_w: None, peak_v: Some(peak_v), peak_a: None }
     }
+}
+
+/// Largest expected power of a setting, W.
+fn nominal_power(setting: &Setting) -> Option<f64> {
+    let of_power = setting.limit.iter().filter(|limit| limit.measure == Measure::Power);
+    let largest = |limit: &Limit| limit.bounds(limit.measure.unit()).ok()?.1;
+    of_power.filter_map(|limit| limit.nominal.or_else(|| largest(limit))).reduce(f64::max)
 }
 
 /// Largest crest factor that a setting may have: as its limits say, or that of a sine for continuous cut.
@@ -160,6 +167,9 @@ impl Planned<'_> {
         let of = profile.setting(self.setting);
         let dial = self.dial.or(of.and_then(|setting| setting.dial));
         let mode = of.and_then(|s| s.mode.as_deref()).unwrap_or(self.setting);
+        // What the setting is expected to put out holds at its own dial and load.
+        let same = of
+            .filter(|setting| dial == setting.dial && self.load == setting.load_ohm.map(Load::Ohm));
         let at = dial.map_or(String::new(), |dial| format!(" at {}", plain(dial)));
         let into = match self.load {
             Some(Load::Ohm(ohm)) => format!(" into {} Ω", plain(ohm)),
@@ -179,9 +189,12 @@ impl Planned<'_> {
             capture: self.capture,
             shares: None,
             wanted: self.wanted,
-            expected: self.power_w.map_or(Expectation::default(), |power| {
-                Expectation::of_power(power, self.load, of.and_then(crest_factor))
-            }),
+            expected: self
+                .power_w
+                .or_else(|| same.and_then(nominal_power))
+                .map_or(Expectation::default(), |power| {
+                    Expectation::of_power(power, self.load, of.and_then(crest_factor))
+                }),
         }
     }
 }

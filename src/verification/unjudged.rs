@@ -10,6 +10,9 @@ pub(crate) enum Unjudged {
     /// No capture.
     #[error("nothing was captured")]
     NotCaptured,
+    /// Captures, but none that can be judged.
+    #[error("no capture can be judged")]
+    NoneUsable,
     /// No reading.
     #[error("nothing was read")]
     NotRead,
@@ -24,7 +27,7 @@ pub(crate) enum Unjudged {
     Reading(ReadingFault),
     /// A reading that is only known to lie on one side of a number.
     #[error(
-        "the reading only says that the value is {side} {bound}: read it in a range that holds the limit"
+        "the reading only says that the value is {side} {bound}: read it again in a range that includes the limit"
     )]
     OneSided { side: &'static str, bound: f64 },
     /// A reading beyond the range of the instrument.
@@ -48,7 +51,7 @@ pub(crate) enum Unjudged {
     #[error("the powers have no mean above 0")]
     NoMean,
     /// A record too short for a drift, s needed.
-    #[error("{0} s of output at least tell a drift, as the unit warms up")]
+    #[error("a drift needs at least {0} s of output, as the unit warms up")]
     TooShortForDrift(f64),
     /// No fit.
     #[error("no source behind a resistance gives such a curve")]

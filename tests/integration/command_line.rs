@@ -87,7 +87,7 @@ fn results_and_notes_go_their_own_ways() {
     let path = fixture("dialects/plain.csv").display().to_string();
     let done = crestbook(&["measure", &path]);
     assert!(text(&done.stdout).contains("whole record"));
-    assert!(text(&done.stderr).contains("not told by a sheet"));
+    assert!(text(&done.stderr).contains("no sheet says so"));
     assert!(!text(&done.stdout).contains('\u{1b}'), "colours in a pipe");
     let quiet = crestbook(&["measure", &path, "--quiet"]);
     assert!(quiet.stderr.is_empty());

@@ -50,7 +50,7 @@ fn a_swapped_output_is_a_finding() {
     assert_eq!(codes, ["output_swapped"]);
     // What came out is what another setting should give.
     assert!(
-        json["findings"][0]["message"].as_str().unwrap().contains("fits the setting(s) coag-40")
+        json["findings"][0]["message"].as_str().unwrap().contains("looks like coag-40")
     );
 }
 

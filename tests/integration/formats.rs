@@ -215,7 +215,7 @@ const CASES: &[Case] = &[
         "pairs of extremes, one stamp",
         "43-pairs.csv",
         NONE,
-        Refused(2, &["every time stamp stands twice", "RMS"]),
+        Refused(2, &["each time stamp appears twice", "RMS"]),
     ),
     case(
         43,

@@ -163,7 +163,7 @@ fn paths_never_leave_their_folder() {
         let done = crestbook(&["measure", meta.to_str().unwrap()]);
         let said = text(&done.stderr);
         assert_eq!(done.status.code(), Some(3), "{name}: {said}");
-        assert!(said.contains("not beside it"), "{name}: {said}");
+        assert!(said.contains("not in the same folder"), "{name}: {said}");
     }
     let archive = inner.join("link.sigmf");
     let mut tar = tar::Builder::new(std::fs::File::create(&archive).unwrap());

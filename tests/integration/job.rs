@@ -305,7 +305,7 @@ fn readings_are_checked() {
         ("erth", &["1", "ohm"], "did you mean `earth`"),
         ("cut-80", &["80", "W"], "takes a capture"),
         ("earth", &["120", "mohm", "--uncertainty", "two"], "two"),
-        ("earth", &["120", "mohm", "--at", "noon"], "no time"),
+        ("earth", &["120", "mohm", "--at", "noon"], "not a time"),
     ] {
         refused(&demo.note(step, more), 2, &[said]);
     }
@@ -333,7 +333,7 @@ fn folders_and_files_in_the_way() {
     refused(&crestbook(&["demo", folder]), 2, &["not empty"]);
     let profile = demo.path("plan.toml");
     let profile = profile.to_str().unwrap();
-    refused(&crestbook(&["job", "init", folder, "--profile", profile]), 2, &["never written over"]);
+    refused(&crestbook(&["job", "init", folder, "--profile", profile]), 2, &["never overwritten"]);
     refused(&crestbook(&["job", "/nowhere"]), 2, &["no job.toml", "job init"]);
     let bare = demo.path("bare.toml");
     std::fs::write(&bare, "format = 1\n").unwrap();
@@ -345,7 +345,7 @@ fn folders_and_files_in_the_way() {
     std::fs::create_dir_all(full.join("captures")).unwrap();
     std::fs::write(full.join("captures/cut-80.capture.toml"), "mine").unwrap();
     let init = ["job", "init", full.to_str().unwrap(), "--profile", profile];
-    refused(&crestbook(&init), 2, &["nothing is written over"]);
+    refused(&crestbook(&init), 2, &["nothing is overwritten"]);
     // Reports are not written over, and of known endings only.
     demo.run(&[]);
     let report = demo.path("report.html");

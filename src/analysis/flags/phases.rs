@@ -64,10 +64,7 @@ fn kinds(case: &Case<'_>, flags: &mut Vec<Flag>) {
             "the peak stays under about 200 V, where cutting arcs begin to form: a low setting or a \
              low load hides whether it is cut or coag",
         ),
-        (
-            KindDoubt::VoltageUnknown,
-            "the voltage is not known, which tells a continuous coag from cut",
-        ),
+        (KindDoubt::VoltageUnknown, "without the voltage, continuous coag can't be told from cut"),
         (
             KindDoubt::NearBorder,
             "the crest factor lies within 3 % of the border of 4.0 between cut and coag",

@@ -47,6 +47,9 @@ fn unit(channel: Channel) -> Unit {
     channel.of((Unit::Volt, Unit::Ampere))
 }
 
+/// Share of the stated rail below which a flat crest is one of the wave.
+const BELOW_RAIL: f64 = 0.9;
+
 fn clipped(case: &Case<'_>, flags: &mut Vec<Flag>) -> Result<(), ReadFailure> {
     let powered: u64 = case.powered().map(|k| case.phases[k].len()).sum();
     if powered == 0 {
@@ -80,6 +83,10 @@ fn clipped(case: &Case<'_>, flags: &mut Vec<Flag>) -> Result<(), ReadFailure> {
         let flat = |k: usize| channel.of(case.oddities[k].flat);
         let Some((kinds, share)) = case.worst(|k| flat(k).map(|flat| flat.share)) else { continue };
         let level = case.powered().filter_map(flat).map(|flat| flat.level).fold(0.0, f64::max);
+        // Whoever states where the input clips says that below it the wave itself is flat.
+        if known.is_some_and(|rail| level < BELOW_RAIL * rail) {
+            continue;
+        }
         let samples: f64 =
             case.powered().filter_map(|k| Some(flat(k)?.share * case.phases[k].len() as f64)).sum();
         flags.push(
@@ -88,7 +95,7 @@ fn clipped(case: &Case<'_>, flags: &mut Vec<Flag>) -> Result<(), ReadFailure> {
                 format!(
                     "crests of the {name} are cut off flat at {}, {:.2} % of the time: a probe, an \
                      amplifier or an input at its limit{}; widen the range and capture again, or \
-                     see whether the wave itself is as flat as that",
+                     if the wave itself is as flat as that, state {name}.clip_at",
                     for_people(level, unit(channel)),
                     100.0 * share,
                     effect(case, share)
@@ -161,7 +168,7 @@ fn near_peaks(case: &Case<'_>, flags: &mut Vec<Flag>) {
             Flag::new(
                 Code::PeakDetect,
                 format!(
-                    "with {per_cycle:.1} samples per carrier cycle almost all of them stand near the                      peaks: probably an export of peak detection (smallest and largest values), from                      which no RMS or power follows. Export the samples as taken"
+                    "with {per_cycle:.1} samples per carrier cycle almost all of them lie near the                      peaks: probably an export of peak detection (smallest and largest values), from                      which no RMS or power follows. Export the samples as taken"
                 ),
             )
             .seen_in(kinds),

@@ -37,11 +37,11 @@ pub(super) struct Args {
     #[arg(long, value_name = "FILE")]
     table: Option<PathBuf>,
 
-    /// Write over the table that is there
+    /// Overwrite an existing table
     #[arg(long, requires = "table")]
     force: bool,
 
-    /// Take captures as they are saved, and keep the summary up to date until Ctrl-C
+    /// Measure captures as they are saved and keep the summary up to date, until Ctrl-C
     #[arg(long)]
     watch: bool,
 
@@ -49,7 +49,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
     jobs: Option<u16>,
 
-    /// Hash every data file anew, moved or not
+    /// Hash every data file again, changed or not
     #[arg(long)]
     rehash: bool,
 
@@ -57,7 +57,7 @@ pub(super) struct Args {
     #[arg(long)]
     follow_links: bool,
 
-    /// Accept the plan as it stands now; the report tells what changed, and this reason
+    /// Accept the plan as it is now; the report states what changed, and this reason
     #[arg(long, value_name = "REASON")]
     accept_plan: Option<String>,
 }
@@ -66,9 +66,9 @@ pub(super) struct Args {
 enum Sub {
     /// Write the folder of a new job: prepared sheets, check list, order of work
     Init(Init),
-    /// Add a reading made by hand
+    /// Add a manual reading
     Note(Note),
-    /// Print a plan to begin from
+    /// Print a plan to start from
     Example,
     /// Check a plan and show its steps, or make one from a table of expected values
     Plan(plan::Args),
@@ -85,7 +85,7 @@ struct Init {
     #[arg(long, value_name = "FILE")]
     profile: PathBuf,
 
-    /// Capture sheet whose channels, accuracies, instruments and place all prepared sheets take over
+    /// Capture sheet whose channels, accuracies, instruments and place are copied into all prepared sheets
     #[arg(long, value_name = "SHEET")]
     bench: Option<PathBuf>,
 
@@ -98,7 +98,7 @@ struct Init {
     #[arg(long, value_name = "TEXT")]
     reason: Option<String>,
 
-    /// Folder of the job before the service, to be shown side by side
+    /// Folder of the job before the service, for comparison
     #[arg(long, value_name = "FOLDER")]
     as_found: Option<PathBuf>,
 
@@ -222,7 +222,7 @@ fn begin(init: &Init, printer: &Printer) -> Result<Exit, Failure> {
     if let Some(taken) = &init.taken_at
         && day_of(taken).is_none()
     {
-        let message = format!("--taken-at {taken} is no date");
+        let message = format!("--taken-at {taken} is not a date");
         return Err(Failure::usage(message, "write 2026-03-02 or an RFC 3339 time"));
     }
     let person = |text: &String| match text.split_once('=') {
@@ -294,7 +294,7 @@ fn add(note: &Note, printer: &Printer) -> Result<Exit, Failure> {
     if let Some(at) = &note.at
         && day_of(at).is_none()
     {
-        let message = format!("--at {at} is no time");
+        let message = format!("--at {at} is not a time");
         return Err(Failure::usage(message, "write an RFC 3339 time, or leave it out for now"));
     }
     if let Some(due) = &note.meter_due

@@ -20,8 +20,11 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let mut ask = Questions { lines: std::io::stdin().lock() };
     let profile = ask.needed("Profile with the plan (.toml)")?;
-    let bench =
-        ask.open("Sheet of the bench, whose channels and accuracies all sheets take over")?;
+    if !std::path::Path::new(&profile).is_file() {
+        let help = "name a profile; `crestbook job example` prints one to start from";
+        return Err(Failure::usage(format!("{profile}: there is no such file"), help));
+    }
+    let bench = ask.open("Sheet of the bench, copied into all prepared sheets")?;
     let model = ask.open("Model of the unit, where the profile does not say it")?;
     let serial = ask.open("Serial number of the unit")?;
     let inventory = ask.open("Inventory number of the unit")?;

@@ -25,7 +25,7 @@ pub(super) struct Args {
     #[arg(long, short, value_name = "FILE", requires = "from")]
     output: Option<PathBuf>,
 
-    /// Write over it
+    /// Overwrite it
     #[arg(long, requires = "output")]
     force: bool,
 }
@@ -51,7 +51,7 @@ fn read(path: &Path) -> Result<String, Failure> {
 fn make(table: &Path, args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let plan = plan_from_table(table, &read(table)?)?;
     // What was made must be a plan.
-    Profile::read(table, &plan)?;
+    Profile::read(&PathBuf::from(format!("the plan made from {}", table.display())), &plan)?;
     match &args.output {
         None => printer.out(&plan)?,
         Some(output) => {
@@ -73,7 +73,7 @@ fn shown(profile: &Profile, manner: Manner) -> String {
     let captures = order.iter().filter(|step| step.to_capture()).count();
     let (on, off) = profile.plan.duty_s();
     let mut out = format!(
-        "{}: {} steps, {captures} captures; {:.0} minutes of activation ({on} s on, {off} s off)\n\n",
+        "{}: {} steps, {captures} captures; {:.0} minutes of activation and rest ({on} s on, {off} s off)\n\n",
         profile.unit.model.as_deref().unwrap_or("unit not stated"),
         steps.len(),
         (captures as f64 * (on + off) / 60.0).ceil()

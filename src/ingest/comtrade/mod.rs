@@ -106,7 +106,7 @@ fn table(
     receipt.note("data", config.kind.describe());
     let (columns, rows, left_over) = columns(&config, &data, opening)?;
     if rows == 0 {
-        let message = "there is no sample in its data".to_owned();
+        let message = "it has no sampless data".to_owned();
         return Err(damaged(&data, message, "copy the data file again"));
     }
     let promised = config.sections.last().map(|section| section.last);
@@ -235,8 +235,9 @@ fn columns(
     data.read(0, 4, &mut first)?;
     // Rows are numbered from 1; another number means another kind of data.
     if let Some(n) = u32_at(&first, 0, false).filter(|n| *n > 1 << 24) {
-        let message =
-            format!("the first row has the number {n}: not the data the configuration tells");
+        let message = format!(
+            "the first row has the number {n}: not the data that the configuration describes"
+        );
         return Err(damaged_at(data, Place::Byte(0), message, "copy both files again"));
     }
     Ok((Columns { list, samples: rows }, rows, data.length() % stride as u64))

@@ -47,7 +47,7 @@ pub(super) fn settle(reader: &mut TextReader) -> Result<(), IngestError> {
     }
     let look = first_look(reader, &time)?;
     if look.pairs && ordered_pairs(&first.v) {
-        return Err(no_rms(reader, "every time stamp stands twice, with a low and a high value"));
+        return Err(no_rms(reader, "each time stamp appears twice, with a low and a high value"));
     }
     same_times(reader)?;
     if look.uneven > UNEVEN {

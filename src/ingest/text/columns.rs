@@ -304,7 +304,7 @@ fn told(file: &Path, hints: &TextHints, described: &[ChannelInfo]) -> Result<Hin
         let names: Vec<&str> = described.iter().map(|channel| channel.name.as_str()).collect();
         IngestError::Ask {
             file: file.to_owned(),
-            message: format!("there is no column `{hint}` for the time"),
+            message: format!("no column `{hint}` for the time"),
             help: format!("columns here: {}", names.join(", ")),
         }
     })

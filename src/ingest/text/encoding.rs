@@ -32,7 +32,7 @@ pub(super) fn lone_returns(head: &[u8]) -> bool {
 }
 
 fn failed(source: &Source, error: std::io::Error) -> IngestError {
-    IngestError::Io { file: source.name().to_owned(), what: "can't write anew", source: error }
+    IngestError::Io { file: source.name().to_owned(), what: "can't convert", source: error }
 }
 
 /// Bytes read at once.

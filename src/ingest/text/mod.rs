@@ -122,7 +122,7 @@ fn prepare(
     source.read(0, HEAD, &mut head)?;
     let source = match encoding::detect(&head) {
         Encoding::Utf16 { big_endian } => {
-            receipt.note("encoding", "UTF-16, written anew as UTF-8");
+            receipt.note("encoding", "UTF-16, converted to UTF-8");
             let source = encoding::from_utf16(&source, big_endian, &opening.limits)?;
             source.read(0, HEAD, &mut head)?;
             source

@@ -63,8 +63,8 @@ fn body(paper: &Paper, look: &Look) -> Result<Markup, ReportError> {
             @if let Some(changes) = &paper.changes { (changed(changes)) }
             h2 { "In detail" }
             p.small {
-                "± is the expanded uncertainty U at 95 %; ? marks a U that lacks a scale, the load or the \
-                 clock: it is at least that. In the pictures a band is what the plan allows and a bar is \
+                "± is the expanded uncertainty U at 95 %; ? marks a U without a scale, the load or the \
+                 clock: it is at least that large. In the pictures a band is what the plan allows and a bar is \
                  U; a dot passes, a triangle is in doubt, a cross fails."
             }
             @if !read.is_empty() { h3 { "Looked at or read by hand" } (lines(read)) }
@@ -93,7 +93,7 @@ fn embedded(name: &str, bytes: &[u8]) -> Result<String, ReportError> {
         "png" => "png",
         "jpg" | "jpeg" => "jpeg",
         _ => {
-            let message = format!("the letterhead {name} is no .svg, .png or .jpg");
+            let message = format!("the letterhead {name} is not an .svg, .png or .jpg file");
             return Err(ReportError(message));
         }
     };

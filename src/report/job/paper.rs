@@ -462,7 +462,7 @@ fn notes(judged: &Judged, line: &Line, capture: Option<&CaptureOutcome>) -> Vec<
         let missing: Vec<&str> =
             judged.missing_terms.iter().filter(|term| *term != Term::Own).map(Term::name).collect();
         if !missing.is_empty() {
-            notes.push(format!("not counted in U: {}", missing.join(", ")));
+            notes.push(format!("not included in U: {}", missing.join(", ")));
         }
         let formula = capture.and_then(|capture| capture.power_by);
         let by_load = matches!(formula, Some(PowerFormula::Voltage | PowerFormula::Current));

@@ -21,7 +21,8 @@ pub fn summary(result: &JobResult, order: &[&str], manner: Manner) -> String {
         out.push_str(&format!("\n{}\n", manner.heading("not a pass")));
         for trouble in troubles.iter().take(FOLD_TROUBLES) {
             let what = if trouble.what == trouble.entry { "" } else { &trouble.what };
-            let head = format!("  {}: {}{}", trouble.verdict.words, trouble.id, between(what));
+            let of = if trouble.id == "job" { "whole job" } else { &trouble.id };
+            let head = format!("  {}: {of}{}", trouble.verdict.words, between(what));
             let found = match trouble.found.as_str() {
                 "-" => String::new(),
                 found => format!(": {found} (limits {})", trouble.limits),
@@ -38,7 +39,7 @@ pub fn summary(result: &JobResult, order: &[&str], manner: Manner) -> String {
             out.push_str(&format!("  ... and {more} more; the report has them all\n"));
         }
     }
-    for finding in &result.findings {
+    for finding in result.findings.iter().filter(|finding| finding.at_best.is_none()) {
         out.push_str(&wrapped(&format!("  {}:", finding.code), &finding.message));
     }
     let missing: Vec<_> = order

@@ -165,18 +165,14 @@ pub(super) fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
     let room = [below, above].into_iter().flatten().reduce(f64::min)?;
     let limit = if below == Some(room) { judged.upper? } else { judged.lower? };
     let share = |x: f64| {
-        if limit == 0.0 {
-            String::new()
-        } else {
-            format!(" ({:.1} % of the limit)", 100.0 * x / limit.abs())
-        }
+        if limit == 0.0 { String::new() } else { format!(" ({:.1} %)", 100.0 * x / limit.abs()) }
     };
     if room.abs() <= 1e-9 * limit.abs() {
         return Some("on the limit itself".to_owned());
     }
     Some(match judged.verdict {
         _ if room < 0.0 => {
-            let side = if limit > found { "below" } else { "above" };
+            let side = if limit > found { "under the lower limit" } else { "over the upper limit" };
             format!("{} {side}{}", doubt(-room, unit), share(-room))
         }
         // What stands in the way is then not the distance.
@@ -188,7 +184,7 @@ pub(super) fn by_how_much(judged: &Judged, unit: &str) -> Option<String> {
 /// By how many of its U a number has changed, or why that can't be told.
 pub(super) fn change(row: &ChangeRow) -> String {
     match (&row.differs, row.score) {
-        (Some(differs), _) => format!("not alike: {differs}"),
+        (Some(differs), _) => format!("not comparable: {differs}"),
         (None, Some(score)) if score > 1.0 => format!("{score:.1}: changed"),
         (None, Some(score)) => format!("{score:.1}"),
         (None, None) => "-".into(),

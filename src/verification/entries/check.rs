@@ -87,7 +87,7 @@ impl Table {
             return Ok(());
         }
         let known: Vec<&str> = profile.setting.iter().map(|s| s.id.as_str()).collect();
-        let message = format!("there is no setting `{id}`; known: {}", known.join(", "));
+        let message = format!("unknown setting `{id}`; the profile has: {}", known.join(", "));
         self.fault("setting", message)
     }
 
@@ -99,7 +99,7 @@ impl Table {
     ) -> Result<(), Fault> {
         self.positive("load_ohm", own)?;
         if own.is_none() && profile.setting(setting).is_none_or(|s| s.load_ohm.is_none()) {
-            return self.fault("setting", "neither here nor in the setting is there a load_ohm");
+            return self.fault("setting", "no load_ohm, neither here nor in the setting");
         }
         Ok(())
     }
@@ -132,7 +132,7 @@ impl Table {
 
     pub(super) fn alike(&self, key: &str, values: &[f64], count: usize) -> Result<(), Fault> {
         if values.len() != count {
-            return self.fault(key, format!("{} values stand against {count}", values.len()));
+            return self.fault(key, format!("expected {count} values, found {}", values.len()));
         }
         if values.iter().any(|value| !(*value > 0.0 && *value <= LARGEST)) {
             return self

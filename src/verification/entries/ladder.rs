@@ -7,7 +7,7 @@ use crate::result::Part;
 use crate::units::{Unit, for_people};
 use crate::verification::judge::{Bench, group, line, series};
 use crate::verification::ladder;
-use crate::verification::result::GroupResult;
+use crate::verification::result::{GroupResult, Line};
 use crate::verification::step::{CaptureNeed, Load, Planned, Step, plain};
 use crate::verification::unjudged::Unjudged;
 use serde::Deserialize;
@@ -140,7 +140,8 @@ impl Entry for Ladder {
                 let dial = |step: &Step| step.dial.unwrap_or_default();
                 let what = format!("rise from {} to {}", dial(low), dial(high));
                 let measure = format!("rise to {}", dial(high));
-                lines.push(line(None, &measure, what, "W", judged));
+                let of = vec![low.id.clone(), high.id.clone()];
+                lines.push(Line { of, ..line(None, &measure, what, "W", judged) });
             }
         }
         if let (Some(limit), Some(step)) = (self.lowest_limit_w(), steps.first()) {

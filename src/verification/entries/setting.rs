@@ -3,7 +3,6 @@
 use super::Needs;
 use super::{Entry, Facts, Fault, INTO_LOAD, Profile, StepKind, Table};
 use crate::check::Judged;
-use crate::measures::Measure;
 use crate::profile::{Limit, Setting};
 use crate::units::for_people;
 use crate::verification::judge::{Bench, group, line};
@@ -55,7 +54,7 @@ impl Entry for Setting {
                 more: "",
                 capture: CaptureNeed::Any,
                 wanted: wanted(self),
-                power_w: nominal_power(self),
+                power_w: None,
             }
             .step(profile),
         ]
@@ -106,11 +105,4 @@ fn wanted(setting: &Setting) -> String {
         }
     };
     setting.limit.iter().map(one).collect::<Vec<_>>().join("; ")
-}
-
-/// Largest expected power, W.
-fn nominal_power(setting: &Setting) -> Option<f64> {
-    let of_power = setting.limit.iter().filter(|limit| limit.measure == Measure::Power);
-    let largest = |limit: &Limit| limit.bounds(limit.measure.unit()).ok()?.1;
-    of_power.filter_map(|limit| limit.nominal.or_else(|| largest(limit))).reduce(f64::max)
 }

@@ -44,7 +44,11 @@ pub(super) fn findings(
                 .into(),
         );
     }
-    for reading in evidence.readings {
+    for (k, reading) in evidence.readings.iter().enumerate() {
+        // What was read again does not count any more.
+        if evidence.readings[k + 1..].iter().any(|later| later.step == reading.step) {
+            continue;
+        }
         let day = reading.taken_at.as_deref().and_then(day_of);
         let due = reading.meter_due.as_deref().and_then(day_of);
         if let (Some(day), Some(due)) = (day, due)
@@ -85,7 +89,9 @@ fn contradiction(job: &JobFacts, days: &[Date], today: Option<Date>) -> Option<S
     // East of Greenwich it is a day later.
     let later = |today: &Date| today.tomorrow().is_ok_and(|tomorrow| last > tomorrow);
     if let Some(today) = today.filter(later) {
-        return Some(format!("something is dated {last}, which is after today ({today})"));
+        return Some(format!(
+            "a capture or reading is dated {last}, which is after today ({today}): is a clock wrong?"
+        ));
     }
     let between = |a: Date, b: Date| i64::from((b - a).get_days());
     if between(first, last) > LONGEST_DAYS {
@@ -93,6 +99,17 @@ fn contradiction(job: &JobFacts, days: &[Date], today: Option<Date>) -> Option<S
             "captures and readings are dated {first} to {last}, {} days apart: is one of them of another \
              job, or its clock wrong?",
             between(first, last)
+        ));
+    }
+    let day = |text: &Option<String>| text.as_deref().and_then(day_of);
+    if let Some(received) = day(&job.report.received_on).filter(|day| *day > first) {
+        return Some(format!(
+            "the unit was received on {received}, but something was measured on {first}: correct one of them"
+        ));
+    }
+    if let Some(issued) = day(&job.report.issued_on).filter(|day| *day < last) {
+        return Some(format!(
+            "the report was issued on {issued}, but something was measured on {last}: correct one of them"
         ));
     }
     let stated = job.bench.taken_at.as_deref().and_then(day_of)?;

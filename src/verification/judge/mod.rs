@@ -126,17 +126,33 @@ fn coarse(group: &mut GroupResult) {
     }
 }
 
+/// What tells two captures apart: their numbers, which no two acquisitions share to nine digits. The same
+/// numbers saved in another format are the same capture.
+fn content(outcome: &CaptureOutcome) -> String {
+    let of = |measure: Measure| {
+        let found = outcome.number(measure, Part::Whole).ok();
+        found.map_or("-".to_owned(), |found| format!("{:.8e}", found.estimate.value))
+    };
+    let numbers =
+        [Measure::VoltageRms, Measure::CurrentRms, Measure::VoltagePeak, Measure::CurrentPeak];
+    let numbers: Vec<String> = numbers.into_iter().map(of).collect();
+    if numbers.iter().all(|number| number == "-") {
+        return outcome.sha256.iter().map(ToString::to_string).collect();
+    }
+    format!("{} {}", outcome.samples, numbers.join(" "))
+}
+
 /// Marks captures whose bytes stand for more than one step: they can be the capture of one only.
 fn once_each(mut found: BTreeMap<String, Found>) -> BTreeMap<String, Found> {
-    let mut of_bytes: BTreeMap<Vec<Sha256>, Vec<String>> = BTreeMap::new();
+    let mut of_content: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for (step, found) in &found {
         if let Some(outcome) = found.outcome.as_ref().filter(|outcome| !outcome.sha256.is_empty()) {
-            of_bytes.entry(outcome.sha256.clone()).or_default().push(step.clone());
+            of_content.entry(content(outcome)).or_default().push(step.clone());
         }
     }
     // One file that serves several steps is one capture.
     let file = |step: &String| found.get(step).and_then(|f| Some(f.outcome.as_ref()?.file.clone()));
-    let copies: Vec<Vec<String>> = of_bytes
+    let copies: Vec<Vec<String>> = of_content
         .into_values()
         .filter(|steps| steps.windows(2).any(|pair| file(&pair[0]) != file(&pair[1])))
         .collect();
@@ -215,7 +231,17 @@ pub(in crate::verification) fn line(
 ) -> Line {
     let (step, unit) = (step.map(str::to_owned), unit.to_owned());
     let measure = measure.to_owned();
-    Line { step, measure, part: None, what: what.into(), unit, text: None, remark: false, judged }
+    Line {
+        step,
+        measure,
+        part: None,
+        what: what.into(),
+        unit,
+        text: None,
+        remark: false,
+        of: Vec::new(),
+        judged,
+    }
 }
 
 impl<'a> Bench<'a> {
@@ -234,6 +260,18 @@ impl<'a> Bench<'a> {
         if let Ok(outcome) = self.outcome(&step.id) {
             let own = outcome.findings.iter().cloned();
             findings.extend(own.map(|finding| self.mixed_up(finding, outcome)));
+            let fails = outcome.limits.iter().any(|limit| limit.judged.verdict == Verdict::Fail);
+            let named = findings.iter().any(Finding::blocks);
+            if let Some(other) = self.mistaken_for(outcome).filter(|_| fails && !named) {
+                findings.push(Finding {
+                    code: Fault::OtherOutput.into(),
+                    message: format!(
+                        "the capture misses its limits but keeps those of `{other}`, which has no capture \
+                         of its own that fits: the file was probably saved under the wrong name"
+                    ),
+                    at_best: Some(Verdict::NotMeasured),
+                });
+            }
         }
         findings
     }
@@ -245,18 +283,7 @@ impl<'a> Bench<'a> {
         if !wrong.iter().any(|fault| finding.code == (*fault).into()) {
             return finding;
         }
-        let without = |setting: &&String| {
-            let steps = self.evidence.steps.iter();
-            let mut own = steps.filter(|step| {
-                step.setting.as_ref() == Some(*setting) && step.kind.facts().needs.limits
-            });
-            own.all(|step| {
-                self.outcome(&step.id).map_or(true, |other| {
-                    other.findings.iter().any(|f| wrong.iter().any(|code| f.code == (*code).into()))
-                })
-            })
-        };
-        let Some(other) = outcome.looks_like.iter().find(without) else { return finding };
+        let Some(other) = self.mistaken_for(outcome) else { return finding };
         Finding {
             code: Fault::OtherOutput.into(),
             message: format!(
@@ -266,6 +293,25 @@ impl<'a> Bench<'a> {
             ),
             at_best: Some(Verdict::NotMeasured),
         }
+    }
+
+    /// The setting that a capture was most likely taken at, where it looks like another one that has no
+    /// capture of its own that fits.
+    fn mistaken_for<'b>(&self, outcome: &'b CaptureOutcome) -> Option<&'b String> {
+        let wrong = [Fault::SequenceMismatch, Fault::OutputSwapped];
+        let misses = |other: &CaptureOutcome| {
+            let by_kind =
+                other.findings.iter().any(|f| wrong.iter().any(|code| f.code == (*code).into()));
+            by_kind || other.limits.iter().any(|limit| limit.judged.verdict == Verdict::Fail)
+        };
+        let without = |setting: &&String| {
+            let steps = self.evidence.steps.iter();
+            let mut own = steps.filter(|step| {
+                step.setting.as_ref() == Some(*setting) && step.kind.facts().needs.limits
+            });
+            own.all(|step| self.outcome(&step.id).map_or(true, misses))
+        };
+        outcome.looks_like.iter().find(without)
     }
 
     /// Why the capture of a step leaves no ground for a verdict.
@@ -278,7 +324,11 @@ impl<'a> Bench<'a> {
     fn hold_back(&self, group: &mut GroupResult) {
         let own: Vec<&str> = self.steps_of(&group.id).map(|step| step.id.as_str()).collect();
         for line in &mut group.lines {
-            let of_line = |id: &&&str| line.step.as_deref().is_none_or(|step| step == **id);
+            // A line of several captures names them, or rests on all of the entry.
+            let of_line = |id: &&&str| match line.step.as_deref() {
+                Some(step) => step == **id,
+                None => line.of.is_empty() || line.of.iter().any(|step| step == **id),
+            };
             let ids: Vec<&str> = own.iter().filter(of_line).copied().collect();
             let blocked = ids.iter().find_map(|id| Some((id, self.blocked(id)?)));
             if let Some((id, why)) = blocked {
@@ -430,6 +480,9 @@ impl<'a> Bench<'a> {
             .map(|line| line.judged.verdict)
             .chain(findings.iter().filter_map(|finding| finding.at_best))
             .fold(start, Verdict::max);
+        // A mistake of the bench is no failure of the unit.
+        let verdict =
+            if findings.iter().any(Finding::blocks) { Verdict::NotMeasured } else { verdict };
         StepResult {
             id: step.id.clone(),
             group: step.group.clone(),

@@ -29,7 +29,7 @@ impl Bench<'_> {
             if how == How::AtMost && judged.verdict != Verdict::Pass {
                 judged.verdict = Verdict::NotMeasured;
                 judged.reason = Some(
-                    "the record holds a part of what the setting repeats: capture 1 s or a cycle"
+                    "the record covers only part of what the setting repeats: capture 1 s or a whole cycle"
                         .into(),
                 );
             }
@@ -49,8 +49,12 @@ impl Bench<'_> {
             |(step, ..)| format!("power over 1 s, nearest to the limit in {step}"),
         );
         let goes_on = worst.as_ref().is_some_and(|(_, _, how, _)| *how != How::Measured);
+        let none = match self.evidence.found.values().any(|found| found.outcome.is_some()) {
+            true => Unjudged::NoneUsable,
+            false => Unjudged::NotCaptured,
+        };
         let judged = worst.map_or_else(
-            || Judged::of(Err(Unjudged::NotCaptured), None, (None, Some(limit)), self.rule()),
+            || Judged::of(Err(none), None, (None, Some(limit)), self.rule()),
             |(_, judged, ..)| judged,
         );
         let rows = vec![line(None, "power_1s_max_w", what, "W", judged)];
