@@ -113,13 +113,22 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
         today: Some(jiff::tz::Offset::UTC.to_datetime(jiff::Timestamp::now()).date()),
     };
     let mut result = judge(evidence);
+    let asked_for = how.against.is_some();
     let of_job = job.file.as_found.as_ref().map(|folder| (job.folder.join(folder), folder.clone()));
     let before = how.against.map(|folder| (folder.clone(), folder)).or(of_job);
     if let Some((place, folder)) = before {
         match earlier(&place) {
             Ok(before) => {
+                let (a, b) = (&before.job.unit, &job.file.unit);
+                let named = (&a.model, &a.serial);
+                let findings = other_unit("earlier job", named, "job", (&b.model, &b.serial));
+                result
+                    .findings
+                    .extend(findings.map(|finding| Finding { at_best: None, ..finding }));
                 result.as_found = Some(changes(&folder.display().to_string(), &before, &result));
             }
+            // One that was asked for by name must be there.
+            Err(error) if asked_for => return Err(error),
             Err(error) => result.findings.push(Finding {
                 code: Fault::AsFoundUnread.into(),
                 message: error.with_help(),

@@ -49,9 +49,7 @@ fn a_swapped_output_is_a_finding() {
         json["findings"].as_array().unwrap().iter().map(|f| f["code"].as_str().unwrap()).collect();
     assert_eq!(codes, ["output_swapped"]);
     // What came out is what another setting should give.
-    assert!(
-        json["findings"][0]["message"].as_str().unwrap().contains("looks like coag-40")
-    );
+    assert!(json["findings"][0]["message"].as_str().unwrap().contains("looks like coag-40"));
 }
 
 #[test]

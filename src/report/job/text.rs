@@ -42,6 +42,18 @@ pub fn summary(result: &JobResult, order: &[&str], manner: Manner) -> String {
     for finding in result.findings.iter().filter(|finding| finding.at_best.is_none()) {
         out.push_str(&wrapped(&format!("  {}:", finding.code), &finding.message));
     }
+    if let Some(change) = &result.as_found {
+        let scores = change.rows.iter().filter_map(|row| row.score);
+        let changed = scores.clone().filter(|score| *score > 1.0).count();
+        out.push_str(&format!(
+            "\nagainst {} ({}, {}, {}): {changed} of {} numbers changed by more than their uncertainty\n",
+            change.folder,
+            change.state,
+            change.day.as_deref().unwrap_or("day not stated"),
+            change.verdict.words(),
+            scores.count()
+        ));
+    }
     let missing: Vec<_> = order
         .iter()
         .filter_map(|id| result.steps.iter().find(|step| step.id == **id))
