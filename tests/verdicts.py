@@ -71,7 +71,7 @@ class Job:
     def curve(self):
         loads, level = [250.0, 500.0, 1000.0], self.rng.uniform(60, 120)
         self.plan.append(
-            f'[[curve]]\nid = "c"\nsetting = "s"\nloads_ohm = {loads}\nexpected_w = {[level] * 3}\n'
+            f'[[curve]]\nown_capture = true\nid = "c"\nsetting = "s"\nloads_ohm = {loads}\nexpected_w = {[level] * 3}\n'
             'tolerance = "20 %"\nflatness = 0.1'
         )
         watts = [level * self.rng.choice([1.0, 1.15, 1.19, 1.21, 1.3]) * self.rng.uniform(0.999, 1.001) for _ in loads]
@@ -84,7 +84,7 @@ class Job:
         self.want[("c", "flatness")] = (flat, None, None if abs(flat - 0.1) < 2e-3 else "pass" if flat < 0.1 else "fail")
 
     def ladder(self):
-        self.plan.append('[[ladder]]\nid = "l"\nsetting = "s"\ndials = [40.0, 80.0]\nexpected_w = [80.0, 160.0]\ntolerance = "20 %"')
+        self.plan.append('[[ladder]]\nown_capture = true\nid = "l"\nsetting = "s"\ndials = [40.0, 80.0]\nexpected_w = [80.0, 160.0]\ntolerance = "20 %"')
         low, high = 80 * self.rng.uniform(0.75, 1.25), 160 * self.rng.uniform(0.4, 1.25)
         for dial, watt, nominal in ((40, low, 80.0), (80, high, 160.0)):
             self.take(f"l-{dial}", watt, 500.0)
@@ -95,7 +95,7 @@ class Job:
 
     def repeat(self):
         n, limit = self.rng.choice([3, 5, 8]), self.rng.uniform(0.02, 0.2)
-        self.plan.append(f'[[repeat]]\nid = "r"\nsetting = "s"\ncount = {n}\nspread = {limit}')
+        self.plan.append(f'[[repeat]]\nown_capture = true\nid = "r"\nsetting = "s"\ncount = {n}\nspread = {limit}')
         share = self.rng.choice([0.001, 0.01, 0.05])
         watts = [100 * (1 + share * self.rng.gauss(0, 1)) for _ in range(n)]
         for k, watt in enumerate(watts):
