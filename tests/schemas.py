@@ -1,0 +1,67 @@
+"""What the program writes as JSON is as docs/schema says.
+
+    python3 tests/schemas.py target/debug/crestbook
+"""
+
+import json
+import pathlib
+import subprocess
+import sys
+import tempfile
+
+import jsonschema
+
+ROOT = pathlib.Path(__file__).parent.parent
+PROGRAM = sys.argv[1]
+FORMS = {}
+for path in (ROOT / "docs" / "schema").glob("*.schema.json"):
+    schema = json.loads(path.read_text())
+    jsonschema.Draft202012Validator.check_schema(schema)
+    FORMS[schema["$id"]] = jsonschema.Draft202012Validator(schema)
+
+
+def run(*arguments):
+    return subprocess.run([PROGRAM, *map(str, arguments)], capture_output=True, text=True, cwd=ROOT)
+
+
+def hold(what, text, wrong):
+    """The document, and each of its records where it has several."""
+    document = json.loads(text)
+    for one in document.get("records", [document]):
+        form = FORMS.get(one["schema"])
+        if form is None:
+            wrong.append(f"{what}: no schema {one['schema']}")
+            continue
+        for error in list(form.iter_errors(one))[:2]:
+            wrong.append(f"{what}: {'/'.join(map(str, error.path))}: {error.message[:200]}")
+
+
+def main():
+    wrong, count = [], 0
+    # A schema that takes anything holds nothing.
+    assert all(any(form.iter_errors({})) for form in FORMS.values())
+    captures = sorted((ROOT / "fixtures").glob("harrow-fell/*.capture.toml"))
+    captures += sorted((ROOT / "fixtures" / "layouts").glob("*.csv")) + sorted((ROOT / "fixtures" / "outside").glob("*.wav"))
+    for capture in captures:
+        hold(capture.name, run("measure", capture, "--json").stdout, wrong)
+        count += 1
+        if capture.parent.name == "harrow-fell":
+            profile = ROOT / "fixtures" / "harrow-fell" / "tarnbeck.toml"
+            hold(f"check {capture.name}", run("check", capture, "--profile", profile, "--json").stdout, wrong)
+            count += 1
+    with tempfile.TemporaryDirectory() as keep:
+        bench = pathlib.Path(keep) / "bench"
+        run("demo", bench, "--quiet")
+        hold("job", run("job", bench, "--json").stdout, wrong)
+        hold("result.json", (bench / "results" / "result.json").read_text(), wrong)
+        hold("several jobs", run("job", bench, bench / "as-found", "--json").stdout, wrong)
+        for arguments in (["measure", "/nowhere"], ["job", keep], ["job", "note", bench, "earth", "1", "V"], ["report", keep, "-o", "x.html"]):
+            hold(" ".join(map(str, arguments)), run(*arguments, "--json").stdout, wrong)
+        count += 7
+    print(f"schemas: {count} documents, {len(wrong)} faults")
+    for fault in wrong[:20]:
+        print(" ", fault)
+    sys.exit(bool(wrong))
+
+
+main()
