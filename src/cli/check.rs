@@ -56,7 +56,7 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         worst = worst.max(result.verdict);
         if let Some(path) = &args.show.plot {
             let said = format!("{}: setting {}, ", result.verdict.words(), result.setting);
-            plot(&run, &said, path, printer)?;
+            plot(&run, &said, path, args.show.below(&settings), printer)?;
         }
         if printer.json() {
             return found.push(&result);

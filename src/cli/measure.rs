@@ -11,7 +11,7 @@ use crate::ingest::Limits;
 use crate::measures::Measure;
 use crate::measures::catalog::UnknownMeasure;
 use crate::recording::{Capture, ReadSettings, Recording, resolve};
-use crate::report::picture;
+use crate::report::picture::{self, Shown};
 use crate::report::{self, budget, table};
 use crate::result::{Form, Measurement};
 use crate::segment::Thresholds;
@@ -133,6 +133,10 @@ pub(super) struct ShowArgs {
     #[arg(long, value_name = "FILE")]
     pub plot: Option<PathBuf>,
 
+    /// Draw another capture under it, on the same axes
+    #[arg(long, value_name = "CAPTURE", requires = "plot")]
+    pub below: Option<PathBuf>,
+
     /// Show the uncertainty budget of each measure of the table, or of one measure
     #[arg(long, value_name = "MEASURE", num_args = 0..=1, require_equals = true)]
     #[allow(clippy::option_option)] // three states: not asked for, all, one
@@ -149,6 +153,11 @@ pub(super) struct ShowArgs {
 }
 
 impl ShowArgs {
+    /// What is drawn under the capture, and how it is measured.
+    pub(super) fn below<'a>(&'a self, settings: &'a Settings) -> (Option<&'a Path>, &'a Settings) {
+        (self.below.as_deref(), settings)
+    }
+
     /// The measure whose budget alone is shown.
     fn only(&self) -> Result<Option<Measure>, Failure> {
         let Some(Some(key)) = &self.budget else { return Ok(None) };
@@ -278,7 +287,7 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     }
     args.capture.each(&capture, &settings, &args.show, printer, |run, printer| {
         if let Some(path) = &args.show.plot {
-            plot(&run, "", path, printer)?;
+            plot(&run, "", path, args.show.below(&settings), printer)?;
         }
         if printer.json() {
             return found.push(&run.measurement);
@@ -396,19 +405,42 @@ pub(crate) fn plot_kind(path: &Path) -> Result<PictureKind, Failure> {
     }
 }
 
-/// Draws a run to a file; `said` stands before the load under the title.
-pub(super) fn plot(run: &Run, said: &str, path: &Path, printer: &Printer) -> Result<(), Failure> {
-    let measurement = &run.measurement;
-    let load = measurement.capture.load_ohm;
+/// Name of the file of a run, and its load.
+fn titles(run: &Run, said: &str) -> (String, String) {
+    let capture = &run.measurement.capture;
+    let load = capture.load_ohm;
     let load = load.map_or("load not stated".into(), |ohm| format!("load {ohm} Ω (nominal)"));
-    let name = Path::new(&measurement.capture.file).file_name();
-    let title =
-        name.map_or_else(|| measurement.capture.file.clone(), |n| n.to_string_lossy().into_owned());
+    let name = Path::new(&capture.file).file_name();
+    let title = name.map_or_else(|| capture.file.clone(), |n| n.to_string_lossy().into_owned());
+    (title, format!("{said}{load}"))
+}
+
+/// Draws a run to a file, and another capture under it where one is named; `said` comes before the load
+/// under the title.
+pub(super) fn plot(
+    run: &Run,
+    said: &str,
+    path: &Path,
+    (below, settings): (Option<&Path>, &Settings),
+    printer: &Printer,
+) -> Result<(), Failure> {
     let fail =
         |error: &dyn std::error::Error| Failure::new(ErrorCode::NoReport, error.to_string(), None);
     let sketch = run.sketch(Detail::Page).map_err(AnalysisError::from)?;
-    let svg =
-        picture::svg(&sketch, &title, &format!("{said}{load}")).map_err(|error| fail(&error))?;
+    let (title, subtitle) = titles(run, said);
+    let mut shown = vec![Shown { sketch: &sketch, title: &title, subtitle: &subtitle }];
+    let other = match below {
+        None => None,
+        Some(capture) => {
+            let capture = resolve(capture, None, &[])?;
+            let run = analysis::measure_capture(capture, settings, &Watch::new(printer))?;
+            Some((run.sketch(Detail::Page).map_err(AnalysisError::from)?, titles(&run, "")))
+        }
+    };
+    if let Some((sketch, (title, subtitle))) = &other {
+        shown.push(Shown { sketch, title, subtitle });
+    }
+    let svg = picture::svg(&shown).map_err(|error| fail(&error))?;
     let bytes = match plot_kind(path)? {
         PictureKind::Svg => svg.into_bytes(),
         #[cfg(feature = "png")]

@@ -2,7 +2,7 @@
 
 use crate::numeric::order::median;
 use crate::result::{CloseUp, Panel, Sketch};
-use crate::trace::{Channel, Kind};
+use crate::trace::{Channel, Kind, PerChannel};
 use crate::units::{Unit, for_people};
 use plotters::coord::Shift;
 use plotters::prelude::*;
@@ -49,11 +49,66 @@ fn draw<E: std::error::Error>(error: E) -> PictureError {
     PictureError(error.to_string())
 }
 
-/// The picture as SVG text, under a title line and one for verdict or load.
+/// A capture to be drawn, under a title line and one for verdict or load.
+#[derive(Clone, Copy, Debug)]
+pub struct Shown<'a> {
+    /// What it shows.
+    pub sketch: &'a Sketch,
+    /// Title.
+    pub title: &'a str,
+    /// Verdict, load and the like.
+    pub subtitle: &'a str,
+}
+
+/// Ends of the axes, the same for all captures of a picture.
+struct Axes {
+    length_s: f64,
+    top: PerChannel<f64>,
+}
+
+impl Axes {
+    fn of<'a>(sketches: impl Iterator<Item = &'a Sketch>) -> Self {
+        let mut axes = Self { length_s: 0.0, top: PerChannel { voltage: 0.0, current: 0.0 } };
+        for sketch in sketches {
+            axes.length_s = axes.length_s.max(sketch.duration_s);
+            for panel in &sketch.panels {
+                let ends = panel.columns.iter().flat_map(|column| [column.low, column.high]);
+                let top = ends.fold(0.0_f64, |top, x| top.max(f64::from(x).abs()));
+                let slot = match panel.channel {
+                    Channel::Voltage => &mut axes.top.voltage,
+                    Channel::Current => &mut axes.top.current,
+                };
+                *slot = slot.max(1.12 * top);
+            }
+        }
+        axes
+    }
+}
+
+/// Captures as SVG text, one under the other on the same axes.
 ///
 /// # Errors
 /// Where the drawing library refuses.
-pub fn svg(sketch: &Sketch, title: &str, subtitle: &str) -> Result<String, PictureError> {
+pub fn svg(shown: &[Shown<'_>]) -> Result<String, PictureError> {
+    let axes = Axes::of(shown.iter().map(|one| one.sketch));
+    let heights: Vec<u32> = shown.iter().map(|one| height(one.sketch)).collect();
+    let mut text = String::new();
+    {
+        let size = (WIDTH, heights.iter().sum::<u32>().max(1));
+        let mut rest = SVGBackend::with_string(&mut text, size).into_drawing_area();
+        rest.fill(&WHITE).map_err(draw)?;
+        for (one, height) in shown.iter().zip(heights) {
+            let (area, below) = rest.split_vertically(height);
+            capture(one, &axes, &area)?;
+            rest = below;
+        }
+        rest.present().map_err(draw)?;
+    }
+    Ok(text)
+}
+
+/// Height of the picture of one capture, in pixels.
+fn height(sketch: &Sketch) -> u32 {
     let panels = u32::try_from(sketch.panels.len()).unwrap_or(1);
     let both = sketch.close_ups.iter().any(|near| !near.other.is_empty());
     let close = match (sketch.close_ups.is_empty(), both) {
@@ -61,26 +116,25 @@ pub fn svg(sketch: &Sketch, title: &str, subtitle: &str) -> Result<String, Pictu
         (false, false) => CLOSE,
         (false, true) => 2 * CLOSE - 60,
     };
-    let height = HEAD + PANEL * panels + close;
-    let mut text = String::new();
-    {
-        let root = SVGBackend::with_string(&mut text, (WIDTH, height)).into_drawing_area();
-        root.fill(&WHITE).map_err(draw)?;
-        let (head, rest) = root.split_vertically(HEAD);
-        heading(sketch, title, subtitle, &head)?;
-        let (waves, bottom) = rest.split_vertically(PANEL * panels);
-        for (panel, area) in sketch.panels.iter().zip(waves.split_evenly((panels as usize, 1))) {
-            overview_panel(sketch, panel, true, &area)?;
-        }
-        if !sketch.close_ups.is_empty() {
-            let areas = bottom.split_evenly((1, sketch.close_ups.len()));
-            for (near, area) in sketch.close_ups.iter().zip(areas) {
-                close_up(near, &area)?;
-            }
-        }
-        root.present().map_err(draw)?;
+    HEAD + PANEL * panels + close
+}
+
+fn capture(one: &Shown<'_>, axes: &Axes, area: &Area<'_>) -> Result<(), PictureError> {
+    let sketch = one.sketch;
+    let panels = sketch.panels.len();
+    let (head, rest) = area.split_vertically(HEAD);
+    heading(sketch, one.title, one.subtitle, axes.length_s, &head)?;
+    let (waves, bottom) = rest.split_vertically(PANEL * u32::try_from(panels).unwrap_or(1));
+    for (panel, area) in sketch.panels.iter().zip(waves.split_evenly((panels.max(1), 1))) {
+        overview_panel(sketch, panel, true, axes, &area)?;
     }
-    Ok(text)
+    if !sketch.close_ups.is_empty() {
+        let areas = bottom.split_evenly((1, sketch.close_ups.len()));
+        for (near, area) in sketch.close_ups.iter().zip(areas) {
+            close_up(near, &area)?;
+        }
+    }
+    Ok(())
 }
 
 /// Size of the compact picture.
@@ -97,7 +151,7 @@ pub fn compact(sketch: &Sketch) -> Result<String, PictureError> {
         root.fill(&WHITE).map_err(draw)?;
         let areas = root.split_evenly((1, 1 + sketch.close_ups.len()));
         if let (Some((first, others)), Some(panel)) = (areas.split_first(), sketch.panels.first()) {
-            overview_panel(sketch, panel, false, first)?;
+            overview_panel(sketch, panel, false, &Axes::of(std::iter::once(sketch)), first)?;
             for (near, area) in sketch.close_ups.iter().zip(others) {
                 close_up(near, area)?;
             }
@@ -117,6 +171,7 @@ fn heading(
     sketch: &Sketch,
     title: &str,
     subtitle: &str,
+    length_s: f64,
     area: &Area<'_>,
 ) -> Result<(), PictureError> {
     let label = |size: i32| ("sans-serif", size).into_font().color(&INK);
@@ -141,7 +196,7 @@ fn heading(
     }
     // The strip of phases: colour, pattern and word, so that it reads without colour too.
     let width = f64::from(WIDTH - LEFT - RIGHT);
-    let length = sketch.duration_s.max(f64::MIN_POSITIVE);
+    let length = length_s.max(f64::MIN_POSITIVE);
     #[allow(clippy::cast_possible_truncation)]
     let x = |time: f64| LEFT as i32 + (time / length * width).round() as i32;
     let (top, bottom) = (60, 82);
@@ -183,19 +238,17 @@ fn heading(
 fn overview_panel(
     sketch: &Sketch,
     panel: &Panel,
-    legend: bool,
+    wide: bool,
+    axes: &Axes,
     area: &Area<'_>,
 ) -> Result<(), PictureError> {
-    let (length, columns) = (sketch.duration_s, &panel.columns);
+    let (length, columns) = (axes.length_s, &panel.columns);
     // Columns in a gap are not there.
     let mut steps: Vec<f64> =
         columns.array_windows().map(|[before, after]| after.at_s - before.at_s).collect();
     let step = median(&mut steps).unwrap_or(length);
-    let top = columns
-        .iter()
-        .flat_map(|column| [column.low, column.high])
-        .fold(0.0_f64, |top, x| top.max(f64::from(x).abs()));
-    let top = if top > 0.0 { 1.12 * top } else { 1.0 };
+    let top = panel.channel.of((axes.top.voltage, axes.top.current));
+    let top = if top > 0.0 { top } else { 1.0 };
     let mut chart = ChartBuilder::on(area)
         .margin_top(6)
         .margin_left(OUTER)
@@ -210,10 +263,10 @@ fn overview_panel(
         chart.draw_series([Rectangle::new(frame, tint)]).map_err(draw)?;
     }
     no_data(&mut chart, &sketch.gaps, length, top)?;
-    mesh(&mut chart, axis_name(panel.channel), if legend { [9, 7] } else { [5, 5] })?;
+    mesh(&mut chart, axis_name(panel.channel), if wide { [9, 7] } else { [5, 5] })?;
     if panel.lines.is_empty() {
         // Half a column, and a little more so that no seams are left between them.
-        let width = 0.5 * step + length / columns.len().max(1) as f64;
+        let width = 0.5 * step + sketch.duration_s / columns.len().max(1) as f64;
         let bars = columns.iter().map(|column| {
             let (low, high) = (f64::from(column.low), f64::from(column.high));
             let frame = [(column.at_s - width, low), (column.at_s + width, high)];
