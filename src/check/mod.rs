@@ -227,7 +227,7 @@ impl Judged {
 
     /// Takes the verdict away: what was measured is not what was to be measured.
     pub fn block(&mut self, why: &str) {
-        if self.verdict != Verdict::NotMeasured {
+        if self.verdict != Verdict::NotMeasured || self.reason.is_none() {
             self.verdict = Verdict::NotMeasured;
             self.reason = Some(why.to_owned());
         }

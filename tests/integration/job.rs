@@ -602,3 +602,126 @@ fn job_files_may_be_written_in_any_toml() {
     let now = std::fs::read_to_string(demo.path("job.toml")).unwrap();
     assert!(now.contains("[[plan_change]]"), "{now}");
 }
+
+/// What goes wrong at the bench is named as what it is, and is no failure of the unit.
+#[test]
+fn mistakes_of_the_bench_are_named_and_fail_nothing() {
+    let judged = |mistake: &dyn Fn(&Demo), id: &str, said: &str| {
+        let demo = Demo::new();
+        mistake(&demo);
+        let result = demo.json();
+        let of = step(&result, id);
+        assert_eq!(of["verdict"], "not measured", "{said}: {}", of["findings"]);
+        let findings = of["findings"].to_string();
+        assert!(findings.contains(said), "`{said}` is not said: {findings}");
+        // Nor does any line of it pass or fail.
+        let own = group(&result, of["group"].as_str().unwrap())["lines"].as_array().unwrap().iter();
+        for line in own.filter(|line| line["step"] == id) {
+            assert_eq!(line["verdict"], "not measured", "{said}: {line}");
+            assert!(line["reason"].is_string(), "{line}");
+        }
+        let report = std::fs::read_to_string(demo.path("results/report.html")).unwrap();
+        let escaped = said.replace('\'', "&#39;").replace('`', "`");
+        assert!(report.contains(&escaped), "`{said}` is not in the report");
+    };
+    let sheet = "captures/cut-80.capture.toml";
+    let edit = |from: &'static str, to: &'static str| move |demo: &Demo| demo.edit(sheet, from, to);
+    judged(&edit("scale = 5.0", "scale = -5.0"), "cut-80", "the current probe is reversed");
+    judged(&edit("scale = 2000.0", "scale = 20000.0"), "cut-80", "probe factor");
+    judged(&edit("nominal_ohm = 500.0", "nominal_ohm = 200.0"), "cut-80", "200");
+    // The bytes of other captures.
+    let swap = |a: &'static str, b: &'static str| {
+        move |demo: &Demo| {
+            let path = |name: &str| demo.path(&format!("captures/{name}.wav"));
+            let (one, other) = (std::fs::read(path(a)).unwrap(), std::fs::read(path(b)).unwrap());
+            std::fs::write(path(a), other).unwrap();
+            std::fs::write(path(b), one).unwrap();
+        }
+    };
+    judged(&swap("cut-80", "coag-40"), "cut-80", "saved under the wrong name");
+    judged(&swap("cut-80", "coag-40"), "coag-40", "saved under the wrong name");
+    judged(&swap("cut-80", "blend-60"), "blend-60", "saved under the wrong name");
+    let copied = |demo: &Demo| {
+        let from = demo.path("captures/cut-again-2.wav");
+        std::fs::copy(from, demo.path("captures/cut-again-3.wav")).unwrap();
+    };
+    judged(&copied, "cut-again-3", "copy");
+    // The same numbers in another format are the same capture.
+    let saved_again = |demo: &Demo| {
+        let (from, to) = (demo.path("captures/cut-again-2.wav"), demo.path("captures/again.npz"));
+        let sheet = demo.path("captures/cut-again-2.capture.toml");
+        let made = crestbook(&["convert", sheet.to_str().unwrap(), "-o", to.to_str().unwrap()]);
+        assert!(made.status.success(), "{}", text(&made.stderr));
+        assert!(from.exists());
+        let text = std::fs::read_to_string(demo.path("captures/again.capture.toml")).unwrap();
+        let text = text.replace("cut-again-2", "cut-again-3");
+        std::fs::remove_file(demo.path("captures/cut-again-3.wav")).unwrap();
+        std::fs::remove_file(demo.path("captures/cut-again-3.capture.toml")).unwrap();
+        std::fs::write(demo.path("captures/again.capture.toml"), text).unwrap();
+    };
+    judged(&saved_again, "cut-again-3", "copy");
+}
+
+/// What a signature would miss is no plain pass, and is named.
+#[test]
+fn what_is_not_stated_is_no_plain_pass() {
+    let of = |change: &dyn Fn(&Demo)| {
+        let demo = Demo::new();
+        change(&demo);
+        let result = demo.json();
+        codes(&result).into_iter().map(str::to_owned).collect::<Vec<_>>()
+    };
+    assert!(of(&|_| ()).is_empty());
+    let nobody = |demo: &Demo| {
+        let path = demo.path("job.toml");
+        let text = std::fs::read_to_string(&path).unwrap();
+        let text =
+            text.replace("measured by", "helped by").replace("by = \"bench engineer 1\"\n", "");
+        std::fs::write(path, text).unwrap();
+    };
+    assert!(of(&nobody).contains(&"nobody_named".to_owned()));
+    let unnamed = |demo: &Demo| {
+        demo.edit("job.toml", "serial = \"TB-0417\"\n", "");
+        demo.edit("job.toml", "inventory = \"HFH-2207\"\n", "");
+    };
+    assert!(of(&unnamed).contains(&"unit_not_named".to_owned()));
+    let early = |demo: &Demo| {
+        demo.edit("job.toml", "[report]\n", "[report]\nissued_on = \"2026-01-01\"\n");
+    };
+    assert!(of(&early).contains(&"days_contradict".to_owned()));
+    let overdue = |demo: &Demo| {
+        demo.edit("job.toml", "meter_due = \"2027-01-31\"", "meter_due = \"2026-01-31\"");
+    };
+    assert!(of(&overdue).contains(&"calibration_overdue".to_owned()));
+    // Read again with another instrument it counts no more.
+    let again = |demo: &Demo| {
+        overdue(demo);
+        let more = [
+            "120",
+            "mohm",
+            "--meter",
+            "HF-M04",
+            "--meter-due",
+            "2027-05-01",
+            "--at",
+            "2026-03-09T11:00:00Z",
+        ];
+        assert!(demo.note("earth", &more).status.success());
+    };
+    assert!(of(&again).is_empty());
+}
+
+/// One-sided readings are judged where they tell enough.
+#[test]
+fn readings_may_be_one_sided() {
+    let demo = Demo::new();
+    for (value, verdict) in
+        [("> 300", "fail"), ("< 250", "pass"), ("< 400", "not measured"), ("OL", "not measured")]
+    {
+        assert!(demo.note("earth", &[value, "mohm", "--comment", "second try"]).status.success());
+        let result = demo.json();
+        let line = &group(&result, "earth")["lines"][0];
+        assert_eq!(line["verdict"], verdict, "{value}: {line}");
+    }
+    refused(&demo.note("earth", &["-3", "mohm"]), 2, &["can't be negative"]);
+}
