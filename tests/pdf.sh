@@ -22,7 +22,7 @@ cat > lab/own.typ <<'END'
 #image(data.letterhead, width: 60%, alt: "Letterhead")
 = Own report of #data.unit
 #data.counts
-#for trouble in data.troubles [- #trouble.verdict: #trouble.group, #trouble.what, #trouble.found ]
+#for trouble in data.troubles [- #trouble.verdict.words: #trouble.entry, #trouble.what, #trouble.found ]
 Power of the first point: #data.result.groups.find(g => g.id == "cut-full").lines.first().value W
 END
 cat > lab/head.svg <<'END'
