@@ -153,6 +153,8 @@ flags! {
     Overrange "overrange" [LEVELS, PEAKS, ON_TIME, CONTENT], Blocks;
     /// Crests are cut off.
     Clipped "clipped" [LEVELS, PEAKS, ON_TIME, CONTENT, &[Doubted::Phases]], Blocks;
+    /// Crests are flat, below where the sheet says that the input clips.
+    FlatWave "flat_wave" [], Notes;
     /// Few steps of the converter.
     FewCodes "few_codes" [LEVELS, PEAKS, ON_TIME], Limits;
     /// Few samples per carrier cycle.

@@ -376,8 +376,14 @@ pub fn looks_like<'a>(
 ) -> Vec<&'a str> {
     let simple = Decision { rule: Rule::Simple, guard: None };
     let measured: Vec<Seen> = measurement.phases.iter().map(Seen::of).collect();
+    // A capture at another load is not one of that setting.
+    let alike = |other: &Setting| match (other.load_ohm, measurement.capture.load_ohm) {
+        (Some(wanted), Some(used)) => (used / wanted - 1.0).abs() < 0.1,
+        _ => true,
+    };
     let keeps = |other: &&Setting| {
         other.id != setting.id
+            && alike(other)
             && !other.sequence.is_empty()
             && fits(&measured, &other.sequence)
             && !other.limit.is_empty()

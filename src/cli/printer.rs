@@ -92,6 +92,16 @@ impl Printer {
         told(list.write(verdict, io::BufWriter::new(io::stdout().lock())))
     }
 
+    /// The same as a list even where it has one document, or none.
+    pub(super) fn out_records(
+        &self,
+        list: JsonList,
+        verdict: Option<Verdict>,
+    ) -> Result<(), Failure> {
+        let list = JsonList { bare: false, ..list };
+        told(list.write(verdict, io::BufWriter::new(io::stdout().lock())))
+    }
+
     /// A note for people.
     pub(super) fn note(&self, text: &str) {
         if !self.quiet {
@@ -186,6 +196,8 @@ pub(super) struct JsonList {
     form: Form,
     file: tempfile::SpooledTempFile,
     count: usize,
+    /// Whether a single document stands for itself.
+    bare: bool,
 }
 
 /// Bytes that a list holds in memory.
@@ -194,7 +206,7 @@ const SPOOLED: usize = 8 << 20;
 impl JsonList {
     /// An empty list; several documents make one of this form.
     pub(super) fn new(form: Form) -> Self {
-        Self { form, file: tempfile::spooled_tempfile(SPOOLED), count: 0 }
+        Self { form, file: tempfile::spooled_tempfile(SPOOLED), count: 0, bare: true }
     }
 
     /// Adds a document.
@@ -217,7 +229,7 @@ impl JsonList {
 
     fn write(mut self, verdict: Option<Verdict>, mut out: impl Write) -> io::Result<()> {
         self.file.seek(io::SeekFrom::Start(0))?;
-        if self.count == 1 {
+        if self.count == 1 && self.bare {
             io::copy(&mut self.file, &mut out)?;
         } else {
             write!(out, "{{\n  \"schema\": \"{}\",\n", self.form)?;

@@ -19,7 +19,8 @@ pub(super) fn unpack(source: &Source, limits: &Limits) -> Result<Source, IngestE
     };
     let most = limits.most_unpacked(source.length());
     let inner = source.derived(limits, |out| {
-        let mut unpacked = flate2::read::MultiGzDecoder::new(source.cursor()).take(most + 1);
+        let mut unpacked =
+            flate2::read::MultiGzDecoder::new(source.cursor()).take(most.saturating_add(1));
         let copied = std::io::copy(&mut unpacked, out).map_err(fail)?;
         if copied > most {
             limits.check_unpacked(source.name(), "the content", source.length(), copied)?;

@@ -125,6 +125,21 @@ impl Job {
                 return Err(fail(&["report", key], message).into());
             }
         }
+        let unread =
+            |day: &Option<String>| day.clone().filter(|day| crate::units::day_of(day).is_none());
+        let of_readings = file.reading.iter().enumerate().flat_map(|(k, reading)| {
+            let days = [("taken_at", &reading.taken_at), ("meter_due", &reading.meter_due)];
+            days.map(|(key, day)| ("reading", k, key, unread(day)))
+        });
+        let of_instruments = file.instrument.iter().enumerate().map(|(k, instrument)| {
+            ("instrument", k, "calibration_due", unread(&instrument.calibration_due))
+        });
+        for (table, k, key, day) in of_readings.chain(of_instruments) {
+            if let Some(day) = day {
+                let message = format!("`{day}` is not a date; write 2026-03-02");
+                return Err(fail(&[table, &k.to_string(), key], message).into());
+            }
+        }
         let profile_path = folder.join(&file.profile);
         let profile = Profile::read(&profile_path, &read(&profile_path)?)?;
         let steps = steps(&profile);

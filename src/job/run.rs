@@ -303,6 +303,10 @@ const NAMED: usize = 3;
 /// Files that fit no step, one finding for each kind of them.
 fn stray_findings(strays: &[Stray]) -> Vec<Finding> {
     let kind = |why: &StrayWhy| match why {
+        StrayWhy::Shared(_) => {
+            "its step takes the capture of another one, so that this file does not count: give it a sheet \
+             (job.step) to judge it, or remove it"
+        }
         StrayWhy::NoSheet(_) => "no prepared sheet has this name: name the file as its step",
         StrayWhy::NoSuchStep(_) => "the plan has no such step: correct job.step in the sheet",
         StrayWhy::NoStepNamed => "the sheet names no step: add job.step",
@@ -310,23 +314,27 @@ fn stray_findings(strays: &[Stray]) -> Vec<Finding> {
             "the content is of no format that is read: export it as text, WAV or .npy"
         }
     };
-    let mut of_kind: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    // A capture of a step that is left out must not go unseen.
+    let held =
+        |why: &StrayWhy| matches!(why, StrayWhy::Shared(_)).then_some(Verdict::ConditionalPass);
+    let mut of_kind: BTreeMap<(&str, Option<Verdict>), Vec<String>> = BTreeMap::new();
     for stray in strays {
         let told = match &stray.why {
+            StrayWhy::Shared(host) => format!("{} (takes {host})", stray.file),
             StrayWhy::NoSheet(Some(near)) => format!("{} (the step `{near}`?)", stray.file),
             StrayWhy::NoSuchStep(step) => format!("{} (step `{step}`)", stray.file),
             _ => stray.file.clone(),
         };
-        of_kind.entry(kind(&stray.why)).or_default().push(told);
+        of_kind.entry((kind(&stray.why), held(&stray.why))).or_default().push(told);
     }
-    let finding = |(why, files): (&str, Vec<String>)| {
+    let finding = |((why, at_best), files): ((&str, Option<Verdict>), Vec<String>)| {
         let more = match files.len().checked_sub(NAMED) {
             Some(more) if more > 0 => format!(" and {more} more"),
             _ => String::new(),
         };
         let named = files.iter().take(NAMED).cloned().collect::<Vec<_>>().join(", ");
         let message = format!("{named}{more}: {why}");
-        Finding { code: Fault::Stray.into(), message, at_best: None }
+        Finding { code: Fault::Stray.into(), message, at_best }
     };
     of_kind.into_iter().map(finding).collect()
 }

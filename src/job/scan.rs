@@ -66,6 +66,8 @@ pub struct Stray {
 /// Why a file fits no step.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum StrayWhy {
+    /// Its name is that of a step which takes the capture of another one.
+    Shared(String),
     /// No sheet goes with it; the step whose name is nearest.
     NoSheet(Option<String>),
     /// Its sheet names a step that the plan does not have.
@@ -113,7 +115,13 @@ pub(super) fn scan(job: &Job) -> Result<Scan, JobError> {
     for path in by_stem.values().flatten().filter(|path| !used.contains(*path)) {
         let near = job.steps.iter().filter(|step| step.setting.is_some());
         let near = crate::keyfile::nearest(&stem_of(path), near.map(|step| step.id.as_str()));
-        let why = StrayWhy::NoSheet(near.map(str::to_owned));
+        let stem = stem_of(path);
+        let host =
+            job.steps.iter().find(|step| step.id == stem).and_then(|step| step.shares.clone());
+        let why = match host {
+            Some(host) => StrayWhy::Shared(host),
+            None => StrayWhy::NoSheet(near.map(str::to_owned)),
+        };
         scan.strays.push(Stray { file: file_name(path), why });
     }
     let unread = unread.into_iter().filter(|path| !used.contains(path));

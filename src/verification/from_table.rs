@@ -5,7 +5,6 @@
 //! ladder; rows with the load `open` its open-circuit peaks.
 
 use crate::keyfile::{KeyfileError, nearest};
-use crate::units::Unit;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -220,6 +219,38 @@ fn one_setting(
         let message = format!("the setting {id} has no tolerance");
         return fault(file, first.line, message, "fill in the column tolerance, such as 20 %");
     };
+    // Limits are those of the first row: others would be lost.
+    for point in points.iter().filter(|point| point.line != first.line) {
+        let open = point.load_ohm.is_none();
+        let differs = |own: &str, stated: &str| !own.is_empty() && own != stated;
+        let lost = [
+            ("tolerance", !open && differs(&point.tolerance, &stated)),
+            ("output", differs(&point.output, &first.output)),
+            ("mode", differs(&point.mode, &first.mode)),
+            ("crest_factor", point.crest_factor != (None, None)),
+            ("fundamental_hz", point.fundamental_hz.is_some()),
+            ("dial", !open && point.dial.is_none() && first.dial.is_some()),
+            ("dial", !open && point.dial.is_some() && first.dial.is_none()),
+        ];
+        if let Some((column, _)) = lost.iter().find(|(_, lost)| *lost) {
+            let message =
+                format!("{column} of {id} is not as in its first row, which counts for all");
+            return fault(
+                file,
+                point.line,
+                message,
+                "write it as there, or give the row a setting of its own",
+            );
+        }
+    }
+    let mut seen: Vec<(Option<f64>, Option<f64>)> = Vec::new();
+    for point in points {
+        if seen.contains(&(point.dial, point.load_ohm)) {
+            let message = format!("this row of {id} repeats a dial and load");
+            return fault(file, point.line, message, "leave one of the two out");
+        }
+        seen.push((point.dial, point.load_ohm));
+    }
     let kinds: Vec<&str> =
         first.output.split(['+', ' ', '/']).filter(|kind| !kind.is_empty()).collect();
     if kinds.is_empty() || kinds.iter().any(|kind| !["cut", "coag", "rest"].contains(kind)) {
@@ -311,14 +342,17 @@ fn one_setting(
         }
         let dials: Vec<f64> = open.iter().filter_map(|point| point.dial).collect();
         let peaks: Vec<f64> = open.iter().filter_map(|point| point.peak_v).collect();
-        let own = tolerance(&open).filter(|text| !text.contains(Unit::Watt.symbol()));
+        let Some(own) = tolerance(&open) else {
+            let message = format!("the open-circuit peaks of {id} have no tolerance");
+            return fault(file, first_open.line, message, "fill in the column tolerance");
+        };
         out.push_str(&format!(
             "\n[[open_circuit]]\nid = {}\nsetting = {}\ndials = {}\nexpected_v = {}\ntolerance = {}\n",
             quoted(&format!("{id}-open")),
             quoted(id),
             list(&dials),
             list(&peaks),
-            quoted(own.as_deref().unwrap_or("15 %"))
+            quoted(&own)
         ));
     }
     Ok(())
@@ -345,7 +379,7 @@ cut,pure cut,80,500,cut,80,,20 %,1.6
 cut,,80,200,,80,,,
 cut,,80,1000,,76,,,
 cut,,40,500,,40,,,
-cut,,80,open,,,600,,
+cut,,80,open,,,600,15 %,
 coag,fulguration,40,500,coag,40,,20 %,8
 ";
 
@@ -375,6 +409,8 @@ coag,fulguration,40,500,coag,40,,20 %,8
             ("cut,,40,500,,40", "cut,,40,300,,40", 5, "a setting of its own"),
             ("500,coag,40", "500,spray,40", 7, "write cut, coag"),
             ("open,,,600", "open,,,", 6, "peak_v"),
+            ("cut,,80,1000,,76,,,", "cut,,80,1000,,76,,5 %,", 4, "a setting of its own"),
+            ("600,15 %", "600,", 6, "tolerance"),
         ] {
             let error = plan_from_table(Path::new("t.csv"), &TABLE.replace(from, to)).unwrap_err();
             assert_eq!(error.position.unwrap().0, line, "{to}: {error}");

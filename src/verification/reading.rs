@@ -55,9 +55,9 @@ pub enum Settled {
     /// A number in the step's unit.
     Number(Estimate),
     /// Only known to lie above this, in the step's unit: `> 500`.
-    Above(f64),
+    Above(Estimate),
     /// Only known to lie below this: `< 0.1`.
-    Below(f64),
+    Below(Estimate),
     /// Beyond the range of the instrument: `OL`.
     Overflow,
     /// Yes or no.
@@ -74,6 +74,9 @@ pub fn settle(reading: &ManualReading, manual: &Manual) -> Result<Settled, Readi
     let fault = |key, message: String, help: &str| ReadingFault { key, message, help: help.into() };
     let id = &manual.id;
     match manual.takes() {
+        Answer::Note if reading.value.trim().is_empty() => {
+            Err(fault("value", format!("the note of `{id}` is empty"), "write what is to be noted"))
+        }
         Answer::Note => Ok(Settled::Note(reading.value.clone())),
         Answer::YesNo => match reading.value.trim().to_lowercase().as_str() {
             "yes" | "y" => Ok(Settled::YesNo(true)),
@@ -120,11 +123,6 @@ pub fn settle(reading: &ManualReading, manual: &Manual) -> Result<Settled, Readi
                     fault("uncertainty", error.to_string(), "give it like \"2 %\"")
                 })?;
             }
-            match side {
-                Some(b'>') => return Ok(Settled::Above(value)),
-                Some(_) => return Ok(Settled::Below(value)),
-                None => {}
-            }
             let found = match stated {
                 None => Estimate::new(value),
                 Some(text) => {
@@ -139,7 +137,12 @@ pub fn settle(reading: &ManualReading, manual: &Manual) -> Result<Settled, Readi
                 }
             };
             let message = || fault("value", "the reading is not a finite number".into(), &like);
-            found.map(Settled::Number).ok_or_else(message)
+            let found = found.ok_or_else(message)?;
+            Ok(match side {
+                Some(b'>') => Settled::Above(found),
+                Some(_) => Settled::Below(found),
+                None => Settled::Number(found),
+            })
         }
     }
 }

@@ -85,6 +85,19 @@ fn clipped(case: &Case<'_>, flags: &mut Vec<Flag>) -> Result<(), ReadFailure> {
         let level = case.powered().filter_map(flat).map(|flat| flat.level).fold(0.0, f64::max);
         // Whoever states where the input clips says that below it the wave itself is flat.
         if known.is_some_and(|rail| level < BELOW_RAIL * rail) {
+            flags.push(
+                Flag::new(
+                    Code::FlatWave,
+                    format!(
+                        "crests of the {name} are flat at {}, {:.2} % of the time: taken as the wave \
+                         itself, because the sheet states a {name}.clip_at above that; a saturated probe \
+                         looks the same",
+                        for_people(level, unit(channel)),
+                        100.0 * share
+                    ),
+                )
+                .seen_in(kinds),
+            );
             continue;
         }
         let samples: f64 =
@@ -168,7 +181,9 @@ fn near_peaks(case: &Case<'_>, flags: &mut Vec<Flag>) {
             Flag::new(
                 Code::PeakDetect,
                 format!(
-                    "with {per_cycle:.1} samples per carrier cycle almost all of them lie near the                      peaks: probably an export of peak detection (smallest and largest values), from                      which no RMS or power follows. Export the samples as taken"
+                    "with {per_cycle:.1} samples per carrier cycle almost all of them lie near the \
+                     peaks: probably an export of peak detection (smallest and largest values), from \
+                     which no RMS or power follows. Export the samples as taken"
                 ),
             )
             .seen_in(kinds),

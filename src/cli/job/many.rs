@@ -66,19 +66,24 @@ pub(super) fn several(
     let mut list = JsonList::new(Form::Jobs);
     let mut worst = Verdict::Pass;
     let (mut kept, mut broken) = (Vec::new(), None);
+    let mut fail = |failure: Failure| {
+        printer.problem(&failure);
+        broken.get_or_insert(failure);
+    };
     for folder in folders {
         let judged = Job::open(folder).and_then(|job| {
             let ran = job::run(&job, how.clone(), &Watch::new(printer))?;
-            job::write(&job, &ran.result)?;
             Ok((job, ran))
         });
         let (job, ran) = match judged {
             Ok(judged) => judged,
-            Err(JobError::Interrupted) => return Err(JobError::Interrupted.into()),
             Err(error) => {
-                let failure = Failure::from(error);
-                printer.problem(&failure);
-                broken.get_or_insert(failure);
+                let interrupted = matches!(error, JobError::Interrupted);
+                fail(error.into());
+                if interrupted {
+                    // What is done so far is written all the same.
+                    break;
+                }
                 continue;
             }
         };
@@ -90,6 +95,10 @@ pub(super) fn several(
             printer.out(&text::summary(&ran.result, &order(&job), printer.manner(false)))?;
             printer.out("\n")?;
         }
+        // What was judged is shown even where it can't be kept.
+        if let Some(error) = job::write(&job, &ran.result).err().or(ran.not_kept) {
+            fail(error.into());
+        }
         if table.is_some() {
             kept.push((folder.display().to_string(), ran.result));
         }
@@ -98,8 +107,11 @@ pub(super) fn several(
         table.write(&kept)?;
         printer.note(&format!("table in {}", table.path.display()));
     }
+    if broken.is_some() {
+        worst = worst.max(Verdict::NotMeasured);
+    }
     if printer.json() {
-        printer.out_list(list, Some(worst))?;
+        printer.out_records(list, Some(worst))?;
     }
     match broken {
         Some(failure) => Ok(failure.exit()),

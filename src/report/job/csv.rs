@@ -1,7 +1,6 @@
 //! All numbers of a job as comma-separated values, one a row.
 
 use super::{ReportError, words};
-use crate::report::table::why;
 use crate::result::Part;
 use crate::verification::JobResult;
 use std::collections::BTreeMap;
@@ -63,8 +62,8 @@ pub fn csv(result: &JobResult, out: impl Write) -> Result<(), ReportError> {
                 &text(judged.lower),
                 &text(judged.upper),
                 &text(judged.guard_band),
-                judged.verdict.words(),
-                &quoted(&why(judged).unwrap_or_default()),
+                if line.remark { "noted" } else { judged.verdict.words() },
+                &quoted(&words::reasons(judged)),
                 &hash(&step),
             ])
             .map_err(|error| fail(&error))?;

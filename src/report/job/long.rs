@@ -35,7 +35,7 @@ const NUMBERS: [&str; 8] = [
     "upper",
 ];
 /// Text columns behind them.
-const LAST: [&str; 4] = ["verdict", "reason", "capture_sha256", "program"];
+const LAST: [&str; 5] = ["text", "verdict", "reason", "capture_sha256", "program"];
 
 /// A row.
 struct Row {
@@ -97,7 +97,7 @@ fn rows(name: &str, job: &JobResult) -> Vec<Row> {
                     "judged".into(),
                     &line.measure,
                     line.part.map_or("", Part::name),
-                    line.text.as_deref().unwrap_or(&line.what),
+                    &line.what,
                     &line.unit,
                 ),
                 numbers: [
@@ -111,8 +111,9 @@ fn rows(name: &str, job: &JobResult) -> Vec<Row> {
                     judged.upper,
                 ],
                 last: [
+                    line.text.clone().unwrap_or_default(),
                     judged.verdict.words().to_owned(),
-                    crate::report::table::why(judged).unwrap_or_default(),
+                    super::words::reasons(judged),
                     hash(step.and_then(|step| step.capture.as_deref())),
                     job.program.clone(),
                 ],
@@ -143,11 +144,26 @@ fn rows(name: &str, job: &JobResult) -> Vec<Row> {
                     None,
                     None,
                 ],
-                last: [String::new(), String::new(), hash(Some(capture)), job.program.clone()],
+                last: [
+                    String::new(),
+                    String::new(),
+                    left_out(estimate),
+                    hash(Some(capture)),
+                    job.program.clone(),
+                ],
             });
         }
     }
     rows
+}
+
+/// What the uncertainty of a measure leaves out.
+fn left_out(estimate: &crate::estimate::Estimate) -> String {
+    if estimate.missing_terms.is_empty() {
+        return String::new();
+    }
+    let least = if estimate.at_least() { "; U is at least that large" } else { "" };
+    format!("not included in U: {}{least}", estimate.missing_terms.names(", "))
 }
 
 /// Writes the rows of some jobs, each with its name, as comma-separated values.

@@ -6,7 +6,6 @@ use crate::report::CAUTIONS;
 use crate::report::picture::compact;
 use crate::report::table::{Tone, probability, why};
 use crate::result::PowerFormula;
-use crate::term::Term;
 use crate::units::{Unit, for_people};
 use crate::verification::{
     CaptureOutcome, Change, GroupKind, GroupResult, JobResult, Line, Load, StepKind, StepResult,
@@ -423,6 +422,13 @@ fn entry(group: &GroupResult, result: &JobResult) -> Entry {
     };
     let remarks = !group.lines.is_empty() && group.lines.iter().all(|line| line.remark);
     let read = group.lines.iter().any(|line| line.text.is_some());
+    let mut lines: Vec<Row> = group.lines.iter().map(|line| row(line, capture(line))).collect();
+    // What is read by hand stands in one table: its notes go with its rows.
+    if by_hand(group)
+        && let Some(first) = lines.first_mut()
+    {
+        first.notes.append(&mut notes);
+    }
     Entry {
         id: group.id.clone(),
         title: group.title.clone(),
@@ -431,7 +437,7 @@ fn entry(group: &GroupResult, result: &JobResult) -> Entry {
             false => group.verdict.into(),
         },
         by_hand: by_hand(group),
-        lines: group.lines.iter().map(|line| row(line, capture(line))).collect(),
+        lines,
         plot: None,
         notes,
     }
@@ -458,12 +464,7 @@ fn row(line: &Line, capture: Option<&CaptureOutcome>) -> Row {
 fn notes(judged: &Judged, line: &Line, capture: Option<&CaptureOutcome>) -> Vec<String> {
     let mut notes: Vec<String> = why(judged).into_iter().collect();
     if judged.value.is_some() {
-        // What was seen once has a spread that no sheet can tell.
-        let missing: Vec<&str> =
-            judged.missing_terms.iter().filter(|term| *term != Term::Own).map(Term::name).collect();
-        if !missing.is_empty() {
-            notes.push(format!("not included in U: {}", missing.join(", ")));
-        }
+        notes.extend(words::left_out(judged));
         let formula = capture.and_then(|capture| capture.power_by);
         let by_load = matches!(formula, Some(PowerFormula::Voltage | PowerFormula::Current));
         if by_load

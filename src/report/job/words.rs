@@ -1,6 +1,8 @@
 //! Numbers and findings in words, the same in every report.
 
 use crate::check::{Judged, Verdict};
+use crate::report::table::why;
+use crate::term::Term;
 use crate::units::{Unit, significant};
 use crate::verification::{
     CaptureOutcome, ChangeRow, GroupResult, JobResult, Line, ManualReading, StepResult, StepState,
@@ -141,6 +143,22 @@ pub(super) fn found(line: &Line) -> String {
         (Some(x), None) => maybe_doubt(x, None, &line.unit),
         (None, _) => "-".into(),
     }
+}
+
+/// What the uncertainty of a line leaves out, where it leaves something out.
+pub(super) fn left_out(judged: &Judged) -> Option<String> {
+    judged.value?;
+    // What was seen once has a spread that no sheet can tell.
+    let missing: Vec<&str> =
+        judged.missing_terms.iter().filter(|term| *term != Term::Own).map(Term::name).collect();
+    let least = if judged.at_least { "; U is at least that large" } else { "" };
+    (!missing.is_empty()).then(|| format!("not included in U: {}{least}", missing.join(", ")))
+}
+
+/// Why a verdict is not another, and what its U leaves out.
+pub(super) fn reasons(judged: &Judged) -> String {
+    let all: Vec<String> = [why(judged), left_out(judged)].into_iter().flatten().collect();
+    all.join("; ")
 }
 
 /// The limits of a line.

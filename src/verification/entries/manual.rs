@@ -3,6 +3,7 @@
 use super::Wiring;
 use super::{Entry, Facts, Fault, INTO_LOAD, Profile, StepKind, Table};
 use crate::check::{Judged, Verdict};
+use crate::estimate::Estimate;
 use crate::profile::Decision;
 use crate::units::Quantity;
 use crate::verification::judge::{Bench, group, line};
@@ -148,12 +149,14 @@ impl Entry for Manual {
                 Judged::of(Ok::<_, Unjudged>(&found), None, bounds, rule)
             }
             Some(Ok(Settled::Above(bound))) => {
-                text = Some(format!("> {bound} {}", self.unit.as_deref().unwrap_or_default()));
-                one_sided(self, true, bound, rule)
+                text =
+                    Some(format!("> {} {}", bound.value, self.unit.as_deref().unwrap_or_default()));
+                one_sided(self, true, &bound, rule)
             }
             Some(Ok(Settled::Below(bound))) => {
-                text = Some(format!("< {bound} {}", self.unit.as_deref().unwrap_or_default()));
-                one_sided(self, false, bound, rule)
+                text =
+                    Some(format!("< {} {}", bound.value, self.unit.as_deref().unwrap_or_default()));
+                one_sided(self, false, &bound, rule)
             }
             Some(Ok(Settled::Overflow)) => {
                 text = Some("OL".to_owned());
@@ -178,25 +181,33 @@ impl Entry for Manual {
     }
 }
 
-/// A value that is only known to lie above or below a number: it passes or fails where that tells it.
-fn one_sided(manual: &Manual, above: bool, bound: f64, rule: &Decision) -> Judged {
-    let (low, high) = (manual.min, manual.max);
-    let (fails, passes) = if above {
-        (
-            high.is_some_and(|high| bound >= high),
-            high.is_none() && low.is_none_or(|low| bound >= low),
-        )
-    } else {
-        (
-            low.is_some_and(|low| bound <= low),
-            low.is_none() && high.is_none_or(|high| bound <= high),
-        )
-    };
+/// A value that is only known to lie above or below a number: judged where even that number, with its
+/// uncertainty, tells the verdict.
+fn one_sided(manual: &Manual, above: bool, bound: &Estimate, rule: &Decision) -> Judged {
     let side = if above { "above" } else { "below" };
-    let mut judged = Judged::of(Err(Unjudged::OneSided { side, bound }), None, (low, high), rule);
-    if fails || passes {
-        judged.verdict = if fails { Verdict::Fail } else { Verdict::Pass };
-        judged.reason = None;
+    let unknown = Unjudged::OneSided { side, bound: bound.value };
+    let bounds = (manual.min, manual.max);
+    let open = Judged::of(Err(unknown), None, bounds, rule);
+    // The limit that the value may have passed already, and the one that it may be well away from.
+    let ((passed, other), fails) = match above {
+        true => (((None, manual.max), (manual.min, None)), manual.max.is_some()),
+        false => (((manual.min, None), (None, manual.max)), manual.min.is_some()),
+    };
+    let bad = [Verdict::Fail, Verdict::ConditionalFail];
+    let good = [Verdict::Pass, Verdict::ConditionalPass];
+    let (against, wanted) = if fails { (passed, bad) } else { (other, good) };
+    let mut judged = Judged::of(Ok::<_, Unjudged>(bound), None, against, rule);
+    let beyond = match above {
+        true => manual.max.is_some_and(|high| bound.value >= high),
+        false => manual.min.is_some_and(|low| bound.value <= low),
+    };
+    // A value beyond a limit lies outside, if only just.
+    if fails && beyond && judged.verdict != Verdict::NotMeasured {
+        judged.verdict = judged.verdict.max(Verdict::ConditionalFail);
     }
-    judged
+    if !wanted.contains(&judged.verdict) {
+        // Without a known uncertainty there is no guarded verdict either.
+        return if judged.reason.is_some() { Judged { value: None, ..judged } } else { open };
+    }
+    Judged { verdict: judged.verdict, reason: judged.reason, ..open }
 }

@@ -23,7 +23,17 @@ pub(super) fn findings(
         }
     }
     let taken = captures.clone().filter_map(|c| c.bench.as_ref()?.taken_at.as_deref());
-    let read = evidence.readings.iter().filter_map(|reading| reading.taken_at.as_deref());
+    // What was read again does not count any more.
+    let counts =
+        |k: usize, step: &str| !evidence.readings[k + 1..].iter().any(|later| later.step == step);
+    let counted: Vec<_> = evidence
+        .readings
+        .iter()
+        .enumerate()
+        .filter(|(k, reading)| counts(*k, &reading.step))
+        .map(|(_, reading)| reading)
+        .collect();
+    let read = counted.iter().filter_map(|reading| reading.taken_at.as_deref());
     let mut days: Vec<Date> = taken.chain(read).filter_map(day_of).collect();
     days.sort_unstable();
     job.first_day = days.first().map(ToString::to_string);
@@ -36,7 +46,7 @@ pub(super) fn findings(
     if let Some(message) = contradiction(job, &days, evidence.today) {
         push(Fault::DaysContradict, message);
     }
-    if job.unit.serial.is_none() && job.unit.inventory.is_none() {
+    if !(stated(&job.unit.serial) || stated(&job.unit.inventory)) {
         push(
             Fault::UnitNotNamed,
             "neither a serial nor an inventory number says which unit this is: add unit.serial to \
@@ -44,11 +54,7 @@ pub(super) fn findings(
                 .into(),
         );
     }
-    for (k, reading) in evidence.readings.iter().enumerate() {
-        // What was read again does not count any more.
-        if evidence.readings[k + 1..].iter().any(|later| later.step == reading.step) {
-            continue;
-        }
+    for reading in &counted {
         let day = reading.taken_at.as_deref().and_then(day_of);
         let due = reading.meter_due.as_deref().and_then(day_of);
         if let (Some(day), Some(due)) = (day, due)
@@ -65,10 +71,11 @@ pub(super) fn findings(
             );
         }
     }
-    let by_hand = evidence.readings.iter().any(|reading| reading.by.is_some());
-    let operator = captures.clone().any(|c| c.bench.as_ref().is_some_and(|b| b.operator.is_some()));
-    let measured =
-        job.people.iter().any(|person| person.role.trim().eq_ignore_ascii_case(MEASURED));
+    let by_hand = counted.iter().any(|reading| stated(&reading.by));
+    let operator = captures.clone().any(|c| c.bench.as_ref().is_some_and(|b| stated(&b.operator)));
+    let measured = job.people.iter().any(|person| {
+        person.role.trim().eq_ignore_ascii_case(MEASURED) && !person.name.trim().is_empty()
+    });
     if !(measured || operator || by_hand) {
         push(
             Fault::NobodyNamed,
@@ -78,6 +85,11 @@ pub(super) fn findings(
         );
     }
     found
+}
+
+/// Whether a text says something.
+fn stated(text: &Option<String>) -> bool {
+    text.as_ref().is_some_and(|text| !text.trim().is_empty())
 }
 
 /// Role of whoever measured.

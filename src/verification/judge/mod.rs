@@ -12,13 +12,13 @@ use super::result::{
 };
 use super::step::{Step, part_of};
 use super::unjudged::Unjudged;
-use crate::check::{Fault, Finding, Judged, Verdict, WANTED_RATIO};
+use crate::check::{Fault, Finding, FindingCode, Judged, Verdict, WANTED_RATIO};
 use crate::digest::Sha256;
 use crate::estimate::Estimate;
 use crate::measures::Measure;
 use crate::profile::{Bounds, Decision};
 use crate::result::{Form, Part, Sketch};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// What was captured for one step.
@@ -64,7 +64,7 @@ pub struct Evidence<'a> {
 /// Judges a job.
 #[must_use]
 pub fn judge(evidence: Evidence<'_>) -> JobResult {
-    let evidence = Evidence { found: once_each(evidence.found), ..evidence };
+    let evidence = Evidence { found: once_each(evidence.found, evidence.steps), ..evidence };
     let bench = Bench::new(&evidence);
     let mut groups = bench.groups();
     for group in &mut groups {
@@ -142,34 +142,42 @@ fn content(outcome: &CaptureOutcome) -> String {
     format!("{} {}", outcome.samples, numbers.join(" "))
 }
 
-/// Marks captures whose bytes stand for more than one step: they can be the capture of one only.
-fn once_each(mut found: BTreeMap<String, Found>) -> BTreeMap<String, Found> {
-    let mut of_content: BTreeMap<String, Vec<String>> = BTreeMap::new();
+/// Marks captures whose data were given for more than one step, by their bytes or by what they hold: they
+/// can be the capture of one only. Steps that share a capture by the plan have one in common.
+fn once_each(mut found: BTreeMap<String, Found>, steps: &[Step]) -> BTreeMap<String, Found> {
+    let host = |id: &str| {
+        let step = steps.iter().find(|step| step.id == id);
+        step.and_then(|step| step.shares.clone()).unwrap_or_else(|| id.to_owned())
+    };
+    let mut alike: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for (step, found) in &found {
         if let Some(outcome) = found.outcome.as_ref().filter(|outcome| !outcome.sha256.is_empty()) {
-            of_content.entry(content(outcome)).or_default().push(step.clone());
+            let bytes: String = outcome.sha256.iter().map(ToString::to_string).collect();
+            for key in [bytes, content(outcome)] {
+                alike.entry(key).or_default().push(step.clone());
+            }
         }
     }
-    // One file that serves several steps is one capture.
-    let file = |step: &String| found.get(step).and_then(|f| Some(f.outcome.as_ref()?.file.clone()));
-    let copies: Vec<Vec<String>> = of_content
-        .into_values()
-        .filter(|steps| steps.windows(2).any(|pair| file(&pair[0]) != file(&pair[1])))
-        .collect();
-    for steps in copies {
-        for step in &steps {
-            let others: Vec<&str> =
-                steps.iter().filter(|other| *other != step).map(String::as_str).collect();
-            if let Some(found) = found.get_mut(step) {
-                found.findings.push(Finding {
-                    code: Fault::SameCapture.into(),
-                    message: format!(
-                        "this file is a copy of the one for {}: capture each step by itself",
-                        others.join(", ")
-                    ),
-                    at_best: Some(Verdict::NotMeasured),
-                });
-            }
+    let mut copies: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    for of_one in alike.values() {
+        for step in of_one {
+            let file = |id: &String| found.get(id).and_then(|f| Some(&f.outcome.as_ref()?.file));
+            let shared = |other: &&String| host(other) == host(step) && file(other) == file(step);
+            let others = of_one.iter().filter(|other| !shared(other)).cloned();
+            copies.entry(step.clone()).or_default().extend(others);
+        }
+    }
+    for (step, others) in copies.into_iter().filter(|(_, others)| !others.is_empty()) {
+        if let Some(found) = found.get_mut(&step) {
+            let others: Vec<String> = others.into_iter().collect();
+            found.findings.push(Finding {
+                code: Fault::SameCapture.into(),
+                message: format!(
+                    "this file is a copy of the one for {}: capture each step by itself",
+                    others.join(", ")
+                ),
+                at_best: Some(Verdict::NotMeasured),
+            });
         }
     }
     found
@@ -249,6 +257,24 @@ impl<'a> Bench<'a> {
         let mut bench = Self { evidence, findings: BTreeMap::new() };
         let all = evidence.steps.iter().map(|step| (step.id.as_str(), bench.findings_of(step)));
         bench.findings = all.collect();
+        // What is wrong with a capture is wrong with it for every step that takes it.
+        let of_capture = [Fault::OtherOutput, Fault::ScaleSuspected].map(FindingCode::from);
+        let file = |id: &str| bench.outcome(id).ok().map(|outcome| &outcome.file);
+        let mut more: Vec<(&str, Finding)> = Vec::new();
+        for (id, findings) in &bench.findings {
+            for finding in findings.iter().filter(|f| f.blocks() && of_capture.contains(&f.code)) {
+                let others = evidence.steps.iter().map(|step| step.id.as_str());
+                let same =
+                    |other: &&str| other != id && file(other).is_some() && file(other) == file(id);
+                more.extend(others.filter(same).map(|other| (other, finding.clone())));
+            }
+        }
+        for (id, finding) in more {
+            let own = bench.findings.entry(id).or_default();
+            if !own.iter().any(|known| known.code == finding.code) {
+                own.push(finding);
+            }
+        }
         bench
     }
 
@@ -287,8 +313,8 @@ impl<'a> Bench<'a> {
         Finding {
             code: Fault::OtherOutput.into(),
             message: format!(
-                "{}. Setting `{other}` has no capture of its own that fits: the file was probably saved \
-                 under the wrong name",
+                "{}. Setting `{other}` has no capture of its own that fits, so that the file was probably \
+                 saved under the wrong name: capture again; if it is the same then, the unit fails",
                 finding.message
             ),
             at_best: Some(Verdict::NotMeasured),
@@ -348,6 +374,16 @@ impl<'a> Bench<'a> {
         }
         if !group.lines.is_empty() {
             group.verdict = worst(&group.lines);
+        }
+        // Pictures and what follows from all points show no more than the lines do.
+        for point in group.series.iter_mut().flat_map(|series| &mut series.points) {
+            let own = group.lines.iter().filter(|line| line.step.as_ref() == Some(&point.step));
+            let lines = own.map(|line| line.judged.verdict).max();
+            let blocked = self.blocked(&point.step).map(|_| Verdict::NotMeasured);
+            point.verdict = blocked.or(lines).unwrap_or(point.verdict).max(point.verdict);
+        }
+        if own.iter().any(|id| self.blocked(id).is_some()) {
+            group.source = None;
         }
     }
 
