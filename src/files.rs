@@ -43,6 +43,16 @@ impl Explain for WriteError {
     }
 }
 
+/// What the system said, without the name of the unfinished file, which says nothing to anyone.
+#[must_use]
+pub fn without_name(error: io::Error) -> io::Error {
+    let text = error.to_string();
+    match text.split_once(" at path ") {
+        Some((said, _)) => io::Error::new(error.kind(), said.to_owned()),
+        None => error,
+    }
+}
+
 /// A file that appears under its name only when it is complete.
 ///
 /// It is written under another name in the same folder, synced, and renamed; dropped before
@@ -85,10 +95,7 @@ impl WholeFile {
             use std::os::unix::fs::PermissionsExt;
             builder.permissions(std::fs::Permissions::from_mode(0o666));
         }
-        let file = builder.tempfile_in(folder).map_err(|error| {
-            // The name of the unfinished file says nothing to anyone.
-            fail(error.kind().into())
-        })?;
+        let file = builder.tempfile_in(folder).map_err(|error| fail(without_name(error)))?;
         Ok(Self { path: path.to_owned(), out: BufWriter::with_capacity(1 << 16, file) })
     }
 

@@ -7,7 +7,7 @@
 mod unit;
 
 use crate::export::{self, Floats, Shape};
-use crate::files::{UNFINISHED, WriteError, write_whole};
+use crate::files::{UNFINISHED, WriteError, without_name, write_whole};
 use crate::job::{self, Beginning, CAPTURES, JobError, RunOptions};
 use crate::recording::Observer;
 use crate::synth::Recipe;
@@ -46,8 +46,10 @@ pub fn lay_out(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
         _ => Path::new("."),
     };
     std::fs::create_dir_all(parent).map_err(fail)?;
-    let unfinished =
-        tempfile::Builder::new().prefix(UNFINISHED).tempdir_in(parent).map_err(fail)?;
+    let unfinished = tempfile::Builder::new()
+        .prefix(UNFINISHED)
+        .tempdir_in(parent)
+        .map_err(|error| fail(without_name(error)))?;
     let whole = unfinished.path().join("demo");
     write(&whole, observer)?;
     if folder.exists() {
