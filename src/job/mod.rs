@@ -9,22 +9,26 @@
 //! FOLDER/.crestbook/       the plan as pinned, what was measured already
 //! ```
 
+mod accept;
 mod cache;
+mod edit;
 mod error;
 mod file;
 mod init;
 mod measure;
 mod note;
+mod open;
 mod pin;
 mod run;
 mod scan;
 mod watch;
 
+pub use accept::accept;
 pub use error::JobError;
-pub use file::{Job, JobFile, PlanChange};
+pub use file::{JobFile, PlanChange};
 pub use init::{Beginning, begin};
 pub use note::note;
-pub use pin::accept;
+pub use open::Job;
 pub use run::{Ran, RunOptions, earlier, run, write};
 pub use scan::Scan;
 pub use watch::{Stand, stand};

@@ -1,13 +1,12 @@
 //! A reading by hand, written behind what job.toml holds already.
 
-use super::file::{manual_step, read};
-use super::pin::edit;
+use super::edit::append;
+use super::file::read;
+use super::open::manual_step;
 use super::{Job, JobError, MEMORY};
 use crate::files::{WriteError, write_whole};
 use crate::verification::{ManualReading, settle};
-use serde::Serialize;
 use std::path::Path;
-use toml_edit::{ArrayOfTables, Item};
 
 /// Adds a reading to the job of a folder.
 ///
@@ -59,31 +58,4 @@ fn alone(folder: &Path) -> Result<std::fs::File, JobError> {
             Err(std::fs::TryLockError::Error(_)) => return Ok(file),
         }
     }
-}
-
-/// Writes an entry of a list of tables behind a text; what stands there stays as it is.
-pub(super) fn append(
-    file: &Path,
-    text: &mut String,
-    list: &str,
-    entry: &impl Serialize,
-) -> Result<(), JobError> {
-    // An inline list is taken apart into tables first.
-    *text = edit(file, text, |document| {
-        if let Some(inline) = document.get(list).and_then(|item| item.as_array()) {
-            let tables = inline.iter().filter_map(|one| one.as_inline_table());
-            let tables: ArrayOfTables = tables.map(|one| one.clone().into_table()).collect();
-            document.remove(list);
-            document.insert(list, Item::ArrayOfTables(tables));
-        }
-    })?;
-    let body = toml::to_string(entry).map_err(|error| JobError::Reading {
-        message: format!("the entry can't be written: {error}"),
-        help: "use plain text only".into(),
-    })?;
-    if !text.ends_with('\n') {
-        text.push('\n');
-    }
-    text.push_str(&format!("\n[[{list}]]\n{body}"));
-    Ok(())
 }

@@ -1,14 +1,12 @@
 //! The plan a job is judged by is pinned by its hash; what changed is told, and accepted with a
 //! reason or not at all.
 
-use super::file::{PlanChange, read};
-use super::{Job, JobError, MEMORY};
+use super::file::{JobFile, read};
+use super::{JobError, MEMORY};
 use crate::digest::Sha256;
 use crate::files::write_whole;
-use crate::keyfile::KeyfileError;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use toml_edit::{DocumentMut, Item};
 
 /// SHA-256 of a text, in hex.
 pub(super) fn sha256(text: &str) -> String {
@@ -31,23 +29,22 @@ pub(super) fn keep(folder: &Path, text: &str) -> Result<(), JobError> {
 }
 
 /// Refuses a plan that is not the pinned one, and says what changed.
-pub(super) fn check(job: &Job) -> Result<(), JobError> {
-    let text = read(&job.profile_path())?;
-    if sha256(&text) == job.file.plan_sha256 {
+pub(super) fn check(folder: &Path, job: &JobFile) -> Result<(), JobError> {
+    let file = folder.join(&job.profile);
+    let text = read(&file)?;
+    if sha256(&text) == job.plan_sha256 {
         return Ok(());
     }
-    Err(JobError::PlanChanged {
-        file: job.profile_path(),
-        changes: changed(job, &text),
-        folder: job.folder.clone(),
-    })
+    let changes = changed(folder, job, &text);
+    Err(JobError::PlanChanged { file, changes, folder: folder.to_owned() })
 }
 
-fn changed(job: &Job, now: &str) -> Vec<String> {
-    let Ok(before) = std::fs::read_to_string(pinned(&job.folder)) else {
+/// What differs from the plan as it was pinned.
+pub(super) fn changed(folder: &Path, job: &JobFile, now: &str) -> Vec<String> {
+    let Ok(before) = std::fs::read_to_string(pinned(folder)) else {
         return vec!["the plan as it was pinned is not kept any more".into()];
     };
-    if sha256(&before) != job.file.plan_sha256 {
+    if sha256(&before) != job.plan_sha256 {
         return vec!["the kept copy of the plan is not the pinned one either".into()];
     }
     let found = differences(&before, now);
@@ -95,57 +92,6 @@ fn flatten(path: &str, value: &toml::Value, all: &mut BTreeMap<String, String>) 
         }
         other => _ = all.insert(path.to_owned(), other.to_string()),
     }
-}
-
-/// Changes a TOML text and leaves the rest of it as it stands.
-pub(super) fn edit(
-    file: &Path,
-    text: &str,
-    change: impl FnOnce(&mut DocumentMut),
-) -> Result<String, JobError> {
-    let mut document: DocumentMut = text.parse().map_err(|error: toml_edit::TomlError| {
-        KeyfileError::at_span(file, text, error.span(), error.message().to_owned())
-    })?;
-    change(&mut document);
-    Ok(document.to_string())
-}
-
-/// Accepts the plan as it stands now for a reason; the change is written into job.toml.
-///
-/// # Errors
-/// Where the plan was not changed, or job.toml can't be written.
-pub fn accept(folder: &Path, reason: &str, at: &str) -> Result<Vec<String>, JobError> {
-    let job = Job::open_unpinned(folder)?;
-    let text = read(&job.profile_path())?;
-    let now = sha256(&text);
-    if now == job.file.plan_sha256 {
-        return Err(JobError::Folder {
-            folder: folder.to_owned(),
-            message: "the plan has not been changed".into(),
-            help: "run the job without --accept-plan".into(),
-        });
-    }
-    let what = changed(&job, &text);
-    let change = PlanChange {
-        at: at.to_owned(),
-        reason: reason.to_owned(),
-        from_sha256: job.file.plan_sha256.clone(),
-        what: what.clone(),
-    };
-    let path = folder.join("job.toml");
-    let old = read(&path)?;
-    // Comments and order stay as they are.
-    let mut new = edit(&path, &old, |document| {
-        if let Some(pin) = document.get_mut("plan_sha256").and_then(Item::as_value_mut) {
-            let around = pin.decor().clone();
-            *pin = now.as_str().into();
-            *pin.decor_mut() = around;
-        }
-    })?;
-    super::note::append(&path, &mut new, "plan_change", &change)?;
-    keep(folder, &text)?;
-    write_whole(&path, new.as_bytes())?;
-    Ok(what)
 }
 
 #[cfg(test)]

@@ -446,7 +446,7 @@ fn titled_but_empty(
             let Some(title) = row.get(column).filter(|title| !title.is_empty()) else {
                 return false;
             };
-            let (_, unit) = super::columns::name_and_unit(title);
+            let (_, unit) = super::title::name_and_unit(title);
             let alike = (0..fields)
                 .filter(|other| *other != column)
                 .filter_map(|other| row.get(other))

@@ -15,12 +15,13 @@ mod odd;
 mod preamble;
 mod reader;
 mod rows;
+mod title;
 
-#[cfg(feature = "parquet")]
-pub(super) use columns::name_and_unit;
-pub(super) use columns::quantity;
 pub(super) use encoding::decode;
 pub(super) use rows::finite;
+#[cfg(feature = "parquet")]
+pub(super) use title::name_and_unit;
+pub(super) use title::quantity;
 
 use super::{IngestError, Opening, Receipt, Source, TraceReader};
 use crate::units::Unit;

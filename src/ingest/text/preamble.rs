@@ -181,7 +181,7 @@ impl Row {
     /// A row of cells.
     pub(super) fn new(cells: Vec<String>) -> Self {
         let label = cells.first().map_or("", String::as_str).trim_end_matches(['=', ':', ' ']);
-        let (name, unit) = super::columns::name_and_unit(label);
+        let (name, unit) = super::title::name_and_unit(label);
         Self { word: word(&name), unit, cells, stated: false }
     }
 
