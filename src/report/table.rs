@@ -10,6 +10,7 @@ use crate::trace::Kind;
 use crate::units::{Unit, for_people, significant};
 use anstyle::{AnsiColor, Style};
 use std::collections::BTreeSet;
+use unicode_width::UnicodeWidthStr;
 
 /// How much is shown, and whether in colour.
 #[derive(Clone, Copy, Debug, Default)]
@@ -192,7 +193,7 @@ pub(crate) fn probability(p: f64) -> String {
 #[must_use]
 pub fn receipt(result: &Measurement, manner: Manner) -> String {
     let mut out = format!("{} {}\n", manner.heading("read as"), result.receipt.format);
-    let width = result.receipt.decisions.iter().map(|d| d.about.chars().count()).max().unwrap_or(0);
+    let width = result.receipt.decisions.iter().map(|d| d.about.width()).max().unwrap_or(0);
     for decision in &result.receipt.decisions {
         out.push_str(&format!("  {:<width$}  {}\n", decision.about, decision.found));
     }
@@ -411,22 +412,16 @@ fn bullet(word: &str, sentence: &str) -> String {
 
 /// A sentence behind `start`, wrapped at 96 columns.
 pub(crate) fn wrapped(start: &str, sentence: &str) -> String {
-    let mut out = String::new();
-    let mut line = start.to_owned();
-    for part in sentence.split_whitespace() {
-        if line.chars().count() + 1 + part.chars().count() > 96 {
-            out.push_str(&line);
-            out.push('\n');
-            line = if start.is_empty() { String::new() } else { "   ".into() };
-        }
-        if !line.is_empty() {
-            line.push(' ');
-        }
-        line.push_str(part);
-    }
-    out.push_str(&line);
-    out.push('\n');
-    out
+    let indent = if start.is_empty() { "" } else { "    " };
+    let options = textwrap::Options::new(96)
+        .subsequent_indent(indent)
+        .break_words(false)
+        .word_separator(textwrap::WordSeparator::AsciiSpace)
+        .word_splitter(textwrap::WordSplitter::NoHyphenation)
+        .wrap_algorithm(textwrap::WrapAlgorithm::FirstFit);
+    let words: Vec<&str> = sentence.split_whitespace().collect();
+    let between = if start.is_empty() { "" } else { " " };
+    textwrap::fill(&format!("{start}{between}{}", words.join(" ")), options) + "\n"
 }
 
 /// Columns aligned: the first to the left, the others to the right; the first row is a heading.
@@ -434,17 +429,13 @@ pub(super) fn push_table(rows: &[Vec<String>], manner: Manner, out: &mut String)
     let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
     let widths: Vec<usize> = (0..columns)
         .map(|column| {
-            rows.iter()
-                .filter_map(|row| row.get(column))
-                .map(|c| c.chars().count())
-                .max()
-                .unwrap_or(0)
+            rows.iter().filter_map(|row| row.get(column)).map(|c| c.width()).max().unwrap_or(0)
         })
         .collect();
     for (k, row) in rows.iter().enumerate() {
         let mut line = String::from(" ");
         for (column, (cell, width)) in row.iter().zip(&widths).enumerate() {
-            let fill = " ".repeat(width - cell.chars().count());
+            let fill = " ".repeat(width - cell.width());
             line.push_str(&if column == 0 {
                 format!(" {cell}{fill}")
             } else {
