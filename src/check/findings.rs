@@ -141,7 +141,7 @@ impl Finding {
 
 /// Loads that differ by more than this share are different loads: the published tolerance of a
 /// test load is 3 % (IEC 60601-2-2, from memory).
-const LOAD_SHARE: f64 = 0.03;
+pub const LOAD_SHARE: f64 = 0.03;
 
 /// Compares sequence, load and unit with the setting.
 #[must_use]

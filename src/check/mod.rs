@@ -5,7 +5,8 @@ mod doubts;
 mod findings;
 
 pub use findings::{
-    Fault, Finding, FindingCode, WANTED_RATIO, findings, looks_like, other_unit, sequence,
+    Fault, Finding, FindingCode, LOAD_SHARE, WANTED_RATIO, findings, looks_like, other_unit,
+    sequence,
 };
 
 use crate::estimate::Estimate;

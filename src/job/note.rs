@@ -13,9 +13,11 @@ use std::path::Path;
 /// # Errors
 /// Where the step takes none, value or unit do not fit it, or job.toml can't be written.
 pub fn note(folder: &Path, reading: &ManualReading) -> Result<(), JobError> {
-    // A folder without a job is told before anything is written to it.
-    Job::open(folder)?;
-    let _alone = alone(folder)?;
+    // Nothing is written to a folder without a job.
+    let _alone = match folder.join("job.toml").is_file() {
+        true => Some(alone(folder)?),
+        false => None,
+    };
     let job = Job::open(folder)?;
     manual_step(&job.profile, &job.steps, &reading.step)
         .map_err(|(message, help)| JobError::Reading { message, help })?;

@@ -78,11 +78,7 @@ pub(super) fn check(file: &Path, text: &str, sheet: &Sheet) -> Result<(), Keyfil
             let message = "the uncertainty of a delay lies between 0 and 1 ms".into();
             return fail(&[name, "delay_standard_uncertainty_s"], message);
         }
-        for (key, value) in
-            [("bandwidth_hz", channel.bandwidth_hz)].into_iter().filter(|(_, v)| v.is_some())
-        {
-            megahertz(file, text, &[name, key], value)?;
-        }
+        megahertz(file, text, &[name, "bandwidth_hz"], channel.bandwidth_hz)?;
         let stated = channel.relative_standard_uncertainty;
         accuracy(file, text, &[name], stated, channel.accuracy.as_ref())?;
         parts(file, text, name, channel)?;

@@ -108,8 +108,9 @@ impl<'a> Pyramid<'a> {
         for span in spans {
             let place = |sample: u64| usize::try_from(sample - first.start).unwrap_or(usize::MAX);
             let part = place(span.start)..place(span.end);
-            let of = |x: &'_ [f64]| x.get(part.clone()).unwrap_or_default().to_vec();
-            found.push(Cell::of_valid(span.start, &of(&block.v), &of(&block.i), gaps));
+            let v = block.v.get(part.clone()).unwrap_or_default();
+            let i = block.i.get(part).unwrap_or_default();
+            found.push(Cell::of_valid(span.start, v, i, gaps));
         }
         Ok(found)
     }

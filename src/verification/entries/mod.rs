@@ -26,6 +26,7 @@ use super::judge::Bench;
 use super::profile::PlanHead;
 use super::result::GroupResult;
 use super::step::Step;
+use crate::check::LOAD_SHARE;
 use crate::profile::{Decision, KindThresholds, Setting, Unit};
 use serde::{Deserialize, Serialize};
 
@@ -67,7 +68,7 @@ const INTO_LOAD: Facts = Facts {
     title: "",
     wiring: Wiring::Load,
     needs: Needs { limits: false, drift: false, switch: false, picture: false },
-    load_share: 0.03,
+    load_share: LOAD_SHARE,
     own_sequence: true,
     rated: true,
 };

@@ -145,10 +145,11 @@ fn content(outcome: &CaptureOutcome) -> String {
 /// Marks captures whose data were given for more than one step, by their bytes or by what they hold: they
 /// can be the capture of one only. Steps that share a capture by the plan have one in common.
 fn once_each(mut found: BTreeMap<String, Found>, steps: &[Step]) -> BTreeMap<String, Found> {
-    let host = |id: &str| {
-        let step = steps.iter().find(|step| step.id == id);
-        step.and_then(|step| step.shares.clone()).unwrap_or_else(|| id.to_owned())
-    };
+    let hosts: BTreeMap<&str, &str> = steps
+        .iter()
+        .map(|step| (step.id.as_str(), step.shares.as_deref().unwrap_or(&step.id)))
+        .collect();
+    let host = |id: &String| hosts.get(id.as_str());
     let mut alike: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for (step, found) in &found {
         if let Some(outcome) = found.outcome.as_ref().filter(|outcome| !outcome.sha256.is_empty()) {
