@@ -4,43 +4,84 @@ use serde::{Serialize, Serializer};
 use std::fmt;
 use std::path::Path;
 
-/// What kind of error it is, for programs.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-#[non_exhaustive]
-pub enum ErrorCode {
-    /// Wrong use of a command.
-    WrongUse,
-    /// A sheet, profile or job file is wrong.
-    WrongKey,
-    /// Only the sheet can tell how the data are to be read.
-    NotStated,
-    /// Sheet and data do not go together.
-    WrongCapture,
-    /// Several records, of which one must be chosen.
-    SeveralRecords,
-    /// A stretch that the record does not have.
-    WrongRange,
-    /// A file can't be opened or read.
-    Unreadable,
-    /// The data are damaged or of a kind that is not read.
-    Damaged,
-    /// A document is of another kind or form.
-    WrongDocument,
-    /// The folder holds no job, or one already.
-    WrongFolder,
-    /// The plan is not the one that was pinned.
-    PlanChanged,
-    /// A reading does not fit its step.
-    WrongReading,
-    /// A report can't be made.
-    NoReport,
-    /// An output can't be written.
-    Unwritable,
+/// Who can mend an error.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cause {
+    /// Wrong use, or a wrong sheet or profile.
+    Use,
+    /// Unreadable or damaged data.
+    Data,
+    /// An output that can't be written.
+    Output,
     /// The user broke off.
     Interrupted,
+}
+
+macro_rules! error_codes {
+    ($($(#[$doc:meta])* $variant:ident $name:literal $cause:ident;)*) => {
+        /// What kind of error it is, for programs.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        #[non_exhaustive]
+        pub enum ErrorCode { $($(#[$doc])* $variant),* }
+
+        impl ErrorCode {
+            /// All of them.
+            pub const ALL: &[Self] = &[$(Self::$variant),*];
+
+            /// The word used in files.
+            #[must_use]
+            pub fn name(self) -> &'static str {
+                match self { $(Self::$variant => $name),* }
+            }
+
+            /// Who can mend it.
+            #[must_use]
+            pub fn cause(self) -> Cause {
+                match self { $(Self::$variant => Cause::$cause),* }
+            }
+        }
+    };
+}
+
+error_codes! {
+    /// Wrong use of a command.
+    WrongUse "wrong_use" Use;
+    /// A sheet, profile or job file is wrong.
+    WrongKey "wrong_key" Use;
+    /// Only the sheet can tell how the data are to be read.
+    NotStated "not_stated" Use;
+    /// Sheet and data do not go together.
+    WrongCapture "wrong_capture" Use;
+    /// Several records, of which one must be chosen.
+    SeveralRecords "several_records" Use;
+    /// A stretch that the record does not have.
+    WrongRange "wrong_range" Data;
+    /// A file can't be opened or read.
+    Unreadable "unreadable" Data;
+    /// The data are damaged or of a kind that is not read.
+    Damaged "damaged" Data;
+    /// A document is of another kind or form.
+    WrongDocument "wrong_document" Data;
+    /// The folder holds no job, or one already.
+    WrongFolder "wrong_folder" Use;
+    /// The plan is not the one that was pinned.
+    PlanChanged "plan_changed" Use;
+    /// A reading does not fit its step.
+    WrongReading "wrong_reading" Use;
+    /// A report can't be made.
+    NoReport "no_report" Data;
+    /// An output can't be written.
+    Unwritable "unwritable" Output;
+    /// The user broke off.
+    Interrupted "interrupted" Interrupted;
     /// A fault of this program.
-    Internal,
+    Internal "internal" Data;
+}
+
+impl Serialize for ErrorCode {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.name())
+    }
 }
 
 /// Where in a file.

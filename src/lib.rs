@@ -33,6 +33,7 @@ pub mod report;
 pub mod result;
 pub mod sheet;
 pub mod synth;
+pub mod synthetic;
 pub mod term;
 pub mod trace;
 pub mod uncertainty;

@@ -5,6 +5,7 @@
 //! any two samples.
 
 mod assemble;
+mod choices;
 mod conditions;
 mod delay;
 mod drift;
@@ -17,6 +18,7 @@ mod run;
 mod sketch;
 mod switch;
 
+pub use choices::{ChoiceError, Choices};
 pub use delay::{DelayRefusal, estimate_delay};
 pub use run::{Run, measure_record};
 pub use sketch::Detail;
@@ -24,6 +26,7 @@ pub use switch::{Press, presses};
 
 use crate::explain::{ErrorCode, Explain, Place};
 use crate::measures::ReadBudget;
+use crate::profile::{Expected, Setting};
 use crate::recording::{Capture, CaptureError, Observer, ReadSettings, Recording, RecordingError};
 use crate::segment::Thresholds;
 use crate::trace::{Kind, ReadFailure};
@@ -52,6 +55,14 @@ impl Settings {
     #[must_use]
     pub fn on_threads(threads: usize) -> Self {
         Self { read: ReadSettings { threads, ..ReadSettings::default() }, ..Self::default() }
+    }
+}
+
+impl Settings {
+    /// Takes what a setting of a profile says of the phases: their order and how kinds are told apart.
+    pub fn expect(&mut self, profile: Expected<'_>, setting: &Setting) {
+        self.expected_sequence.clone_from(&setting.sequence);
+        self.thresholds = profile.thresholds(setting, Thresholds::default());
     }
 }
 

@@ -48,7 +48,7 @@ impl Judged {
 }
 
 /// Whether a flag puts this measure of this part in doubt.
-pub(super) fn concerns(flag: &Flag, measure: Measure, part: Part) -> bool {
+pub(crate) fn concerns(flag: &Flag, measure: Measure, part: Part) -> bool {
     let here = match part.kind() {
         Some(kind) => flag.kinds.is_empty() || flag.kinds.contains(&kind),
         // The whole record and its cycles hold phases of every kind.

@@ -4,6 +4,7 @@ pub mod conformance;
 mod doubts;
 mod findings;
 
+pub(crate) use doubts::concerns;
 pub use findings::{
     Fault, Finding, FindingCode, LOAD_SHARE, WANTED_RATIO, findings, looks_like, other_unit,
     sequence,

@@ -4,11 +4,8 @@ use super::exit::{Exit, Failure};
 use super::measure::{CaptureArgs, ShowArgs, plot, plot_kind};
 use super::printer::{JsonList, Printer};
 use crate::check::{Verdict, check};
-use crate::keyfile::nearest;
-use crate::profile::Setting;
 use crate::report::table;
 use crate::result::Form;
-use crate::segment::Thresholds;
 use crate::verification::Profile;
 use std::path::PathBuf;
 
@@ -43,12 +40,10 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     })?;
     let profile = Profile::read(&args.profile, &text)?;
     let capture = args.capture.resolve()?;
-    let stated = capture.sheet.subject.as_ref().and_then(|subject| subject.setting.clone());
-    let setting = find_setting(&profile, args, stated)?;
-    settings.expected_sequence.clone_from(&setting.sequence);
+    let setting = profile.wanted(args.setting.as_deref(), &capture.sheet)?;
+    settings.expect(profile.expected(), setting);
     // What the command line says prevails over the profile.
-    let usual = profile.expected().thresholds(setting, Thresholds::default());
-    settings.thresholds = args.capture.thresholds(usual)?;
+    settings = args.capture.over(settings)?;
     let mut worst = Verdict::Pass;
     let mut found = JsonList::new(Form::Checks);
     args.capture.each(&capture, &settings, &args.show, printer, |run, printer| {
@@ -72,24 +67,4 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         printer.out_list(found, Some(worst))?;
     }
     Ok(if worst == Verdict::Pass { Exit::Done } else { Exit::NotAPass })
-}
-
-fn find_setting<'a>(
-    profile: &'a Profile,
-    args: &Args,
-    stated: Option<String>,
-) -> Result<&'a Setting, Failure> {
-    let ids: Vec<&str> = profile.setting.iter().map(|setting| setting.id.as_str()).collect();
-    let list = format!("settings of {}: {}", args.profile.display(), ids.join(", "));
-    let Some(id) = args.setting.clone().or(stated) else {
-        return Err(Failure::usage(
-            "neither --setting nor the sheet's subject.setting names a setting",
-            list,
-        ));
-    };
-    profile.setting(&id).ok_or_else(|| {
-        let near = nearest(&id, ids.iter().copied());
-        let near = near.map_or(String::new(), |near| format!("did you mean `{near}`? "));
-        Failure::usage(format!("the profile has no setting `{id}`"), format!("{near}{list}"))
-    })
 }

@@ -4,11 +4,12 @@ use super::exit::{Exit, Failure};
 use super::measure::CaptureArgs;
 use super::printer::Printer;
 use super::progress::Watch;
-use super::synth::{beside, refuse_existing};
+use super::synth::refuse_existing;
 use crate::convert::convert;
 use crate::export;
 use crate::files::{WriteError, write_whole};
 use crate::recording::Recording;
+use crate::synthetic::beside;
 use std::path::{Path, PathBuf};
 
 /// `crestbook convert`.

@@ -1,6 +1,6 @@
 //! Exit codes, and which failure has which.
 
-use crate::explain::{ErrorCode, Explain, Place};
+use crate::explain::{Cause, ErrorCode, Explain, Place};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::process::{ExitCode, Termination};
@@ -22,28 +22,34 @@ pub enum Exit {
     Interrupted,
 }
 
-impl Termination for Exit {
-    fn report(self) -> ExitCode {
-        ExitCode::from(match self {
+impl Exit {
+    /// The number the system is given.
+    #[must_use]
+    pub fn number(self) -> u8 {
+        match self {
             Self::Done => 0,
             Self::NotAPass => 1,
             Self::Usage => 2,
             Self::Data => 3,
             Self::Write => 4,
             Self::Interrupted => 130,
-        })
+        }
+    }
+}
+
+impl Termination for Exit {
+    fn report(self) -> ExitCode {
+        ExitCode::from(self.number())
     }
 }
 
 impl From<ErrorCode> for Exit {
     fn from(code: ErrorCode) -> Self {
-        match code {
-            ErrorCode::Unreadable | ErrorCode::Damaged | ErrorCode::WrongDocument => Self::Data,
-            ErrorCode::Unwritable => Self::Write,
-            ErrorCode::Interrupted => Self::Interrupted,
-            ErrorCode::NoReport | ErrorCode::Internal | ErrorCode::WrongRange => Self::Data,
-            // What the user asked for, or wrote in a file by hand.
-            _ => Self::Usage,
+        match code.cause() {
+            Cause::Use => Self::Usage,
+            Cause::Data => Self::Data,
+            Cause::Output => Self::Write,
+            Cause::Interrupted => Self::Interrupted,
         }
     }
 }

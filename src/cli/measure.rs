@@ -4,8 +4,8 @@ use super::exit::{Exit, Failure};
 use super::printer::{JsonList, Printer};
 use super::progress::Watch;
 use super::sheet_flags::SheetFlags;
-use crate::analysis::{self, AnalysisError, Detail, Run, Settings};
-use crate::explain::ErrorCode;
+use crate::analysis::{self, AnalysisError, Choices, Detail, Run, Settings};
+use crate::explain::{ErrorCode, Explain};
 use crate::files::write_whole;
 use crate::ingest::Limits;
 use crate::measures::Measure;
@@ -14,8 +14,6 @@ use crate::recording::{Capture, ReadSettings, Recording, resolve};
 use crate::report::picture::{self, Shown};
 use crate::report::{self, budget, table};
 use crate::result::{Form, Measurement};
-use crate::segment::Thresholds;
-use crate::uncertainty::montecarlo::MOST_COUNTED;
 use crate::uncertainty::{Draws, Extras, Knowledge};
 use std::path::{Path, PathBuf};
 
@@ -172,11 +170,11 @@ impl ShowArgs {
             None => None,
             Some("auto") => Some(Draws::Auto),
             Some(text) => match text.parse() {
-                Ok(count @ 1_000..=MOST_COUNTED) => Some(Draws::Count(count)),
+                Ok(count) if Draws::count(count).is_some() => Draws::count(count),
                 _ => {
                     return Err(Failure::usage(
                         format!("--monte-carlo {text} is not a number of draws"),
-                        format!("give a whole number from 1000 to {MOST_COUNTED}, or auto"),
+                        Draws::help(),
                     ));
                 }
             },
@@ -215,61 +213,40 @@ pub(super) struct Args {
     estimate_delay: bool,
 }
 
-/// A number that a flag gives, between bounds.
-fn in_range(name: &str, value: f64, low: f64, high: f64) -> Result<f64, Failure> {
-    if value.is_finite() && value > low && value < high {
-        Ok(value)
-    } else {
-        let message = format!("--{name} {value} is out of range");
-        Err(Failure::usage(message, format!("give a number between {low} and {high}")))
-    }
-}
-
 impl CaptureArgs {
     /// The capture these flags name.
     pub(super) fn resolve(&self) -> Result<Capture, Failure> {
         Ok(resolve(&self.capture, self.sheet.as_deref(), &self.flags.replaced())?)
     }
 
-    /// Thresholds as these flags say, else the usual ones.
-    pub(super) fn thresholds(&self, mut usual: Thresholds) -> Result<Thresholds, Failure> {
-        for (name, given, slot, low, high) in [
-            ("coag-crest-factor", self.coag_crest_factor, &mut usual.coag_crest_factor, 1.0, 1e3),
-            (
-                "continuous-crest-factor",
-                self.continuous_crest_factor,
-                &mut usual.continuous_crest_factor,
-                1.0,
-                1e3,
-            ),
-            ("arc-peak-v", self.arc_peak_v, &mut usual.arc_peak_v, -1.0, 1e6),
-            ("rest-share", self.rest_share, &mut usual.rest_share, 0.0, 1.0),
-            ("rest-min-s", self.rest_min_s, &mut usual.rest_min_s, 0.0, 1e3),
-            ("phase-min-s", self.phase_min_s, &mut usual.phase_min_s, 0.0, 1e3),
-        ] {
-            if let Some(value) = given {
-                *slot = in_range(name, value, low, high)?;
-            }
+    /// What these flags change.
+    fn choices(&self) -> Choices {
+        Choices {
+            duty_threshold: Some(self.duty_threshold),
+            coag_crest_factor: self.coag_crest_factor,
+            continuous_crest_factor: self.continuous_crest_factor,
+            arc_peak_v: self.arc_peak_v,
+            rest_share: self.rest_share,
+            rest_min_s: self.rest_min_s,
+            phase_min_s: self.phase_min_s,
+            burst_samples: self.burst_samples,
+            threads: self.threads,
         }
-        Ok(usual)
+    }
+
+    /// The settings with what these flags change.
+    pub(super) fn over(&self, settings: Settings) -> Result<Settings, Failure> {
+        self.choices().over(settings).map_err(|error| {
+            let flag = error.name.replace('_', "-");
+            let help = error.help().unwrap_or_default();
+            Failure::usage(format!("--{flag} {} is out of range", error.value), help)
+        })
     }
 
     /// The settings these flags make.
     pub(super) fn settings(&self, hash: bool) -> Result<Settings, Failure> {
-        let mut settings = Settings {
-            duty_threshold: self.duty_threshold,
-            read: ReadSettings { hash, limits: self.limits.limits(), ..ReadSettings::default() },
-            ..Settings::default()
-        };
-        in_range("duty-threshold", self.duty_threshold, 0.0, 1.0)?;
-        settings.thresholds = self.thresholds(Thresholds::default())?;
-        if let Some(samples) = self.burst_samples {
-            settings.budget.burst_samples = samples;
-        }
-        if let Some(threads) = self.threads {
-            settings.read.threads = threads.clamp(1, 256);
-        }
-        Ok(settings)
+        let read = ReadSettings { hash, limits: self.limits.limits(), ..ReadSettings::default() };
+        self.over(Settings { read, ..Settings::default() })
     }
 }
 

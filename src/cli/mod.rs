@@ -99,9 +99,15 @@ fn joined(arguments: impl Iterator<Item = OsString>) -> Vec<OsString> {
 /// Runs the program with the process's own arguments.
 #[must_use]
 pub fn main() -> Exit {
+    main_with(std::env::args_os())
+}
+
+/// Runs the program with these arguments, its own name first.
+#[must_use]
+pub fn main_with(arguments: impl Iterator<Item = OsString>) -> Exit {
     #[cfg(feature = "parquet")]
     silence_guarded_panics();
-    let cli = Cli::parse_from(joined(std::env::args_os()));
+    let cli = Cli::parse_from(joined(arguments));
     let printer = Printer::new(cli.json, cli.quiet, cli.color);
     let done = match &cli.command {
         Command::Measure(args) => measure::run(args, &printer),

@@ -2,35 +2,46 @@
 
 use super::exit::{Exit, Failure};
 use super::printer::Printer;
-use super::progress::{catch_interrupts, stopped};
-use crate::export;
-use crate::files::{WriteError, write_whole};
-use crate::sheet::{ChannelName, ChannelSheet, LoadKind, LoadSheet, Sheet, SubjectSheet};
-use crate::synth::{Output, Recipe, Section, Wave, truth};
-use crate::trace::{Channels, Kind, PerChannel};
-use crate::units::SampleRate;
-use std::path::{Path, PathBuf};
+use super::progress::Watch;
+use crate::sheet::SubjectSheet;
+use crate::synth::{Request, Shape};
+use crate::synthetic;
+use clap::builder::PossibleValue;
+use std::path::PathBuf;
 
-/// Shape of a synthetic capture.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
-pub(super) enum Shape {
-    /// A steady sine
-    Continuous,
-    /// A sine, on for a share of each burst period
-    Gated,
-    /// Bursts that ring and die away
-    Damped,
-    /// A sine with sinusoidal amplitude modulation
-    Modulated,
-    /// A repeating cycle of cut, coag and rest
-    Cycled,
+/// A shape by its name.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Named(Shape);
+
+impl clap::ValueEnum for Named {
+    fn value_variants<'a>() -> &'a [Self] {
+        const ALL: [Named; 5] = [
+            Named(Shape::Continuous),
+            Named(Shape::Gated),
+            Named(Shape::Damped),
+            Named(Shape::Modulated),
+            Named(Shape::Cycled),
+        ];
+        &ALL
+    }
+
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        let help = match self.0 {
+            Shape::Continuous => "A steady sine",
+            Shape::Gated => "A sine, on for a share of each burst period",
+            Shape::Damped => "Bursts that ring and die away",
+            Shape::Modulated => "A sine with sinusoidal amplitude modulation",
+            Shape::Cycled => "A repeating cycle of cut, coag and rest",
+        };
+        Some(PossibleValue::new(self.0.name()).help(help))
+    }
 }
 
 /// `crestbook synth`.
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
     /// Shape
-    shape: Shape,
+    shape: Named,
 
     /// Data file to write: .csv, .wav or .npy; sheet and truth are written beside it
     #[arg(long, short, value_name = "FILE")]
@@ -126,7 +137,7 @@ pub(super) struct Args {
 
     /// Shape of the coag (cycled): continuous, gated, damped or modulated [default: damped]
     #[arg(long, value_name = "SHAPE", help_heading = "Cycled")]
-    coag_shape: Option<Shape>,
+    coag_shape: Option<Named>,
 
     /// Largest voltage of the coag (cycled) [default: 1500]
     #[arg(long, value_name = "V", help_heading = "Cycled")]
@@ -145,78 +156,52 @@ pub(super) struct Args {
     setting: Option<String>,
 }
 
-/// Samples written at a time.
-const BLOCK: u64 = 1 << 14;
-/// Longest record, so that a slip of the keyboard does not fill the disk.
-const LONGEST: f64 = 1e10;
+impl Args {
+    fn request(&self) -> Request {
+        Request {
+            shape: self.shape.0,
+            rate_hz: Some(self.rate_hz),
+            duration_s: self.duration_s,
+            carrier_hz: Some(self.carrier_hz),
+            burst_rate_hz: self.burst_rate_hz,
+            duty: self.duty,
+            decrement: self.decrement,
+            modulation_hz: self.modulation_hz,
+            depth: self.depth,
+            peak_v: self.peak_v,
+            power_w: self.power_w,
+            load_ohm: Some(self.load_ohm),
+            snr_db: self.snr_db,
+            seed: Some(self.seed),
+            clip: self.clip,
+            skew_s: Some(self.skew_s),
+            bits: self.bits,
+            ramp_s: self.ramp_s,
+            start_s: Some(self.start_s),
+            cut_s: self.cut_s,
+            coag_s: self.coag_s,
+            rest_s: self.rest_s,
+            coag_shape: self.coag_shape.map(|shape| shape.0),
+            coag_peak_v: self.coag_peak_v,
+        }
+    }
+}
 
 /// Runs `crestbook synth`.
 pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
-    catch_interrupts();
-    let Some(format) = export::writable(&args.output) else {
-        let known: Vec<&str> = export::endings().collect();
-        return Err(Failure::usage(
-            format!("{}: no format has this ending", args.output.display()),
-            format!("end the name in one of: {}", known.join(", ")),
-        ));
+    let subject = SubjectSheet {
+        model: args.model.clone(),
+        serial: args.serial.clone(),
+        setting: args.setting.clone(),
     };
-    let recipe = recipe(args)?;
-    let data = &args.output;
-    // Only stated for integer files; floats are volts and amperes.
-    let full = PerChannel {
-        voltage: recipe.full_scale_v(),
-        current: recipe.full_scale_v() / recipe.load_ohm,
-    };
-    // Only WAV is written as codes of the converter; elsewhere values are rounded to its steps.
-    let scaled = recipe.bits.is_some() && format.codes;
-    let shape = export::Shape {
-        channels: Channels { voltage: true, current: true },
-        rate: recipe.rate,
-        samples: recipe.samples,
-        bits: recipe.bits.filter(|_| scaled),
-        full_scale: full,
-        floats: export::Floats::Usual,
-    };
-    if !args.force {
-        let numbers = format.numbers.map(|ending| beside(data, ending));
-        let written = [
-            Some(data.clone()),
-            numbers,
-            Some(beside(data, "capture.toml")),
-            Some(beside(data, "truth.json")),
-        ];
-        refuse_existing(written.iter().flatten())?;
-    }
-    let mut writer = export::create(data, &shape)?;
-    let mut at = 0;
-    while at < recipe.samples {
-        if stopped() {
-            return Err(crate::recording::RecordingError::Interrupted.into());
-        }
-        let end = (at + BLOCK).min(recipe.samples);
-        writer.push(&recipe.block(at..end))?;
-        at = end;
-    }
-    let sheet = sheet(args, &recipe, format, scaled.then_some(full));
-    let json = |error: serde_json::Error| WriteError {
-        file: beside(data, "truth.json"),
-        source: std::io::Error::other(error),
-    };
-    let mut truth = serde_json::to_string_pretty(&truth(&recipe, 0.1)).map_err(json)?;
-    truth.push('\n');
-    let sheet = toml::to_string(&sheet).map_err(|error| WriteError {
-        file: beside(data, "capture.toml"),
-        source: std::io::Error::other(error),
+    let recipe = args.request().recipe().map_err(|error| {
+        let flag = error.name.replace('_', "-");
+        Failure::usage(format!("--{flag} {}", error.message), error.help)
     })?;
-    writer.finish()?;
-    write_whole(&beside(data, "capture.toml"), sheet.as_bytes())?;
-    write_whole(&beside(data, "truth.json"), truth.as_bytes())?;
-    printer.note(&format!(
-        "{}, {} and {}",
-        data.display(),
-        beside(data, "capture.toml").display(),
-        beside(data, "truth.json").display()
-    ));
+    let data = &args.output;
+    let [sheet, truth] =
+        synthetic::write(&recipe, data, &subject, args.force, &Watch::new(printer))?;
+    printer.note(&format!("{}, {} and {}", data.display(), sheet.display(), truth.display()));
     Ok(Exit::Done)
 }
 
@@ -230,243 +215,5 @@ pub(super) fn refuse_existing<'a>(
             format!("{}: a file of this name already exists", output.display()),
             "choose another name, or overwrite it with --force",
         )),
-    }
-}
-
-/// The file of the same stem with another ending.
-pub(super) fn beside(data: &Path, ending: &str) -> PathBuf {
-    let stem = data.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
-    data.with_file_name(format!("{stem}.{ending}"))
-}
-
-/// What belongs to some shapes only, each as given or by default.
-struct Shaped {
-    burst_rate_hz: f64,
-    duty: f64,
-    decrement: f64,
-    modulation_hz: f64,
-    depth: f64,
-    ramp_s: f64,
-    cut_s: f64,
-    coag_s: f64,
-    rest_s: f64,
-    coag_peak_v: f64,
-    coag_shape: Shape,
-}
-
-impl Shaped {
-    /// Refuses what would have no effect on the shape.
-    fn of(args: &Args) -> Result<Self, Failure> {
-        let coag_shape = args.coag_shape.unwrap_or(Shape::Damped);
-        let cycled = args.shape == Shape::Cycled;
-        let any = |shapes: &[Shape]| {
-            shapes.contains(&args.shape) || (cycled && shapes.contains(&coag_shape))
-        };
-        let bursts = any(&[Shape::Gated, Shape::Damped]);
-        let modulated = any(&[Shape::Modulated]);
-        for (flag, given, acts) in [
-            ("burst-rate-hz", args.burst_rate_hz.is_some(), bursts),
-            ("duty", args.duty.is_some(), any(&[Shape::Gated])),
-            ("decrement", args.decrement.is_some(), any(&[Shape::Damped])),
-            ("modulation-hz", args.modulation_hz.is_some(), modulated),
-            ("depth", args.depth.is_some(), modulated),
-            ("ramp-s", args.ramp_s.is_some(), cycled || args.shape == Shape::Continuous),
-            ("cut-s", args.cut_s.is_some(), cycled),
-            ("coag-s", args.coag_s.is_some(), cycled),
-            ("rest-s", args.rest_s.is_some(), cycled),
-            ("coag-shape", args.coag_shape.is_some(), cycled),
-            ("coag-peak-v", args.coag_peak_v.is_some(), cycled),
-        ] {
-            if given && !acts {
-                let shape = clap::ValueEnum::to_possible_value(&args.shape);
-                let shape = shape.map_or(String::new(), |value| value.get_name().to_owned());
-                return Err(Failure::usage(
-                    format!("--{flag} has no effect on the shape {shape}"),
-                    "leave it out, or choose the shape that has it",
-                ));
-            }
-        }
-        Ok(Self {
-            burst_rate_hz: args.burst_rate_hz.unwrap_or(25e3),
-            duty: args.duty.unwrap_or(0.25),
-            decrement: args.decrement.unwrap_or(0.5),
-            modulation_hz: args.modulation_hz.unwrap_or(20e3),
-            depth: args.depth.unwrap_or(0.5),
-            ramp_s: args.ramp_s.unwrap_or(0.0),
-            cut_s: args.cut_s.unwrap_or(0.02),
-            coag_s: args.coag_s.unwrap_or(0.05),
-            rest_s: args.rest_s.unwrap_or(0.03),
-            coag_peak_v: args.coag_peak_v.unwrap_or(1500.0),
-            coag_shape,
-        })
-    }
-}
-
-fn recipe(args: &Args) -> Result<Recipe, Failure> {
-    let given = Shaped::of(args)?;
-    let bad = |flag: &str, message: &str| {
-        Err(Failure::usage(format!("--{flag}: {message}"), "see `crestbook synth --help`"))
-    };
-    for (flag, value) in [
-        ("carrier-hz", args.carrier_hz),
-        ("burst-rate-hz", given.burst_rate_hz),
-        ("decrement", given.decrement),
-        ("modulation-hz", given.modulation_hz),
-        ("load-ohm", args.load_ohm),
-        ("cut-s", given.cut_s),
-        ("coag-s", given.coag_s),
-        ("coag-peak-v", given.coag_peak_v),
-        ("duration-s", args.duration_s.unwrap_or(1.0)),
-        ("peak-v", args.peak_v.unwrap_or(1.0)),
-        ("power-w", args.power_w.unwrap_or(1.0)),
-    ] {
-        if !(value.is_finite() && value > 0.0) {
-            return bad(flag, "must be above 0");
-        }
-    }
-    for (flag, value) in
-        [("rest-s", given.rest_s), ("ramp-s", given.ramp_s), ("start-s", args.start_s)]
-    {
-        if !(value.is_finite() && value >= 0.0) {
-            return bad(flag, "can't be negative");
-        }
-    }
-    for (flag, value) in
-        [("duty", given.duty), ("depth", given.depth), ("clip", args.clip.unwrap_or(1.0))]
-    {
-        if !(value > 0.0 && value <= 1.0) {
-            return bad(flag, "must lie above 0 and up to 1");
-        }
-    }
-    if args.bits.is_some_and(|bits| !(2..=32).contains(&bits)) {
-        return bad("bits", "2 to 32");
-    }
-    if !args.skew_s.is_finite() || args.snr_db.is_some_and(|snr| !snr.is_finite()) {
-        return bad("skew-s", "skew and SNR must be finite");
-    }
-    let Some(rate) = SampleRate::new(args.rate_hz) else {
-        return bad("rate-hz", "must be above 0");
-    };
-    if args.carrier_hz >= args.rate_hz / 2.0 {
-        return bad("rate-hz", "the carrier needs more than two samples per cycle");
-    }
-    if given.coag_shape == Shape::Cycled {
-        return bad("coag-shape", "a coag is continuous, gated, damped or modulated");
-    }
-    let output = |shape: Shape, peak_v: f64, ramp_s: f64| Output {
-        wave: match shape {
-            Shape::Continuous | Shape::Cycled => Wave::Continuous,
-            Shape::Gated => Wave::Gated { burst_hz: given.burst_rate_hz, duty: given.duty },
-            Shape::Damped => {
-                Wave::Damped { burst_hz: given.burst_rate_hz, decrement: given.decrement }
-            }
-            Shape::Modulated => {
-                Wave::Modulated { modulation_hz: given.modulation_hz, depth: given.depth }
-            }
-        },
-        peak_v,
-        carrier_hz: args.carrier_hz,
-        ramp_s,
-    };
-    let mut sections = Vec::new();
-    let first = output(args.shape, args.peak_v.unwrap_or(1000.0), given.ramp_s);
-    let cycle = given.cut_s + given.coag_s + given.rest_s;
-    let duration =
-        args.duration_s.unwrap_or(if args.shape == Shape::Cycled { 2.0 * cycle } else { 0.01 });
-    let count = (rate.samples(duration)).round();
-    if !(2.0..=LONGEST).contains(&count) {
-        return bad("duration-s", "the record would have fewer than 2 or more than 10^10 samples");
-    }
-    if args.shape == Shape::Cycled {
-        let coag = output(given.coag_shape, given.coag_peak_v, 0.0);
-        for (duration_s, output) in
-            [(given.cut_s, Some(first)), (given.coag_s, Some(coag)), (given.rest_s, None)]
-        {
-            let kind = output.map_or(Kind::Rest, |output| kind_of(&output));
-            sections.push(Section { kind, duration_s, output });
-        }
-        sections.retain(|section| section.duration_s > 0.0);
-    } else {
-        sections.push(Section {
-            kind: kind_of(&first),
-            duration_s: f64::INFINITY,
-            output: Some(first),
-        });
-    }
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    let mut recipe = Recipe {
-        sections,
-        samples: count as u64,
-        start_s: args.start_s,
-        snr_db: args.snr_db,
-        seed: args.seed,
-        clip_share: args.clip,
-        skew_s: args.skew_s,
-        bits: args.bits,
-        ..Recipe::single(first, Kind::Cut, rate, 0, args.load_ohm)
-    };
-    if let Some(power) = args.power_w {
-        // Power goes with the square of all voltages.
-        let factor = (power / truth(&recipe, 0.1).whole.power_w).sqrt();
-        for section in &mut recipe.sections {
-            if let Some(output) = &mut section.output {
-                output.peak_v *= factor;
-            }
-        }
-        for section in &mut recipe.sections {
-            section.kind = section.output.map_or(Kind::Rest, |output| kind_of(&output));
-        }
-    }
-    Ok(recipe)
-}
-
-/// Kind by the definitions, from the closed forms.
-fn kind_of(output: &Output) -> Kind {
-    let long = 1000.0 / output.burst_hz().unwrap_or(output.carrier_hz);
-    let crest = output.peak_v / (output.square_integral(long) / long).sqrt();
-    if crest >= 4.0 || (crest < 1.7 && output.peak_v < 200.0) { Kind::Coag } else { Kind::Cut }
-}
-
-fn sheet(
-    args: &Args,
-    recipe: &Recipe,
-    format: &export::Writable,
-    full_scale: Option<PerChannel<f64>>,
-) -> Sheet {
-    let file = args.output.file_name().map(PathBuf::from);
-    let text = format.tells_units;
-    let channel = |name: &str, number: usize, scale: Option<f64>| ChannelSheet {
-        channel: Some(if text {
-            ChannelName::Name(name.into())
-        } else {
-            ChannelName::Number(number)
-        }),
-        scale,
-        ..ChannelSheet::default()
-    };
-    // Floats of a format without units are volts and amperes.
-    let bare = (!format.tells_units).then_some(1.0);
-    let mut current = channel("current", 1, full_scale.map(|full| full.current).or(bare));
-    if recipe.skew_s != 0.0 {
-        current.delay_s = Some(recipe.skew_s);
-    }
-    Sheet {
-        format: Some(1),
-        data: file,
-        sample_rate_hz: (!format.tells_rate).then(|| recipe.rate.hertz()),
-        voltage: Some(channel("voltage", 0, full_scale.map(|full| full.voltage).or(bare))),
-        current: Some(current),
-        load: Some(LoadSheet {
-            kind: Some(LoadKind::Resistor),
-            nominal_ohm: Some(recipe.load_ohm),
-            ..LoadSheet::default()
-        }),
-        subject: Some(SubjectSheet {
-            model: args.model.clone(),
-            serial: args.serial.clone(),
-            setting: args.setting.clone(),
-        })
-        .filter(|s| s.model.is_some() || s.serial.is_some() || s.setting.is_some()),
-        ..Sheet::default()
     }
 }

@@ -3,13 +3,43 @@
 use crate::ingest::{
     ChannelInfo, IngestError, Piece, RateSource, Receipt, Selection, Source, TraceReader,
 };
-use crate::trace::Mark;
+use crate::trace::{Mark, PerChannel};
 use crate::units::{SampleRate, Unit};
+use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
 /// Samples of one piece.
 const PIECE: usize = 1 << 16;
+
+/// Samples of one channel in memory, of whatever type and layout.
+pub trait SampleArray: Send + Sync {
+    /// Number of samples.
+    fn len(&self) -> usize;
+
+    /// Whether there are none.
+    fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// Appends the samples `range` to `out`.
+    fn read(&self, range: Range<usize>, out: &mut Vec<f64>);
+
+    /// Whether its numbers are codes of a converter, which only a scale makes volts or amperes.
+    fn holds_codes(&self) -> bool {
+        false
+    }
+}
+
+impl SampleArray for Arc<[f64]> {
+    fn len(&self) -> usize {
+        <[f64]>::len(self)
+    }
+
+    fn read(&self, range: Range<usize>, out: &mut Vec<f64>) {
+        out.extend_from_slice(self.get(range).unwrap_or_default());
+    }
+}
 
 /// Voltage and current as arrays.
 pub(super) struct Arrays {
@@ -17,15 +47,14 @@ pub(super) struct Arrays {
     receipt: Receipt,
     channels: Vec<ChannelInfo>,
     rate: SampleRate,
-    data: Vec<Arc<[f64]>>,
+    data: Vec<Arc<dyn SampleArray>>,
     samples: usize,
 }
 
 impl Arrays {
-    /// Volts, amperes or both, of one length; a value that is not finite is a gap.
+    /// Voltage, current or both, of one length; a value that is not finite is a gap.
     pub(super) fn new(
-        volts: Option<Arc<[f64]>>,
-        amperes: Option<Arc<[f64]>>,
+        arrays: PerChannel<Option<Arc<dyn SampleArray>>>,
         rate: SampleRate,
     ) -> Result<Self, IngestError> {
         let file = Path::new("arrays");
@@ -34,17 +63,23 @@ impl Arrays {
             message,
             help: help.to_owned(),
         };
-        if let (Some(v), Some(i)) = (&volts, &amperes)
+        if let (Some(v), Some(i)) = (&arrays.voltage, &arrays.current)
             && v.len() != i.len()
         {
             let message = format!("{} samples of voltage, {} of current", v.len(), i.len());
             return Err(ask(message, "give both channels over the same samples"));
         }
-        let named = [("voltage", Unit::Volt, volts), ("current", Unit::Ampere, amperes)];
+        let named =
+            [("voltage", Unit::Volt, arrays.voltage), ("current", Unit::Ampere, arrays.current)];
         let (mut channels, mut data) = (Vec::new(), Vec::new());
         for (name, unit, samples) in named {
             let Some(samples) = samples else { continue };
-            channels.push(ChannelInfo { unit: Some(unit), ..ChannelInfo::named(name) });
+            let codes = samples.holds_codes();
+            channels.push(ChannelInfo {
+                unit: (!codes).then_some(unit),
+                needs_scale: codes.then(|| "its numbers are whole: codes of a converter".into()),
+                ..ChannelInfo::named(name)
+            });
             data.push(samples);
         }
         let Some(samples) = data.first().map(|data| data.len()) else {
@@ -90,23 +125,22 @@ impl TraceReader for Arrays {
     fn decode(&self, piece: usize, wanted: Selection, out: &mut Piece) -> Result<(), IngestError> {
         out.clear();
         let range = (piece * PIECE).min(self.samples)..((piece + 1) * PIECE).min(self.samples);
-        let of = |channel: Option<usize>| {
-            let data = channel.and_then(|k| self.data.get(k));
-            data.and_then(|data| data.get(range.clone())).unwrap_or_default()
-        };
-        let (v, i) = (of(wanted.voltage), of(wanted.current));
-        out.v.extend_from_slice(v);
-        out.i.extend_from_slice(i);
+        for (channel, samples) in [(wanted.voltage, &mut out.v), (wanted.current, &mut out.i)] {
+            if let Some(data) = channel.and_then(|k| self.data.get(k)) {
+                data.read(range.clone(), samples);
+            }
+        }
         let bad = |x: &[f64], k: usize| x.get(k).is_some_and(|x| !x.is_finite());
-        let mut last = 0.0;
+        let (mut v, mut i) = (std::mem::take(&mut out.v), std::mem::take(&mut out.i));
         for k in 0..range.len() {
-            if bad(v, k) || bad(i, k) {
-                let beyond = [v, i].iter().any(|x| x.get(k).is_some_and(|x| x.is_infinite()));
+            if bad(&v, k) || bad(&i, k) {
+                let beyond = [&v, &i].iter().any(|x| x.get(k).is_some_and(|x| x.is_infinite()));
                 out.mark(k, if beyond { Mark::Overrange } else { Mark::Missing });
             }
         }
         // A neighbour's value stands in the place of what is no number.
-        for x in [&mut out.v, &mut out.i] {
+        for x in [&mut v, &mut i] {
+            let mut last = 0.0;
             for value in x.iter_mut() {
                 if value.is_finite() {
                     last = *value;
@@ -115,6 +149,7 @@ impl TraceReader for Arrays {
                 }
             }
         }
+        (out.v, out.i) = (v, i);
         Ok(())
     }
 }

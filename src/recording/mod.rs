@@ -11,6 +11,7 @@ mod read;
 mod record;
 mod roles;
 
+pub use arrays::SampleArray;
 pub use locate::{Capture, CaptureError, resolve};
 pub use read::{Recording, open_reader};
 pub use record::{Offsets, Record};

@@ -1,7 +1,7 @@
 //! A capture while it is read: one pass over the file finds its records, and each is then taken
 //! on its own.
 
-use super::arrays::Arrays;
+use super::arrays::{Arrays, SampleArray};
 use super::conditioning::Conditioning;
 use super::index::Index;
 use super::locate::{Capture, CaptureError};
@@ -11,7 +11,8 @@ use super::{Observer, ReadSettings, RecordingError, Unobserved, resolve};
 use crate::condition::Chain;
 use crate::flag::{Code, Flag};
 use crate::ingest::{
-    self, Beside, IngestError, Opening, Piece, RateSource, Receipt, Selection, Stated, TraceReader,
+    self, Beside, IngestError, Opening, Piece, RateSource, Receipt, Selection, Source, Stated,
+    TraceReader,
 };
 use crate::measures::stats::PowerBy;
 use crate::result::{FileFacts, RecordFacts};
@@ -122,9 +123,47 @@ impl Recording {
         rate: SampleRate,
         sheet: Sheet,
     ) -> Result<Self, RecordingError> {
-        let reader = Arc::new(Arrays::new(volts, amperes, rate)?);
+        let array = |samples: Arc<[f64]>| Arc::new(samples) as Arc<dyn SampleArray>;
+        let arrays = PerChannel { voltage: volts.map(array), current: amperes.map(array) };
+        Self::of_samples(arrays, rate, sheet, &ReadSettings::default(), &Unobserved)
+    }
+
+    /// The same of samples that lie in memory in any way.
+    ///
+    /// # Errors
+    /// As [`Self::from_arrays`]; also where codes have no scale, or the observer ends the run.
+    pub fn of_samples(
+        arrays: PerChannel<Option<Arc<dyn SampleArray>>>,
+        rate: SampleRate,
+        sheet: Sheet,
+        settings: &ReadSettings,
+        observer: &dyn Observer,
+    ) -> Result<Self, RecordingError> {
+        let reader = Arc::new(Arrays::new(arrays, rate)?);
         let capture = Capture { sheet, ..Capture::bare(Path::new("arrays")) };
-        Self::of(capture, reader, &ReadSettings::default(), &Unobserved)
+        Self::of(capture, reader, settings, observer)
+    }
+
+    /// Reads the bytes of a data file that is not on the disk; `name` is for messages.
+    ///
+    /// # Errors
+    /// As [`Self::read`]; a format of two files needs both on the disk.
+    pub fn of_bytes(
+        name: &Path,
+        bytes: Vec<u8>,
+        sheet: Sheet,
+        settings: &ReadSettings,
+        observer: &dyn Observer,
+    ) -> Result<Self, RecordingError> {
+        let capture = Capture { sheet, ..Capture::bare(name) };
+        let opening = Opening {
+            hints: capture.hints(),
+            layout: None,
+            limits: settings.limits,
+            beside: Beside::Nothing,
+        };
+        let reader = ingest::open_source(Source::memory(name, bytes)?, &opening)?.into();
+        Self::of(capture, reader, settings, observer)
     }
 
     fn of(

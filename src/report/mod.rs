@@ -3,6 +3,7 @@
 pub mod budget;
 pub mod delay;
 pub mod job;
+pub mod long;
 pub mod picture;
 #[cfg(feature = "png")]
 pub mod raster;

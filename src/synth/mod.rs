@@ -3,9 +3,11 @@
 //! Nothing here uses the analysing code, so that the two can be held against each other.
 
 mod noise;
+mod request;
 mod truth;
 mod wave;
 
+pub use request::{Request, RequestError, Shape};
 pub use truth::{Truth, TruthMeasures, TruthPhase, truth};
 pub use wave::Wave;
 

@@ -21,6 +21,23 @@ pub enum Draws {
 
 /// Most draws that can be asked for: their values are held in memory, 8 bytes each.
 pub const MOST_COUNTED: u64 = 10_000_000;
+/// Fewest draws that can be asked for.
+const FEWEST: u64 = 1_000;
+
+impl Draws {
+    /// So many draws, where they are neither too few nor too many.
+    #[must_use]
+    pub fn count(draws: u64) -> Option<Self> {
+        (FEWEST..=MOST_COUNTED).contains(&draws).then_some(Self::Count(draws))
+    }
+
+    /// What can be asked for.
+    #[must_use]
+    pub fn help() -> String {
+        format!("give a whole number from {FEWEST} to {MOST_COUNTED}, or auto")
+    }
+}
+
 /// Draws of one block of the adaptive procedure.
 const BLOCK: usize = 10_000;
 /// Most draws of the adaptive procedure.

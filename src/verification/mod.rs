@@ -28,7 +28,7 @@ pub use fit::{Asked, fit};
 pub use from_table::plan_from_table;
 pub use judge::{Evidence, Found, judge};
 pub use outcome::{CaptureOutcome, Correlated, Drift, KeptMeasure, SwitchTimes};
-pub use profile::PlanHead;
+pub use profile::{NoSetting, PlanHead};
 pub use reading::{ManualReading, ReadingFault, Settled, settle};
 pub use result::{
     Amendment, Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, Person,

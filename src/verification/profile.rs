@@ -2,8 +2,10 @@
 
 use super::entries::{Fault, Profile, decision, fault};
 use super::step::Load;
+use crate::explain::{ErrorCode, Explain};
 use crate::keyfile::{self, KeyfileError};
 use crate::profile::{Expected, Setting};
+use crate::sheet::Sheet;
 use serde::Deserialize;
 use std::path::Path;
 
@@ -76,9 +78,50 @@ impl Profile {
         self.setting.iter().find(|setting| setting.id == id)
     }
 
+    /// The setting of this id, or else the one that the capture's sheet names.
+    ///
+    /// # Errors
+    /// Where neither names one, or the profile has none of that name.
+    pub fn wanted(&self, asked: Option<&str>, sheet: &Sheet) -> Result<&Setting, NoSetting> {
+        let stated = sheet.subject.as_ref().and_then(|subject| subject.setting.as_deref());
+        let known = || self.setting.iter().map(|setting| setting.id.clone()).collect();
+        match asked.or(stated) {
+            None => Err(NoSetting { asked: None, known: known() }),
+            Some(id) => self
+                .setting(id)
+                .ok_or_else(|| NoSetting { asked: Some(id.to_owned()), known: known() }),
+        }
+    }
+
     /// The load of an entry: its own, or that of its setting.
     pub(super) fn load_of(&self, setting: &str, own: Option<f64>) -> Option<Load> {
         own.or_else(|| self.setting(setting)?.load_ohm).map(Load::Ohm)
+    }
+}
+
+/// No setting to compare a capture with.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{}", match asked {
+    None => "neither --setting nor the sheet's subject.setting names a setting".to_owned(),
+    Some(id) => format!("the profile has no setting `{id}`"),
+})]
+pub struct NoSetting {
+    /// What was asked for.
+    pub asked: Option<String>,
+    /// The settings there are.
+    pub known: Vec<String>,
+}
+
+impl Explain for NoSetting {
+    fn code(&self) -> ErrorCode {
+        ErrorCode::WrongUse
+    }
+
+    fn help(&self) -> Option<String> {
+        let known = self.known.iter().map(String::as_str);
+        let near = self.asked.as_ref().and_then(|id| keyfile::nearest(id, known));
+        let near = near.map_or(String::new(), |near| format!("did you mean `{near}`? "));
+        Some(format!("{near}settings of the profile: {}", self.known.join(", ")))
     }
 }
 

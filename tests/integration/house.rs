@@ -5,7 +5,7 @@ use crate::support::root;
 use std::path::{Path, PathBuf};
 
 /// Module and floor; modules of one floor are strangers.
-const FLOORS: [(&str, u32); 30] = [
+const FLOORS: [(&str, u32); 31] = [
     ("explain", 0),
     ("units", 0),
     ("term", 0),
@@ -30,6 +30,7 @@ const FLOORS: [(&str, u32); 30] = [
     ("analysis", 8),
     ("check", 9),
     ("convert", 9),
+    ("synthetic", 9),
     ("verification", 10),
     ("report", 11),
     ("job", 12),

@@ -9,7 +9,8 @@ use crate::cli::synth::refuse_existing;
 use crate::explain::ErrorCode;
 use crate::files::WholeFile;
 use crate::job::{self, Job, JobError, RunOptions};
-use crate::report::job::{long, text};
+use crate::report::job::text;
+use crate::report::long;
 use crate::result::Form;
 use crate::verification::JobResult;
 use std::path::{Path, PathBuf};
@@ -44,12 +45,12 @@ impl<'a> Table<'a> {
     }
 
     fn write(&self, jobs: &[(String, JobResult)]) -> Result<(), Failure> {
-        let rows = jobs.iter().map(|(name, job)| (name.as_str(), job));
+        let rows = jobs.iter().map(|(name, job)| long::of_job(name, job));
         let mut out = WholeFile::create(self.path)?;
         let written = match self.parquet {
             #[cfg(feature = "parquet")]
             true => long::parquet(rows, &mut out),
-            _ => long::csv(rows, &mut out),
+            _ => rows.enumerate().try_for_each(|(k, rows)| long::csv(&rows, k == 0, &mut out)),
         };
         written.map_err(|error| Failure::new(ErrorCode::NoReport, error.to_string(), None))?;
         Ok(out.finish()?)

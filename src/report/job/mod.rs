@@ -3,7 +3,6 @@
 mod checklist;
 mod csv;
 mod html;
-pub mod long;
 mod look;
 mod paper;
 #[cfg(feature = "pdf")]
@@ -14,9 +13,11 @@ mod words;
 
 pub use checklist::checklist;
 pub use csv::csv;
+pub(in crate::report) use csv::quoted;
 pub use html::html;
 pub use look::{ArchivePart, Letterhead, Look};
 pub use paper::Paper;
+pub(in crate::report) use words::reasons;
 
 use crate::digest::Sha256;
 use crate::report::picture::PictureError;

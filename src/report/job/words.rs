@@ -156,7 +156,7 @@ pub(super) fn left_out(judged: &Judged) -> Option<String> {
 }
 
 /// Why a verdict is not another, and what its U leaves out.
-pub(super) fn reasons(judged: &Judged) -> String {
+pub(in crate::report) fn reasons(judged: &Judged) -> String {
     let all: Vec<String> = [why(judged), left_out(judged)].into_iter().flatten().collect();
     all.join("; ")
 }
