@@ -16,8 +16,8 @@ use crate::ingest::{
 };
 use crate::measures::stats::PowerBy;
 use crate::result::{FileFacts, RecordFacts};
-use crate::sheet::{LoadKind, Sheet};
-use crate::trace::{Gaps, Overview, PerChannel};
+use crate::sheet::{ChannelName, LoadKind, Sheet};
+use crate::trace::{Channel, Gaps, Overview, PerChannel};
 use crate::units::SampleRate;
 use std::fmt;
 use std::ops::{ControlFlow, Range};
@@ -135,10 +135,20 @@ impl Recording {
     pub fn of_samples(
         arrays: PerChannel<Option<Arc<dyn SampleArray>>>,
         rate: SampleRate,
-        sheet: Sheet,
+        mut sheet: Sheet,
         settings: &ReadSettings,
         observer: &dyn Observer,
     ) -> Result<Self, RecordingError> {
+        // Which is which is known, whatever the sheet leaves out.
+        for (channel, there, own) in [
+            (Channel::Voltage, arrays.voltage.is_some(), &mut sheet.voltage),
+            (Channel::Current, arrays.current.is_some(), &mut sheet.current),
+        ] {
+            if there {
+                let own = own.get_or_insert_default();
+                own.channel.get_or_insert_with(|| ChannelName::Name(channel.name().into()));
+            }
+        }
         let reader = Arc::new(Arrays::new(arrays, rate)?);
         let capture = Capture { sheet, ..Capture::bare(Path::new("arrays")) };
         Self::of(capture, reader, settings, observer)
