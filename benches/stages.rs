@@ -8,10 +8,11 @@ use crestbook::segment::{SegmentInput, Thresholds, segment};
 use crestbook::synth::{Output, Recipe, Section, Wave};
 use crestbook::trace::{Block, Channels, Gaps, Kind, Overview, ReadFailure, Samples};
 use crestbook::units::SampleRate;
+use crestbook::{Recording, Settings, Sheet, Unobserved, measure};
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use std::ops::{ControlFlow, Range};
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 const COUNT: usize = 1 << 20;
 
@@ -125,6 +126,18 @@ fn find_phases(bencher: Bencher) {
             thresholds: &Thresholds::default(),
         })
         .unwrap()
+    });
+}
+
+#[divan::bench]
+fn measure_arrays(bencher: Bencher) {
+    let (volts, amperes) = (Arc::from(BLOCK.v.as_slice()), Arc::from(BLOCK.i.as_slice()));
+    let rate = SampleRate::new(10e6).unwrap();
+    bencher.counter(ItemsCount::new(COUNT)).bench(|| {
+        let (v, i) = (Some(Arc::clone(&volts)), Some(Arc::clone(&amperes)));
+        let recording = Recording::from_arrays(v, i, rate, Sheet::default()).unwrap();
+        let run = measure(&recording, &Settings::default(), &Unobserved).unwrap();
+        run.measurement.phases.len()
     });
 }
 

@@ -7,6 +7,31 @@ from typing import Any, final
 import numpy as np
 import numpy.typing as npt
 
+__all__ = [
+    "Capture",
+    "Check",
+    "Job",
+    "JobResult",
+    "Measurement",
+    "Profile",
+    "Synthetic",
+    "TIME_BASE",
+    "Table",
+    "__version__",
+    "begin_job",
+    "demo",
+    "fault_row",
+    "from_arrays",
+    "from_bytes",
+    "key_of",
+    "measures",
+    "open",
+    "parts_of_sheet",
+    "rows_of_capture",
+    "run_cli",
+    "synth",
+]
+
 __version__: str
 TIME_BASE: str
 
@@ -99,7 +124,7 @@ class JobResult:
     def steps(self) -> list[str]: ...
     def step(self, id: str) -> dict[str, Any] | None: ...
     def report(self, path: Path) -> None: ...
-    def table(self, name: str = "") -> Table: ...
+    def table(self, name: str = ...) -> Table: ...
 
 @final
 class Table:
@@ -137,7 +162,7 @@ class Profile:
 
 @final
 class Job:
-    def __init__(self, folder: Path) -> None: ...
+    def __new__(cls, folder: Path) -> Job: ...
     @property
     def folder(self) -> Path: ...
     def steps(self) -> list[dict[str, Any]]: ...
@@ -155,7 +180,7 @@ def begin_job(
     folder: Path,
     profile: Path,
     bench: Path | None = None,
-    state: str = "as found",
+    state: str = ...,
     model: str | None = None,
     serial: str | None = None,
     inventory: str | None = None,

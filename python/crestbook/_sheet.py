@@ -60,16 +60,21 @@ def as_toml(
         try:
             text = Path(given).read_text(encoding="utf-8")
         except OSError as error:
-            raise UseError(f"the sheet can't be read: {error}", file=given) from error
+            raise UseError(f"the sheet can't be read: {error}", file=Path(given)) from error
         if not stated:
             return text
         raise UseError(
             "scales and load are given twice: by the sheet's file and by arguments",
             help="leave the arguments out, or give the sheet as a mapping",
         )
-    sheet: dict[str, Any] = {key: value for key, value in (given or {}).items()}
+    if given is not None and not isinstance(given, Mapping):
+        raise UseError(f"the sheet is {given!r}", help="give a path or a mapping")
+    sheet: dict[str, Any] = dict(given or {})
     for table, keys in (stated or {}).items():
-        own = dict(sheet.get(table, {}))
+        held = sheet.get(table, {})
+        if not isinstance(held, Mapping):
+            raise UseError(f"the sheet's {table} is {held!r}", help="give a mapping of its keys")
+        own = dict(held)
         for key, value in keys.items():
             if own.setdefault(key, value) != value:
                 raise UseError(

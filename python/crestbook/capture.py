@@ -95,7 +95,7 @@ class Channel:
             raise IndexError(f"sample {at} of {len(self)}")
         return float(self._read(k, k + 1)[0])
 
-    def __array__(self, dtype: npt.DTypeLike = None, copy: bool | None = None) -> npt.NDArray[Any]:
+    def __array__(self, dtype: npt.DTypeLike | None = None, copy: bool | None = None) -> npt.NDArray[Any]:
         if copy is False:
             raise ValueError("the samples are read from the capture: there is no array to share")
         return self._read(0, len(self)).astype(dtype or np.float64, copy=False)

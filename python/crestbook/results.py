@@ -397,6 +397,8 @@ class _Document:
     """What all results share."""
 
     __slots__ = ("_document", "_held")
+    _document: Any
+    _held: dict[str, Any]
 
     def __init__(self, document: Any) -> None:
         object.__setattr__(self, "_document", document)
@@ -406,13 +408,12 @@ class _Document:
         raise AttributeError(f"a {type(self).__name__} can't be changed")
 
     def _once(self, name: str, make: Any) -> Any:
-        held: dict[str, Any] = self._held
-        if name not in held:
-            held[name] = make()
-        return held[name]
+        if name not in self._held:
+            self._held[name] = make()
+        return self._held[name]
 
     def __eq__(self, other: object) -> bool:
-        return type(self) is type(other) and self._document == other._document  # type: ignore[attr-defined]
+        return type(self) is type(other) and self._document == other._document
 
     __hash__ = None  # type: ignore[assignment]
 

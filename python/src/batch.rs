@@ -66,7 +66,16 @@ pub(crate) fn rows_of_capture(
     let origin = Origin { capture, sha256, key };
     let rows = py.detach(|| {
         let measured = rows(&path, &origin, profile.as_deref(), setting.as_deref(), &options);
-        measured.unwrap_or_else(|fault| vec![long::of_fault(&origin, fault.code(), fault.told())])
+        measured.unwrap_or_else(|fault| {
+            // A copy that is gone when the table is read must not be named in it.
+            let told = match (path.parent(), origin.capture.rsplit_once('/')) {
+                (Some(copy), Some((own, _))) if copy != std::path::Path::new("") => {
+                    fault.told().replace(&copy.display().to_string(), own)
+                }
+                _ => fault.told(),
+            };
+            vec![long::of_fault(&origin, fault.code(), told)]
+        })
     });
     Ok(Table::of(rows))
 }

@@ -7,7 +7,10 @@ use std::path::PathBuf;
 
 /// An error with all that an exception tells of it; free of borrows, to leave a thread.
 #[derive(Debug)]
-pub(crate) struct Fault {
+pub(crate) struct Fault(Box<Told>);
+
+#[derive(Debug)]
+struct Told {
     code: ErrorCode,
     message: String,
     file: Option<PathBuf>,
@@ -24,49 +27,57 @@ impl Fault {
 
     /// One without a file.
     pub(crate) fn new(code: ErrorCode, message: impl Into<String>, help: Option<String>) -> Self {
-        Self { code, message: message.into(), file: None, place: None, excerpt: None, help }
+        Self(Box::new(Told {
+            code,
+            message: message.into(),
+            file: None,
+            place: None,
+            excerpt: None,
+            help,
+        }))
     }
 
     /// Its kind.
     pub(crate) fn code(&self) -> ErrorCode {
-        self.code
+        self.0.code
     }
 
     /// Message and help in one line.
     pub(crate) fn told(&self) -> String {
-        let help = self.help.as_ref().map(|help| format!("; {help}"));
-        format!("{}{}", self.message, help.unwrap_or_default())
+        let help = self.0.help.as_ref().map(|help| format!("; {help}"));
+        format!("{}{}", self.0.message, help.unwrap_or_default())
     }
 
     fn raised(self, py: Python<'_>) -> PyResult<PyErr> {
-        let class = match self.code.cause() {
+        let fault = *self.0;
+        let class = match fault.code.cause() {
             Cause::Use => "UseError",
             Cause::Data => "DataError",
             Cause::Output => "OutputError",
             Cause::Interrupted => "Interrupted",
         };
         let told = PyDict::new(py);
-        told.set_item("code", self.code.name())?;
-        told.set_item("file", self.file)?;
-        let place = self.place.filter(|place| *place != Place::File);
+        told.set_item("code", fault.code.name())?;
+        told.set_item("file", fault.file)?;
+        let place = fault.place.filter(|place| *place != Place::File);
         told.set_item("place", place.map(|place| pythonize::pythonize(py, &place)).transpose()?)?;
-        told.set_item("excerpt", self.excerpt)?;
-        told.set_item("help", self.help)?;
+        told.set_item("excerpt", fault.excerpt)?;
+        told.set_item("help", fault.help)?;
         let class = py.import("crestbook.errors")?.getattr(class)?;
-        Ok(PyErr::from_value(class.call((self.message,), Some(&told))?))
+        Ok(PyErr::from_value(class.call((fault.message,), Some(&told))?))
     }
 }
 
 impl<E: Explain> From<E> for Fault {
     fn from(error: E) -> Self {
-        Self {
+        Self(Box::new(Told {
             code: error.code(),
             message: error.message(),
             file: error.file().map(ToOwned::to_owned),
             place: error.place(),
             excerpt: error.excerpt(),
             help: error.help(),
-        }
+        }))
     }
 }
 

@@ -94,12 +94,12 @@ def _local(patterns: list[str]) -> list[Source]:
             except OSError:
                 entries = []
             folders[folder] = {entry.name: entry for entry in entries if entry.is_file()}
-        names = folders[folder]
-        own = _beside(name, names)
+        there = folders[folder]
+        own = _beside(name, there)
         infos = []
         for one in own:
-            if one in names:
-                facts = names[one].stat()
+            if one in there:
+                facts = there[one].stat()
                 infos.append({"name": one, "size": facts.st_size, "mtime": facts.st_mtime_ns})
         files = tuple(os.path.join(folder, one) for one in own)
         sources.append(Source(path, _stamp(infos) if infos else "", files))
@@ -130,9 +130,9 @@ def _remote(patterns: list[str], options: dict[str, Any]) -> list[Source]:
                     # Not every server lists its folders.
                     listed = []
                 folders[folder] = {info["name"].rsplit("/", 1)[-1]: info for info in listed}
-            names = folders[folder]
-            own = _beside(name, names)
-            stamp = _stamp(names[n] for n in own if n in names)
+            there = folders[folder]
+            own = _beside(name, there)
+            stamp = _stamp(there[n] for n in own if n in there)
             files = tuple(back(f"{folder}/{n}" if folder else n) for n in own)
             sources.append(Source(files[0], stamp, files))
     return sources
