@@ -13,6 +13,7 @@ pub use units::SampleRate;
 pub use verification::Profile;
 
 pub mod analysis;
+pub mod card;
 pub mod check;
 #[cfg(feature = "cli")]
 #[doc(hidden)]

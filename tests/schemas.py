@@ -57,7 +57,12 @@ def main():
         hold("several jobs", run("job", bench, bench / "as-found", "--json").stdout, wrong)
         for arguments in (["measure", "/nowhere"], ["job", keep], ["job", "note", bench, "earth", "1", "V"], ["report", keep, "-o", "x.html"]):
             hold(" ".join(map(str, arguments)), run(*arguments, "--json").stdout, wrong)
-        count += 7
+        other = bench / "others" / "skelbeck"
+        hold("cards", run("card", bench, other, "--json").stdout, wrong)
+        hold("compare", run("compare", bench, bench / "as-found", "--json").stdout, wrong)
+        hold("nearest", run("nearest", "--to", bench, "--setting", "blend-60", "--in", other, "--json").stdout, wrong)
+        hold("translation", run("nearest", "--table", bench, other, "--json").stdout, wrong)
+        count += 11
     print(f"schemas: {count} documents, {len(wrong)} faults")
     for fault in wrong[:20]:
         print(" ", fault)

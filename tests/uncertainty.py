@@ -150,7 +150,73 @@ def edges():
     check("edges against ruptures (us)", max(np.min(np.abs(theirs - edge)) for edge in ours) * 1e6, 0, 150)
 
 
+def comparisons():
+    """U of differences of cards: what instruments share is one factor of both values."""
+    import tempfile
+
+    import GTC
+
+    def run(*arguments):
+        done = subprocess.run([PROGRAM, *map(str, arguments)], capture_output=True, text=True)
+        return done.stdout
+
+    with tempfile.TemporaryDirectory() as keep:
+        bench = pathlib.Path(keep) / "bench"
+        run("demo", bench, "--quiet")
+        run("job", bench, "--quiet")
+        # One unit at two times by the same instruments; two units, of which one bench is said to be another.
+        other = bench / "others" / "skelbeck"
+        kept = pathlib.Path(keep) / "other.json"
+        card = json.loads(run("card", other, "--json"))
+        for setting in card["settings"]:
+            for point in setting["points"]:
+                point["instruments_key"] = "0" * 64
+        kept.write_text(json.dumps(card))
+        cases = [
+            (bench / "as-found", bench, []),
+            (bench, other, ["--setting", "blend-60=weave"]),
+            (bench, kept, ["--setting", "blend-60=weave"]),
+        ]
+        held = 0
+        for a, b, more in cases:
+            cards = [json.loads(run("card", one, "--json")) for one in (a, b)]
+            found = json.loads(run("compare", a, b, *more, "--json"))
+            for row in found["rows"]:
+                kept_numbers = []
+                for card, setting, dial in zip(cards, row["settings"], row["dials"]):
+                    of = next(one for one in card["settings"] if one["id"] == setting)
+                    ohm = row["load"]["ohm"] if row["load"] != "open" else None
+                    near = lambda p: p.get("dial") == dial and (
+                        p["load"] == "open" if ohm is None else p["load"] != "open" and abs(p["load"]["ohm"] / ohm - 1) < 0.03)
+                    point = next(p for p in of["points"] if near(p))
+                    number = next(n for n in point["numbers"] if (n["measure"], n["in"]) == (row["measure"], row["in"]))
+                    kept_numbers.append((number, point))
+                (x, p), (y, q) = kept_numbers
+                if "expanded_uncertainty" not in row or "own_uncertainty" not in x:
+                    continue
+                same = p["instruments_key"] == q["instruments_key"]
+                assert same == row["same_instruments"]
+                one_load = same and p.get("load_key") == q.get("load_key")
+                # A factor that both share, and what each has of its own.
+                def own(n):
+                    if not same:
+                        return n["standard_uncertainty"]
+                    return math.hypot(n["own_uncertainty"], 0 if one_load else n["load_uncertainty"])
+                shared = GTC.ureal(1, math.sqrt(max(0, x["standard_uncertainty"] ** 2 - own(x) ** 2)) / abs(x["value"])) if same else 1
+                difference = shared * GTC.ureal(y["value"], own(y)) - shared * GTC.ureal(x["value"], own(x))
+                u = GTC.uncertainty(difference)
+                # k is at least that of a normal distribution, and more with few degrees of freedom.
+                k = row["expanded_uncertainty"] / u
+                if not (1.959 <= k <= 13):
+                    check(f"{row['settings']} {row['measure']}", k, 1.96, 0.01)
+                if x.get("own_freedom") is None and y.get("own_freedom") is None and same:
+                    check(f"difference of {row['measure']}, {row['settings'][0]}, U by GTC", row["expanded_uncertainty"], 1.959964 * u, 1e-3 * u)
+                    held += 1
+        check("differences held against GTC", held, max(held, 8), 0)
+
+
 power_budget()
 sine_fit()
 edges()
+comparisons()
 sys.exit(f"{len(failed)} failed: {', '.join(failed)}" if failed else 0)

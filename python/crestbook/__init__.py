@@ -14,6 +14,7 @@ from __future__ import annotations
 from ._engine import __version__
 from .batch import BatchReport, batch
 from .capture import Capture, Channel, Picture, Synthetic, from_arrays, measure, read, synth
+from .cards import Card, Comparison, Nearest, NeutralLine, compare, nearest, translation
 from .errors import (
     CrestbookError,
     DataError,
@@ -48,9 +49,11 @@ __all__ = [
     "BatchReport",
     "BudgetLine",
     "Capture",
+    "Card",
     "Channel",
     "Check",
     "Coverage",
+    "Comparison",
     "CrestbookError",
     "Cycles",
     "DataError",
@@ -64,6 +67,8 @@ __all__ = [
     "MeasureInfo",
     "MeasureSet",
     "Measurement",
+    "Nearest",
+    "NeutralLine",
     "NotMeasured",
     "OutputError",
     "Phase",
@@ -78,10 +83,13 @@ __all__ = [
     "batch",
     "budget",
     "check",
+    "compare",
     "demo",
     "from_arrays",
     "measure",
+    "nearest",
     "read",
     "simulate",
     "synth",
+    "translation",
 ]

@@ -43,7 +43,8 @@ class Picture:
     __slots__ = ("svg",)
 
     def __init__(self, svg: str) -> None:
-        self.svg = svg
+        #: As wide as there is room for, and no wider.
+        self.svg = svg.replace("<svg ", '<svg style="max-width:100%;height:auto" ', 1)
 
     def _repr_svg_(self) -> str:
         return self.svg
@@ -123,6 +124,11 @@ class Capture:
     def __len__(self) -> int:
         """Number of samples."""
         return len(self._capture)
+
+    @property
+    def records(self) -> int:
+        """Records of the file; this is one of them."""
+        return self._capture.records
 
     @property
     def sample_rate_hz(self) -> float:
@@ -268,13 +274,15 @@ class Capture:
         side, unit = ("v", "voltage, V") if self._capture.channels[0] else ("i", "current, A")
         low, high = columns[f"{side}_low"], columns[f"{side}_high"]
         axes.fill_between(columns["t"], low, high, step="mid", color="0.25", linewidth=0.4)
-        foot = axes.get_ylim()[0]
+        # A strip of phases above the output, where it covers nothing.
+        bottom, top = axes.get_ylim()
+        axes.set_ylim(bottom, top + 0.22 * (top - bottom))
         hatch = {"cut": "///", "coag": "...", "rest": ""}
         for phase in self.measure().phases[:200]:
             axes.axvspan(
                 phase.start_s,
                 phase.end_s,
-                ymax=0.05,
+                ymin=0.93,
                 facecolor="white",
                 edgecolor="black",
                 hatch=hatch[phase.kind],
@@ -282,8 +290,15 @@ class Capture:
             )
             if phase.duration_s > 0.06 * self.duration_s:
                 middle = (phase.start_s + phase.end_s) / 2
-                axes.annotate(phase.kind, (middle, foot), ha="center", va="top", fontsize=8)
-        axes.set_xlabel("time, s", labelpad=10)
+                axes.annotate(
+                    phase.kind,
+                    (middle, 0.92),
+                    xycoords=("data", "axes fraction"),
+                    ha="center",
+                    va="top",
+                    fontsize=8,
+                )
+        axes.set_xlabel("time, s")
         axes.set_ylabel(unit)
         return axes
 
@@ -334,8 +349,7 @@ def read(
     source : path, bytes or binary file
         A data file or a capture sheet; or the bytes of a data file of one file.
     sheet : path or mapping, optional
-        Another sheet than the one beside the file. With bytes a mapping, such as
-        ``{"load": {"nominal_ohm": 500.0}}``.
+        Another sheet than the one beside the file, also as a mapping: ``{"load": {"nominal_ohm": 500.0}}``.
     keys : mapping, optional
         Single keys that override the sheet, such as ``{"load.nominal_ohm": 500}``.
     record : int, optional
@@ -360,10 +374,10 @@ def read(
         if isinstance(sheet, Mapping):
             if pairs:
                 raise UseError("a sheet as a mapping holds all keys", help="leave `keys` out")
-            pairs = as_pairs(sheet)
-            sheet = None
+            stated = as_toml(sheet) or ""
+            return Capture(_engine.open(path, None, stated, [], record, hash, progress))
         file = None if sheet is None else Path(sheet)
-        return Capture(_engine.open(path, file, pairs, record, hash, progress))
+        return Capture(_engine.open(path, file, None, pairs, record, hash, progress))
     if pairs:
         raise UseError("`keys` override the sheet of a file", help="give bytes a `sheet`")
     if isinstance(source, (bytes, bytearray, memoryview)):
@@ -495,7 +509,10 @@ class Synthetic:
     def capture(self, *, sheet: Sheet | None = None) -> Capture:
         """As a capture, to measure and to look into."""
         v, i = self.arrays()
-        return from_arrays(v, i, rate=self.sample_rate_hz, load=self.load_ohm, sheet=sheet)
+        # A sheet may state another load than the true one: mistakes can be shown.
+        stated = isinstance(sheet, Mapping) and "load" in sheet
+        load = None if stated or isinstance(sheet, (str, os.PathLike)) else self.load_ohm
+        return from_arrays(v, i, rate=self.sample_rate_hz, load=load, sheet=sheet)
 
     def measure(self, *, sheet: Sheet | None = None, **options: Any) -> Measurement:
         """Measures it; see :func:`measure`."""
@@ -523,10 +540,13 @@ def synth(
     shape : str
         ``continuous``, ``gated``, ``damped``, ``modulated`` or ``cycled`` (cut, coag, rest).
     **flags
-        As on the command line, with ``_`` for ``-``: ``rate_hz``, ``duration_s``, ``carrier_hz``,
-        ``burst_rate_hz``, ``duty``, ``decrement``, ``modulation_hz``, ``depth``, ``peak_v`` or
-        ``power_w``, ``load_ohm``, ``snr_db``, ``seed``, ``clip``, ``skew_s``, ``bits``, ``ramp_s``,
-        ``start_s``, ``cut_s``, ``coag_s``, ``rest_s``, ``coag_shape``, ``coag_peak_v``.
+        As on the command line, with ``_`` for ``-``; units stand in the names. All: ``rate_hz``,
+        ``duration_s``, ``carrier_hz``, ``peak_v`` or the mean ``power_w``, ``load_ohm``, ``snr_db``,
+        ``seed``, ``clip`` (a share of the peak), ``skew_s`` (the current lags), ``bits``, ``start_s``.
+        Gated: ``burst_rate_hz``, ``duty`` (a share). Damped: ``burst_rate_hz``, ``decrement`` (neper a
+        cycle). Modulated: ``modulation_hz``, ``depth`` (a share). Continuous: ``ramp_s``. Cycled: ``cut_s``,
+        ``coag_s``, ``rest_s`` (0 leaves it out), ``coag_shape``, ``coag_peak_v``, ``ramp_s``, and the flags
+        of the coag's shape.
 
     Raises
     ------

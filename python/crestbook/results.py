@@ -212,15 +212,22 @@ class Estimate:
 
 
 def _beside(value: float, expanded: float) -> str:
-    """Value and U to the same digit, U with two that count."""
-    if not expanded > 0:
-        return f"{value:.6g} ± {expanded:.2g}"
+    """Value and U to the same digit, U with two that count; no more than eight of the value."""
     from math import floor, log10
 
-    digits = 1 - floor(log10(expanded))
-    if digits >= 0 and abs(value) < 1e7:
-        return f"{value:.{digits}f} ± {expanded:.{digits}f}"
-    return f"{value:.6g} ± {expanded:.2g}"
+    digits = 1 - floor(log10(expanded)) if expanded > 0 else 12
+    most = 7 - floor(log10(abs(value))) if value else 7
+    if digits > most:
+        return f"{value:.8g} ± {expanded:.1e}" if expanded > 0 else f"{value:.8g} ± 0"
+    places = max(digits, 0)
+    return f"{round(value, digits):.{places}f} ± {round(expanded, digits):.{places}f}"
+
+
+def _no_measure(key: str) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(key, MEASURES, 1)
+    return f"there is no measure {key!r}" + (f"; did you mean {near[0]!r}?" if near else "")
 
 
 class MeasureSet(Mapping[str, Estimate]):
@@ -247,10 +254,7 @@ class MeasureSet(Mapping[str, Estimate]):
         if found is not None:
             return found
         if key not in MEASURES:
-            from difflib import get_close_matches
-
-            near = get_close_matches(key, MEASURES, 1)
-            raise KeyError(f"there is no measure {key!r}" + (f"; {near[0]}?" if near else ""))
+            raise KeyError(_no_measure(key))
         raise NotMeasured(self._missing.get(key, "the file does not tell"), code="not_stated")
 
     def get(self, key: str, default: Any = None) -> Any:
@@ -258,8 +262,10 @@ class MeasureSet(Mapping[str, Estimate]):
         return self._all.get(key, default)
 
     def __getattr__(self, key: str) -> Estimate:
-        if key.startswith("_") or key not in MEASURES:
+        if key.startswith("_"):
             raise AttributeError(key)
+        if key not in MEASURES:
+            raise AttributeError(_no_measure(key))
         return self[key]
 
     def __dir__(self) -> list[str]:
@@ -604,6 +610,11 @@ class Limit:
     reason: str | None = None
     #: Codes of flags that put the value in doubt.
     in_doubt: tuple[str, ...] = ()
+    #: Of a job: the step, what is judged in words, and its unit.
+    step: str | None = None
+    what: str | None = None
+    unit: str | None = None
+    text: str | None = None
 
     @classmethod
     def _of(cls, told: Mapping[str, Any]) -> Limit:

@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Any
 
 from . import _engine
-from .capture import Capture, Progress, read
+from .capture import Capture, Progress, Synthetic, read
 from .errors import UseError
 from .results import Check, Finding, Limit, _Document
 from .table import Table
@@ -86,7 +86,7 @@ class Profile:
 
 
 def check(
-    capture: Capture | str | os.PathLike[str],
+    capture: Capture | Synthetic | str | os.PathLike[str],
     profile: Profile | str | os.PathLike[str],
     setting: str | None = None,
     *,
@@ -97,7 +97,7 @@ def check(
 
     Parameters
     ----------
-    capture : Capture or path
+    capture : Capture, Synthetic or path
         What to measure.
     profile : Profile or path
         What is expected.
@@ -106,6 +106,8 @@ def check(
     **options
         As in :func:`crestbook.measure`; they prevail over the profile.
     """
+    if isinstance(capture, Synthetic):
+        capture = capture.capture()
     what = capture if isinstance(capture, Capture) else read(capture)
     expected = profile if isinstance(profile, Profile) else Profile(profile)
     return what.check(expected, setting, progress=progress, **options)
@@ -179,6 +181,10 @@ class JobResult(_Document):
                 f"the job has no step {id!r}", help=f"it has: {', '.join(self.steps)}"
             )
         return found
+
+    def text(self) -> str:
+        """The summary that the command line shows, with the reasons."""
+        return self._document.text()
 
     def report(self, path: str | os.PathLike[str]) -> Path:
         """Writes the report as .html, .json or .csv."""
@@ -269,6 +275,7 @@ class Job:
         write: bool = True,
         jobs: int | None = None,
         rehash: bool = False,
+        against: str | os.PathLike[str] | None = None,
         progress: Progress | None = None,
     ) -> JobResult:
         """Measures all captures and judges them together.
@@ -281,8 +288,11 @@ class Job:
             Captures measured at a time.
         rehash : bool
             Whether every data file is hashed anew.
+        against : path, optional
+            Folder of an earlier job to compare with.
         """
-        return JobResult(self._job.judge(write, jobs, rehash, progress))
+        earlier = None if against is None else Path(against)
+        return JobResult(self._job.judge(write, jobs, rehash, earlier, progress))
 
     @property
     def result(self) -> JobResult:

@@ -39,6 +39,12 @@ pub(crate) fn parts_of_sheet(text: &str) -> PyResult<Vec<String>> {
     Ok(named.map(|path| path.display().to_string()).collect())
 }
 
+/// Whether a file may be a capture or a part of one, by the ending of its name.
+#[pyfunction]
+pub(crate) fn may_hold_data(path: PathBuf) -> bool {
+    crestbook::ingest::may_hold_data(&path)
+}
+
 /// The row of a capture whose bytes could not be had.
 #[pyfunction]
 pub(crate) fn fault_row(capture: String, why: String) -> Table {
@@ -63,7 +69,7 @@ pub(crate) fn rows_of_capture(
     let options = Options::of(options)?;
     let profile = profile.map(|profile| Arc::clone(&profile.0));
     let sha256 = sha256.and_then(|text| Sha256::parse(&text));
-    let origin = Origin { capture, sha256, key };
+    let origin = Origin { capture, sha256, key, ..Origin::default() };
     let rows = py.detach(|| {
         let measured = rows(&path, &origin, profile.as_deref(), setting.as_deref(), &options);
         measured.unwrap_or_else(|fault| {
@@ -95,6 +101,8 @@ fn rows(
         settings.expect(profile.expected(), setting);
     }
     let settings = options.over(settings)?;
+    let job = capture.sheet.job.clone().unwrap_or_default();
+    let origin = &Origin { step: job.step, dial: job.dial, ..origin.clone() };
     let recording = Recording::read(capture, &settings.read, &watch)?;
     let mut all = Vec::new();
     for k in 0..recording.records().len() {

@@ -9,7 +9,7 @@ use crate::units::Profile;
 use crate::watch::{Watch, away};
 use crestbook::analysis::{AnalysisError, Detail, Run, Settings, estimate_delay, measure_record};
 use crestbook::explain::ErrorCode;
-use crestbook::recording::{ReadSettings, resolve};
+use crestbook::recording::{self as capture, ReadSettings, resolve};
 use crestbook::report::long::{self, Origin};
 use crestbook::report::picture::{self, Shown};
 use crestbook::trace::{Channel, Column, PerChannel};
@@ -86,18 +86,28 @@ impl Capture {
 
 /// Opens a data file or a sheet.
 #[pyfunction]
-#[pyo3(signature = (path, sheet_file=None, keys=Vec::new(), record=None, hash=false, progress=None))]
+#[pyo3(signature = (path, sheet_file=None, sheet=None, keys=Vec::new(), record=None, hash=false, progress=None))]
+#[allow(clippy::too_many_arguments)] // keywords of one Python call
 pub(crate) fn open(
     py: Python<'_>,
     path: PathBuf,
     sheet_file: Option<PathBuf>,
+    sheet: Option<String>,
     keys: Vec<(String, String)>,
     record: Option<usize>,
     hash: bool,
     progress: Option<Py<PyAny>>,
 ) -> PyResult<Capture> {
     away(py, progress.as_ref(), |watch| {
-        let capture = resolve(&path, sheet_file.as_deref(), &replaced(keys)?)?;
+        let capture = match sheet {
+            None => resolve(&path, sheet_file.as_deref(), &replaced(keys)?)?,
+            Some(text) => {
+                let sheet = sheet_of(Some(&text))?;
+                let beside = |name: &PathBuf| path.with_file_name(name);
+                let data_current = sheet.data_current.as_ref().map(beside);
+                capture::Capture { data_current, sheet, ..capture::Capture::bare(&path) }
+            }
+        };
         let settings = ReadSettings { hash, ..ReadSettings::default() };
         Capture::of(Recording::read(capture, &settings, watch)?, record, Vec::new())
     })
@@ -168,6 +178,12 @@ impl Capture {
         usize::try_from(window.end - window.start).unwrap_or(usize::MAX)
     }
 
+    /// Records of the file.
+    #[getter]
+    fn records(&self) -> usize {
+        self.recording.records().len()
+    }
+
     /// Samples per second.
     #[getter]
     fn sample_rate_hz(&self) -> PyResult<f64> {
@@ -190,6 +206,9 @@ impl Capture {
         progress: Option<Py<PyAny>>,
     ) -> PyResult<Measurement> {
         let settings = Options::of(options)?.over(Settings::default())?;
+        if settings == Settings::default() && self.arrays.is_empty() && progress.is_none() {
+            return Ok(Measurement(Arc::new(self.usual(py)?.measurement.clone())));
+        }
         let run = away(py, progress.as_ref(), |watch| self.measured(&settings, watch))?;
         let measurement = Measurement(Arc::new(run.measurement.clone()));
         if settings == Settings::default()

@@ -4,6 +4,7 @@
 mod arrays;
 mod batch;
 mod capture;
+mod cards;
 mod errors;
 mod options;
 mod results;
@@ -18,9 +19,11 @@ use pyo3::prelude::*;
 #[pymodule]
 mod _engine {
     #[pymodule_export]
-    use super::batch::{fault_row, key_of, parts_of_sheet, rows_of_capture};
+    use super::batch::{fault_row, key_of, may_hold_data, parts_of_sheet, rows_of_capture};
     #[pymodule_export]
     use super::capture::{Capture, from_arrays, from_bytes, open};
+    #[pymodule_export]
+    use super::cards::{Card, Comparison, Nearest, compare, nearest, neutral_line, translation};
     #[pymodule_export]
     use super::results::{Check, JobResult, Measurement, measures};
     #[pymodule_export]

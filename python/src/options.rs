@@ -36,7 +36,8 @@ pub(crate) struct Options {
 }
 
 fn wrong(error: &dyn std::fmt::Display) -> Fault {
-    Fault::of_use(format!("wrong option: {error}"), "see help(crestbook.measure)")
+    let help = format!("also: {}; see help(crestbook.measure)", OWN.join(", "));
+    Fault::of_use(format!("wrong option: {error}"), help)
 }
 
 impl Options {

@@ -24,7 +24,7 @@ fn json(value: &impl serde::Serialize) -> Result<String, Fault> {
 
 fn origin_of(measurement: &result::Measurement) -> Origin {
     let facts = &measurement.capture;
-    Origin { capture: facts.file.clone(), sha256: facts.sha256, key: String::new() }
+    Origin { capture: facts.file.clone(), sha256: facts.sha256, ..Origin::default() }
 }
 
 /// The measurement of one record.
@@ -206,6 +206,12 @@ impl JobResult {
         told.set_item("findings", pythonize::pythonize(py, &self.0.findings)?)?;
         told.set_item("groups", pythonize::pythonize(py, &self.0.groups)?)?;
         Ok(told)
+    }
+
+    /// The summary that the command line shows.
+    fn text(&self) -> String {
+        let order: Vec<&str> = self.0.steps.iter().map(|step| step.id.as_str()).collect();
+        crestbook::report::job::text::summary(&self.0, &order, table::Manner::default())
     }
 
     /// Ids of the steps.

@@ -88,18 +88,19 @@ impl Job {
     }
 
     /// Measures and judges; with `write` the reports are written into the folder.
-    #[pyo3(signature = (write=true, jobs=None, rehash=false, progress=None))]
+    #[pyo3(signature = (write=true, jobs=None, rehash=false, against=None, progress=None))]
     fn judge(
         &self,
         py: Python<'_>,
         write: bool,
         jobs: Option<usize>,
         rehash: bool,
+        against: Option<PathBuf>,
         progress: Option<Py<PyAny>>,
     ) -> PyResult<JobResult> {
         away(py, progress.as_ref(), |watch| {
             let job = job::Job::open(&self.folder)?;
-            let how = RunOptions { jobs, rehash, ..RunOptions::default() };
+            let how = RunOptions { jobs, rehash, against, ..RunOptions::default() };
             let ran = job::run(&job, how, watch)?;
             if write {
                 job::write(&job, &ran.result)?;

@@ -93,7 +93,7 @@ pub(crate) fn away<T: Send>(
     let notes = watch.notes.lock().map(|mut notes| std::mem::take(&mut *notes)).unwrap_or_default();
     for note in notes {
         let note = CString::new(note.replace('\0', " ")).unwrap_or_default();
-        PyErr::warn(py, &py.get_type::<PyUserWarning>(), &note, 3)?;
+        PyErr::warn(py, &py.get_type::<PyUserWarning>(), &note, 2)?;
     }
     Ok(result)
 }

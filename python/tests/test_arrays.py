@@ -204,9 +204,13 @@ def test_captures_are_read_in_windows(bench: Path) -> None:
 
 def test_bytes_and_files(bench: Path, tmp_path: Path) -> None:
     path = bench / "cut-80.csv"
-    expected = crestbook.read(path, sheet={"load.nominal_ohm": 500.0}).measure()
+    expected = crestbook.read(path, keys={"load.nominal_ohm": 500.0}).measure()
     sheet = (bench / "cut-80.capture.toml").read_text()
     assert expected.whole.power_w.value > 0
+    stated = {"load": {"nominal_ohm": 500.0}, "instrument": [{"role": "probe", "id": "P1"}]}
+    by_mapping = crestbook.read(path, sheet=stated).measure()
+    assert by_mapping.capture["instrument"][0]["id"] == "P1"
+    assert crestbook.read(path).records == 1
     by_bytes = crestbook.read(path.read_bytes(), sheet=bench / "cut-80.capture.toml", name="cut-80.csv")
     of_file = crestbook.read(path).measure()
     assert by_bytes.measure().whole.power_w == of_file.whole.power_w

@@ -102,6 +102,17 @@ def test_a_profile_judges(captures: Path, bench: Path, tmp_path: Path) -> None:
         crestbook.batch(captures, profile=bench / "tarnbeck.toml", setting="x", out=tmp_path / "t")
 
 
+def test_of_a_job_the_captures_alone(tmp_path: Path) -> None:
+    job = crestbook.demo(tmp_path / "bench")
+    job.judge()
+    report = crestbook.batch(job.folder, out=tmp_path / "t")
+    frame = table(report.out)
+    assert report.failed == 0
+    assert all("/captures/" in name for name in frame["capture"].unique())
+    here = frame.filter(polars.col("capture").str.ends_with("bench/captures/cut-half-200ohm.wav"))
+    assert set(here["step"]) == {"cut-half-200ohm"} and set(here["dial"]) == {40.0}
+
+
 def test_wrong_use(captures: Path, tmp_path: Path) -> None:
     out = tmp_path / "t"
     for wrong, said in [

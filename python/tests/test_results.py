@@ -165,6 +165,18 @@ def test_the_long_table_reads_everywhere(bench: Path, tmp_path: Path) -> None:
     assert value == (m.cut.power_w.value,)
 
 
+def test_numbers_are_shown_as_they_are_known() -> None:
+    def shown(value: float, expanded: float) -> str:
+        coverage = crestbook.Coverage(expanded, 2.0)
+        return str(crestbook.Estimate("power_w", value, expanded / 2, coverage))
+
+    assert shown(103.31903918385837, 2.1e-28) == "103.31904 ± 2.1e-28 W"
+    assert shown(423.761, 380.0) == "420 ± 380 W"
+    assert shown(67.53, 1.92) == "67.5 ± 1.9 W"
+    assert shown(0.0, 0.5) == "0.00 ± 0.50 W"
+    assert shown(5.0, 0.0) == "5 ± 0 W"
+
+
 def test_a_job_is_judged(tmp_path: Path) -> None:
     job = crestbook.demo(tmp_path / "bench")
     seen: list[tuple[int, int]] = []
@@ -174,6 +186,9 @@ def test_a_job_is_judged(tmp_path: Path) -> None:
     assert job.result == result == crestbook.JobResult.read(job.folder / "results" / "result.json")
     failed = {group for group, line in result.lines if line.verdict == "fail"}
     assert failed == {"earth", "cut-full"}
+    assert "31 mohm over the upper limit" in result.text()
+    earth = next(line for group, line in result.lines if group == "earth")
+    assert (earth.unit, earth.value) == ("mohm", 331.0)
     report = result.report(tmp_path / "r.html")
     assert "Tarnbeck" in report.read_text()
     changed = result.to_json().replace('"fail"', '"pass"')

@@ -363,6 +363,18 @@ pub(crate) enum PictureKind {
     Png,
 }
 
+impl PictureKind {
+    /// The bytes of the file of a picture.
+    pub(super) fn bytes(self, svg: String) -> Result<Vec<u8>, Failure> {
+        match self {
+            Self::Svg => Ok(svg.into_bytes()),
+            #[cfg(feature = "png")]
+            Self::Png => report::raster::png(&svg, 1.5)
+                .map_err(|error| Failure::new(ErrorCode::NoReport, error.to_string(), None)),
+        }
+    }
+}
+
 /// How a picture is written, by the ending of its file.
 pub(crate) fn plot_kind(path: &Path) -> Result<PictureKind, Failure> {
     let ending = path.extension().and_then(|ending| ending.to_str()).map(str::to_ascii_lowercase);
@@ -418,12 +430,7 @@ pub(super) fn plot(
         shown.push(Shown { sketch, title, subtitle });
     }
     let svg = picture::svg(&shown).map_err(|error| fail(&error))?;
-    let bytes = match plot_kind(path)? {
-        PictureKind::Svg => svg.into_bytes(),
-        #[cfg(feature = "png")]
-        PictureKind::Png => report::raster::png(&svg, 1.5).map_err(|error| fail(&error))?,
-    };
-    write_whole(path, &bytes)?;
+    write_whole(path, &plot_kind(path)?.bytes(svg)?)?;
     printer.note(&format!("picture in {}", path.display()));
     Ok(())
 }

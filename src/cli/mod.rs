@@ -1,6 +1,7 @@
 //! The command line: parse, call, show.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
+mod card;
 mod check;
 mod convert;
 mod demo;
@@ -62,6 +63,12 @@ enum Command {
     Job(job::Args),
     /// Write the report of a job to a file
     Report(report::Args),
+    /// Show what each setting of a unit puts out, in neutral electrical terms
+    Card(card::Args),
+    /// Set two units, or one unit at two times, side by side
+    Compare(card::CompareArgs),
+    /// Find the settings and dials of other units that come nearest to a setting
+    Nearest(card::NearestArgs),
     /// Print completions for a shell
     Completions(shell::Completions),
     /// Print the manual page, or write all of them to a folder
@@ -118,6 +125,9 @@ pub fn main_with(arguments: impl Iterator<Item = OsString>) -> Exit {
         Command::Demo(args) => demo::run(args, &printer),
         Command::Job(args) => job::run(args, &printer),
         Command::Report(args) => report::run(args, &printer),
+        Command::Card(args) => card::run(args, &printer),
+        Command::Compare(args) => card::compare(args, &printer),
+        Command::Nearest(args) => card::nearest(args, &printer),
         Command::Completions(args) => shell::completions(args, &printer),
         Command::Man(args) => shell::man(args, &printer),
     };

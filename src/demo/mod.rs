@@ -1,9 +1,10 @@
 //! The invented bench: a whole job of an invented generator, ready to be judged.
 //!
 //! Two steps fail (power into 2000 ohm, earth resistance), one is in doubt (blend, close to its
-//! limit), one is missing (leakage of the neutral electrode). Hospital, generator and every number
-//! are made up.
+//! limit), one is missing (leakage of the neutral electrode). Three further units, judged already, stand in
+//! `others` to compare with. Hospital, generators and every number are made up.
 
+mod others;
 mod unit;
 
 use crate::export::{self, Floats, Shape};
@@ -24,7 +25,7 @@ const PLAN: &str = include_str!("plan.toml");
 const BENCH: &str = include_str!("bench.capture.toml");
 
 /// Lays out the demo: the job after the service in `folder`, the one before it in
-/// `folder/as-found`, judged already.
+/// `folder/as-found` and those of other units in `folder/others`, judged already.
 ///
 /// # Errors
 /// Where the folder is not empty, or something can't be written.
@@ -125,6 +126,55 @@ fn write(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
         };
         job::note(folder, &reading)?;
     }
+    for other in &others::OTHERS {
+        lay_out_other(&folder.join("others").join(other.folder), other, &bench, observer)?;
+    }
+    Ok(())
+}
+
+/// The job of another unit, judged.
+fn lay_out_other(
+    folder: &Path,
+    other: &others::Other,
+    bench: &Path,
+    observer: &dyn Observer,
+) -> Result<(), JobError> {
+    std::fs::create_dir_all(folder)
+        .map_err(|source| WriteError { file: folder.to_owned(), source })?;
+    let plan = folder.join("plan.toml");
+    write_whole(&plan, other.plan.as_bytes())?;
+    let with = Beginning {
+        profile: plan,
+        bench: Some(bench.to_owned()),
+        state: "as found".into(),
+        reason: Some("yearly verification".into()),
+        unit: UnitFacts { model: None, serial: Some(other.serial.into()), inventory: None },
+        taken_at: Some("2026-03-10".into()),
+        people: vec![Person { role: "measured by".into(), name: "bench engineer 1".into() }],
+        ..Beginning::default()
+    };
+    let job = job::begin(folder, &with)?;
+    for step in job.steps.iter().filter(|step| step.to_capture()) {
+        if observer.stop() {
+            return Err(JobError::Interrupted);
+        }
+        write_capture(folder, step, &others::recipe(other, step))?;
+    }
+    let reading = ManualReading {
+        step: "visual".into(),
+        value: "yes".into(),
+        unit: None,
+        uncertainty: None,
+        comment: None,
+        meter: None,
+        meter_due: None,
+        taken_at: Some("2026-03-10T09:00:00+00:00".into()),
+        by: Some("bench engineer 1".into()),
+    };
+    job::note(folder, &reading)?;
+    let job = job::Job::open(folder)?;
+    let ran = job::run(&job, RunOptions::default(), observer)?;
+    job::write(&job, &ran.result)?;
     Ok(())
 }
 
@@ -142,11 +192,18 @@ fn capture(
     if observer.stop() {
         return Err(JobError::Interrupted);
     }
-    let path = folder.join(CAPTURES).join(format!("{}.wav", step.id));
     let recipe = unit::recipe(step, weak);
     if step.kind == StepKind::Timing {
-        return Ok(with_switch(&path, &recipe)?);
+        return Ok(with_switch(&capture_path(folder, step), &recipe)?);
     }
+    write_capture(folder, step, &recipe)
+}
+
+fn capture_path(folder: &Path, step: &Step) -> PathBuf {
+    folder.join(CAPTURES).join(format!("{}.wav", step.id))
+}
+
+fn write_capture(folder: &Path, step: &Step, recipe: &Recipe) -> Result<(), JobError> {
     let shape = Shape {
         channels: Channels { voltage: true, current: true },
         rate: recipe.rate,
@@ -155,7 +212,7 @@ fn capture(
         full_scale: PerChannel { voltage: FULL_SCALE_V, current: FULL_SCALE_A },
         floats: Floats::Usual,
     };
-    let mut writer = export::create(&path, &shape)?;
+    let mut writer = export::create(&capture_path(folder, step), &shape)?;
     writer.push(&recipe.block(0..recipe.samples))?;
     Ok(writer.finish()?)
 }

@@ -84,7 +84,9 @@ pub(super) fn recipe(step: &Step, weak: bool) -> Recipe {
     let seed = step.id.bytes().fold(1_u64, |seed, byte| seed.wrapping_mul(31) + u64::from(byte));
     let single = Recipe { snr_db: Some(50.0), seed, ..single };
     if step.setting.as_deref() == Some("cycle-2") {
-        return cycled(single, rate);
+        let damped = Wave::Damped { burst_hz: BURST_HZ, decrement: 0.4 };
+        let cycle = cycled(single, rate, CARRIER_HZ, damped, [8e-3, 24e-3, 10e-3], [420.0, 900.0]);
+        return Recipe { samples: rate.count(0.1, 1) as u64, start_s: 0.02, ..cycle };
     }
     let recipe = match step.kind {
         StepKind::Timing => {
@@ -116,31 +118,38 @@ pub(super) fn recipe(step: &Step, weak: bool) -> Recipe {
     }
 }
 
-fn scaled(mut recipe: Recipe, factor: f64) -> Recipe {
+pub(super) fn scaled(mut recipe: Recipe, factor: f64) -> Recipe {
     for output in recipe.sections.iter_mut().filter_map(|section| section.output.as_mut()) {
         output.peak_v *= factor;
     }
     recipe
 }
 
-fn to_power(recipe: Recipe, watt: f64) -> Recipe {
+pub(super) fn to_power(recipe: Recipe, watt: f64) -> Recipe {
     // Power goes with the square of all voltages.
     let factor = (watt / truth(&recipe, 0.1).whole.power_w).sqrt();
     scaled(recipe, factor)
 }
 
-/// Cut, coag, rest, beginning inside a coag.
-fn cycled(single: Recipe, rate: SampleRate) -> Recipe {
-    let damped = Wave::Damped { burst_hz: BURST_HZ, decrement: 0.4 };
-    let output = |wave, peak_v| Some(Output { wave, peak_v, carrier_hz: CARRIER_HZ, ramp_s: 0.0 });
+/// Cut, coag, rest of these lengths (s) and peaks (V), beginning inside a coag.
+pub(super) fn cycled(
+    single: Recipe,
+    rate: SampleRate,
+    carrier_hz: f64,
+    coag: Wave,
+    [cut_s, coag_s, rest_s]: [f64; 3],
+    [cut_v, coag_v]: [f64; 2],
+) -> Recipe {
+    let output = |wave, peak_v| Some(Output { wave, peak_v, carrier_hz, ramp_s: 0.0 });
+    let section = |kind, duration_s, output| Section { kind, duration_s, output };
     Recipe {
         sections: vec![
-            Section { kind: Kind::Cut, duration_s: 8e-3, output: output(Wave::Continuous, 420.0) },
-            Section { kind: Kind::Coag, duration_s: 24e-3, output: output(damped, 900.0) },
-            Section { kind: Kind::Rest, duration_s: 10e-3, output: None },
+            section(Kind::Cut, cut_s, output(Wave::Continuous, cut_v)),
+            section(Kind::Coag, coag_s, output(coag, coag_v)),
+            section(Kind::Rest, rest_s, None),
         ],
-        samples: rate.count(0.1, 1) as u64,
-        start_s: 0.02,
+        samples: rate.count(2.4 * (cut_s + coag_s + rest_s), 1) as u64,
+        start_s: 0.5 * (cut_s + coag_s),
         ..single
     }
 }

@@ -7,12 +7,14 @@ use super::{Job, JobError, RESULTS};
 use crate::check::{Fault, Finding, Verdict, other_unit};
 use crate::explain::Explain;
 use crate::files::{WholeFile, WriteError, finish_together, left_over};
+use crate::profile::Setting;
 use crate::recording::Observer;
 use crate::report::job as report;
 use crate::result::Form;
 use crate::units::day_of;
 use crate::verification::{
-    CaptureOutcome, Evidence, Found, JobFacts, JobResult, PlanFacts, Step, changes, judge,
+    CaptureOutcome, Evidence, Found, JobFacts, JobResult, PlanFacts, SettingFacts, Step, changes,
+    judge,
 };
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use std::collections::BTreeMap;
@@ -384,6 +386,17 @@ fn facts(job: &Job) -> JobFacts {
     }
 }
 
+fn setting_facts(setting: &Setting) -> SettingFacts {
+    SettingFacts {
+        id: setting.id.clone(),
+        mode: setting.mode.clone(),
+        dial: setting.dial,
+        load_ohm: setting.load_ohm,
+        bipolar: setting.bipolar,
+        sequence: setting.sequence.clone(),
+    }
+}
+
 fn plan(job: &Job) -> PlanFacts {
     let changes = job
         .file
@@ -396,6 +409,7 @@ fn plan(job: &Job) -> PlanFacts {
         rule: String::new(),
         guarded: false,
         basis: job.profile.plan.basis.clone(),
+        settings: job.profile.setting.iter().map(setting_facts).collect(),
         changes: changes.collect(),
     }
 }

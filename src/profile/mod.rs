@@ -153,6 +153,9 @@ pub struct Setting {
     pub dial: Option<f64>,
     /// Load at which the limits hold, ohm.
     pub load_ohm: Option<f64>,
+    /// Whether it is a bipolar output, for which other reference loads are usual.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub bipolar: bool,
     /// Expected phases, repeating.
     #[serde(default)]
     pub sequence: Vec<Kind>,

@@ -301,7 +301,7 @@ pub fn of_job(name: &str, job: &JobResult) -> Vec<Row> {
 }
 
 /// Where rows of a capture outside of a job come from.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Origin {
     /// Its path or address.
     pub capture: String,
@@ -309,6 +309,10 @@ pub struct Origin {
     pub sha256: Option<Sha256>,
     /// What the result hangs on, as one text; empty where nobody asks for it.
     pub key: String,
+    /// Step of a job that its sheet names.
+    pub step: Option<String>,
+    /// Number on the dial that its sheet names.
+    pub dial: Option<f64>,
 }
 
 impl Origin {
@@ -317,6 +321,8 @@ impl Origin {
             capture: self.capture.clone(),
             capture_sha256: self.sha256.map_or(String::new(), |hash| hash.to_string()),
             key: self.key.clone(),
+            step: self.step.clone().unwrap_or_default(),
+            dial: self.dial,
             program: env!("CARGO_PKG_VERSION").to_owned(),
             ..Row::default()
         }

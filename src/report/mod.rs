@@ -1,6 +1,7 @@
 //! Results for people and programs; every renderer returns text or bytes and writes nothing.
 
 pub mod budget;
+pub mod card;
 pub mod delay;
 pub mod job;
 pub mod long;
@@ -8,6 +9,8 @@ pub mod picture;
 #[cfg(feature = "png")]
 pub mod raster;
 pub mod table;
+#[cfg(feature = "pdf")]
+mod typeset;
 
 /// The cautions that go with every report.
 pub const CAUTIONS: &str = "Bench work on a live HF output burns and can kill: a qualified person with a \

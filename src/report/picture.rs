@@ -153,7 +153,10 @@ pub fn compact(sketch: &Sketch) -> Result<String, PictureError> {
         if let (Some((first, others)), Some(panel)) = (areas.split_first(), sketch.panels.first()) {
             overview_panel(sketch, panel, false, &Axes::of(std::iter::once(sketch)), first)?;
             for (near, area) in sketch.close_ups.iter().zip(others) {
-                close_up(near, area)?;
+                // Three beside each other have room for a few words.
+                let few = sketch.close_ups.len() > 1;
+                let caption = if few { brief(near) } else { full(near) };
+                close_up_with(near, &caption, area)?;
             }
         }
         root.present().map_err(draw)?;
@@ -405,6 +408,20 @@ fn short(y: f64) -> String {
 }
 
 fn close_up(near: &CloseUp, area: &Area<'_>) -> Result<(), PictureError> {
+    close_up_with(near, &full(near), area)
+}
+
+/// What a close-up shows, in a few words.
+fn brief(near: &CloseUp) -> String {
+    let levels = near.levels.map_or(String::new(), |levels| {
+        let unit = near.channel.of((Unit::Volt, Unit::Ampere));
+        format!(": peak {}, crest factor {:.2}", for_people(levels.peak, unit), levels.crest_factor)
+    });
+    format!("{}{levels}", near.kind)
+}
+
+/// What a close-up shows, with its place.
+fn full(near: &CloseUp) -> String {
     let levels = near.levels.map_or(String::new(), |levels| {
         let unit = near.channel.of((Unit::Volt, Unit::Ampere));
         format!(
@@ -414,18 +431,21 @@ fn close_up(near: &CloseUp, area: &Area<'_>) -> Result<(), PictureError> {
             levels.crest_factor
         )
     });
-    let at = format!(
+    format!(
         "{}: {} from {}{levels}",
         near.kind,
         for_people(near.length_s, Unit::Second),
         for_people(near.start_s, Unit::Second)
-    );
+    )
+}
+
+fn close_up_with(near: &CloseUp, caption: &str, area: &Area<'_>) -> Result<(), PictureError> {
     if near.other.is_empty() {
-        return close_panel(near, &near.lines, near.channel, Some(&at), area);
+        return close_panel(near, &near.lines, near.channel, Some(caption), area);
     }
     let halves = area.split_evenly((2, 1));
     if let [upper, lower] = halves.as_slice() {
-        close_panel(near, &near.lines, near.channel, Some(&at), upper)?;
+        close_panel(near, &near.lines, near.channel, Some(caption), upper)?;
         close_panel(near, &near.other, near.channel.other(), None, lower)?;
     }
     Ok(())

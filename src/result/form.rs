@@ -40,6 +40,16 @@ forms! {
     Job "job" 1 "the result of a job";
     /// Several verifications.
     Jobs "jobs" 1 "the results of several jobs";
+    /// What each setting of a unit puts out.
+    Card "card" 1 "a card";
+    /// Several of them.
+    Cards "cards" 1 "several cards";
+    /// Two cards side by side.
+    Comparison "comparison" 1 "a comparison of two cards";
+    /// Settings that come near to another.
+    Nearest "nearest" 1 "a list of nearest settings";
+    /// What comes nearest to each setting of a unit.
+    Translation "translation" 1 "a table of nearest settings";
     /// Why there is no other document.
     Error "error" 1 "an error";
 }

@@ -274,9 +274,11 @@ impl InputGatherer<'_> {
         let height = if let Formula::Peak(_) = model.formula { model.value } else { model.peak_v };
         let unit = if model.formula == Formula::Peak(Channel::Current) { "A" } else { "V" };
         let per_cycle = if hz > 0.0 { conditions.rate_hz / hz } else { f64::INFINITY };
+        // Of several kinds of output the highest crest may be one of a burst.
         // The first crest of a burst stands a quarter cycle behind its start: with few samples a cycle
         // nothing is interpolated there, and a crest is missed by up to 1 - cos(pi / n).
-        let starts_anew = matches!(stats.shape, Shape::Bursts(_)) && per_cycle < 10.0;
+        let bursts = matches!(stats.shape, Shape::Bursts(_) | Shape::Mixed);
+        let starts_anew = bursts && per_cycle < 10.0;
         let share = if starts_anew {
             1.0 - (std::f64::consts::PI / per_cycle).cos()
         } else {

@@ -27,12 +27,13 @@ pub use entries::{
 pub use fit::{Asked, fit};
 pub use from_table::plan_from_table;
 pub use judge::{Evidence, Found, judge};
-pub use outcome::{CaptureOutcome, Correlated, Drift, KeptMeasure, SwitchTimes};
+pub use outcome::{CaptureOutcome, Correlated, Drift, KeptMeasure, Missing, SwitchTimes};
 pub use profile::{NoSetting, PlanHead};
 pub use reading::{ManualReading, ReadingFault, Settled, settle};
 pub use result::{
     Amendment, Counts, CurvePoint, GroupKind, GroupResult, JobFacts, JobResult, Line, Person,
-    PlanFacts, ReportFacts, Series, SourceFit, StepResult, StepState, UnitFacts, Waveform,
+    PlanFacts, ReportFacts, Series, SettingFacts, SourceFit, StepResult, StepState, UnitFacts,
+    Waveform,
 };
 pub use step::{CaptureNeed, Expectation, Load, Step, order_of_work, part_of, steps};
 pub use timing::{Stretch, times};

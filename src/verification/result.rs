@@ -7,6 +7,7 @@ use crate::check::{Finding, Judged, Verdict};
 use crate::digest::Sha256;
 use crate::result::{Form, Part, Sketch};
 use crate::sheet::{BenchSheet, InstrumentSheet};
+use crate::trace::Kind;
 use crate::verification::outcome::CaptureOutcome;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
@@ -186,9 +187,33 @@ pub struct PlanFacts {
     /// Where loads and limits come from.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub basis: Option<String>,
+    /// The settings, as the unit and the plan name them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub settings: Vec<SettingFacts>,
     /// Changes of the plan that were accepted during the job: when, why, what.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub changes: Vec<String>,
+}
+
+/// A setting as the plan names it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SettingFacts {
+    /// Its id.
+    pub id: String,
+    /// The unit's own label.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mode: Option<String>,
+    /// Number on the dial.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dial: Option<f64>,
+    /// Load at which its limits hold, ohm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub load_ohm: Option<f64>,
+    /// Whether it is a bipolar output.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub bipolar: bool,
+    /// Expected phases, repeating.
+    pub sequence: Vec<Kind>,
 }
 
 /// Steps by state.

@@ -5,7 +5,7 @@ use crate::support::root;
 use std::path::{Path, PathBuf};
 
 /// Module and floor; modules of one floor are strangers.
-const FLOORS: [(&str, u32); 31] = [
+const FLOORS: [(&str, u32); 32] = [
     ("explain", 0),
     ("units", 0),
     ("term", 0),
@@ -32,11 +32,12 @@ const FLOORS: [(&str, u32); 31] = [
     ("convert", 9),
     ("synthetic", 9),
     ("verification", 10),
-    ("report", 11),
-    ("job", 12),
-    ("demo", 13),
-    ("cli", 14),
-    ("main", 15),
+    ("card", 11),
+    ("report", 12),
+    ("job", 13),
+    ("demo", 14),
+    ("cli", 15),
+    ("main", 16),
 ];
 
 fn sources(folder: &Path, found: &mut Vec<PathBuf>) {

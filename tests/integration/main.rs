@@ -3,6 +3,7 @@
 
 mod attacks;
 mod bad_input;
+mod cards;
 mod command_line;
 mod exports;
 mod fixtures;

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from .. import _engine
 from ..errors import UseError
 
 #: Endings of files that belong to a capture but are none.
@@ -51,7 +52,11 @@ def _stem(name: str) -> str:
 
 def _is_capture(name: str) -> bool:
     low = name.lower()
-    return not low.startswith(".") and not low.endswith(_COMPANIONS)
+    return (
+        not low.startswith(".")
+        and not low.endswith(_COMPANIONS)
+        and _engine.may_hold_data(Path(name))
+    )
 
 
 def _stamp(infos: Iterable[dict[str, Any]]) -> str:
@@ -76,7 +81,11 @@ def _local(patterns: list[str]) -> list[Source]:
     paths: set[str] = set()
     for pattern in patterns:
         if os.path.isdir(pattern):
-            for folder, _, names in os.walk(pattern):
+            for folder, inner, names in os.walk(pattern):
+                if "job.toml" in names:
+                    # Of a job the captures alone, not its results.
+                    inner[:] = [name for name in inner if name == "captures"]
+                    continue
                 paths.update(os.path.join(folder, name) for name in names if _is_capture(name))
         elif glob.has_magic(pattern) and not os.path.exists(pattern):
             found = glob.glob(pattern, recursive=True)

@@ -10,7 +10,7 @@ use std::io::Write;
 const STYLE: &str = include_str!("style.css");
 
 /// A page with the style of all pages.
-pub(super) fn page(title: &str, body: Markup) -> Markup {
+pub(in crate::report) fn page(title: &str, body: Markup) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {

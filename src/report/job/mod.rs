@@ -15,6 +15,7 @@ pub use checklist::checklist;
 pub use csv::csv;
 pub(in crate::report) use csv::quoted;
 pub use html::html;
+pub(in crate::report) use html::page;
 pub use look::{ArchivePart, Letterhead, Look};
 pub use paper::Paper;
 pub(in crate::report) use words::reasons;

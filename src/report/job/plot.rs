@@ -11,6 +11,7 @@ use plotters::coord::ranged1d::{
 use plotters::prelude::*;
 
 const SIZE: (u32, u32) = (760, 340);
+const SMALL: (u32, u32) = (360, 210);
 /// The library draws to whole pixels: everything is drawn this much larger and shown smaller, so that
 /// lines go through their points.
 const FINE: u32 = 10;
@@ -28,6 +29,18 @@ fn draw<E: std::error::Error>(error: E) -> ReportError {
 /// # Errors
 /// Where the drawing library refuses.
 pub fn svg(series: &Series) -> Result<Option<String>, ReportError> {
+    sized(series, SIZE)
+}
+
+/// The same to stand beside others: small, its words as large.
+///
+/// # Errors
+/// As [`svg`].
+pub fn small(series: &Series) -> Result<Option<String>, ReportError> {
+    sized(series, SMALL)
+}
+
+fn sized(series: &Series, size: (u32, u32)) -> Result<Option<String>, ReportError> {
     let places = series.expected.iter().map(|row| row[0]);
     let all: Vec<f64> = places.chain(series.points.iter().map(|point| point.x)).collect();
     let (low, high) = all
@@ -47,7 +60,7 @@ pub fn svg(series: &Series) -> Result<Option<String>, ReportError> {
     let mut text = String::new();
     {
         let root =
-            SVGBackend::with_string(&mut text, (FINE * SIZE.0, FINE * SIZE.1)).into_drawing_area();
+            SVGBackend::with_string(&mut text, (FINE * size.0, FINE * size.1)).into_drawing_area();
         root.fill(&WHITE).map_err(draw)?;
         // Loads lie far apart: a logarithmic axis where they span more than a factor of five, with
         // a label at each load that was planned or measured.
@@ -71,8 +84,8 @@ pub fn svg(series: &Series) -> Result<Option<String>, ReportError> {
         }
         root.present().map_err(draw)?;
     }
-    let drawn = format!("width=\"{}\" height=\"{}\"", FINE * SIZE.0, FINE * SIZE.1);
-    let shown = format!("width=\"{}\" height=\"{}\"", SIZE.0, SIZE.1);
+    let drawn = format!("width=\"{}\" height=\"{}\"", FINE * size.0, FINE * size.1);
+    let shown = format!("width=\"{}\" height=\"{}\"", size.0, size.1);
     Ok(Some(text.replacen(&drawn, &shown, 1)))
 }
 
@@ -82,10 +95,10 @@ fn fine(size: u32) -> i32 {
 }
 
 /// An axis with its labels at given places.
-struct Axis {
-    from: f64,
-    to: f64,
-    marks: Vec<f64>,
+pub(in crate::report) struct Axis {
+    pub from: f64,
+    pub to: f64,
+    pub marks: Vec<f64>,
 }
 
 impl Ranged for Axis {

@@ -51,6 +51,7 @@ pub(super) const FACTS: Facts = Facts {
     wiring: Wiring::Earth,
     own_sequence: false,
     rated: false,
+    shows_output: false,
     ..INTO_LOAD
 };
 

@@ -78,6 +78,7 @@ pub(super) const FACTS: Facts = Facts {
     wiring: Wiring::None,
     own_sequence: false,
     rated: false,
+    shows_output: false,
     ..INTO_LOAD
 };
 

@@ -61,6 +61,8 @@ pub struct Facts {
     pub own_sequence: bool,
     /// Whether its captures count for the largest power over 1 s.
     pub rated: bool,
+    /// Whether its captures show what the setting puts out.
+    pub shows_output: bool,
 }
 
 /// An entry whose captures are taken into a test load.
@@ -71,6 +73,7 @@ const INTO_LOAD: Facts = Facts {
     load_share: LOAD_SHARE,
     own_sequence: true,
     rated: true,
+    shows_output: true,
 };
 
 /// How the output is connected, in the order of work: what needs no output first, then into loads,

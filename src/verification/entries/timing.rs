@@ -30,6 +30,7 @@ pub struct Timing {
 pub(super) const FACTS: Facts = Facts {
     title: "output against switch",
     needs: Needs { switch: true, ..INTO_LOAD.needs },
+    shows_output: false,
     ..INTO_LOAD
 };
 
