@@ -70,7 +70,7 @@ class _Shown:
 
     def to_dict(self) -> dict[str, Any]:
         """The same as dicts and lists."""
-        told: dict[str, Any] = self._document.to_dict()
+        told: dict[str, Any] = json.loads(self.to_json())
         return told
 
     def text(self, all: bool = False) -> str:
@@ -165,7 +165,8 @@ class Card:
 
     def to_dict(self) -> dict[str, Any]:
         """The same as dicts and lists."""
-        return self._card.to_dict()
+        told: dict[str, Any] = json.loads(self.to_json())
+        return told
 
     @property
     def name(self) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -444,7 +445,7 @@ class _Document:
 
     def to_dict(self) -> dict[str, Any]:
         """The same as dicts and lists."""
-        told: dict[str, Any] = self._document.to_dict()
+        told: dict[str, Any] = json.loads(self.to_json())
         return told
 
     def table(self) -> Table:

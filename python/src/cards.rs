@@ -53,11 +53,6 @@ impl Card {
         Ok(serde_json::to_string_pretty(self.0.as_ref()).map_err(|error| broken(&error))?)
     }
 
-    /// All of it as dicts and lists.
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        Ok(pythonize::pythonize(py, self.0.as_ref())?)
-    }
-
     /// Unit with serial number.
     #[getter]
     fn name(&self) -> String {
@@ -134,11 +129,6 @@ macro_rules! documents {
             impl $name {
                 fn to_json(&self) -> PyResult<String> {
                     Ok(serde_json::to_string_pretty(self.0.as_ref()).map_err(|error| broken(&error))?)
-                }
-
-                /// All of it as dicts and lists.
-                fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-                    Ok(pythonize::pythonize(py, self.0.as_ref())?)
                 }
 
                 /// Reads the document that `to_json` or the command line wrote.

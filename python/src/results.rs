@@ -45,11 +45,6 @@ impl Measurement {
         Ok(json(self.0.as_ref())?)
     }
 
-    /// All of it as dicts and lists.
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        Ok(pythonize::pythonize(py, self.0.as_ref())?)
-    }
-
     /// What is small: program, capture, settings, flags, receipt.
     fn head<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let told = PyDict::new(py);
@@ -132,11 +127,6 @@ impl Check {
         Ok(json(self.0.as_ref())?)
     }
 
-    /// All of it as dicts and lists.
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        Ok(pythonize::pythonize(py, self.0.as_ref())?)
-    }
-
     /// All but the measurement.
     fn head<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let told = PyDict::new(py);
@@ -189,11 +179,6 @@ impl JobResult {
 
     fn to_json(&self) -> PyResult<String> {
         Ok(json(self.0.as_ref())?)
-    }
-
-    /// All of it as dicts and lists.
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyAny>> {
-        Ok(pythonize::pythonize(py, self.0.as_ref())?)
     }
 
     /// What is small: verdict, unit, plan, counts, findings, and the groups of judged lines.

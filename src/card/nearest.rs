@@ -220,6 +220,9 @@ impl Errors for Drawn<'_> {
     }
 }
 
+/// A course as drawn: ln of what is wanted, scale of the quantity, and (place on the dial, ln) of each knot.
+type DrawnCourse = (f64, f64, Vec<(f64, f64)>);
+
 /// Where on the dial, and how far.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Place {
@@ -276,7 +279,7 @@ impl<'a> Candidate<'a> {
     /// The nearest place: between any two places the distance is a parabola of the dial.
     fn nearest(&self, errors: &mut dyn Errors) -> Option<Place> {
         // As drawn: what is wanted, and each knot.
-        let drawn: Vec<(f64, f64, Vec<(f64, f64)>)> = self
+        let drawn: Vec<DrawnCourse> = self
             .courses
             .iter()
             .map(|course| {
