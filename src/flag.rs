@@ -216,6 +216,12 @@ flags! {
 }
 
 impl Code {
+    /// The flag of this name.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        FLAGS.iter().map(|row| row.code).find(|code| code.name() == name)
+    }
+
     /// Its row.
     #[must_use]
     pub fn row(self) -> &'static Row {

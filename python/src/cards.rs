@@ -46,7 +46,14 @@ impl Card {
     /// Reads the document that `to_json` or the command line wrote.
     #[staticmethod]
     fn from_json(text: &str) -> PyResult<Self> {
-        Ok(Self(Arc::new(Form::Card.read(text.as_bytes()).map_err(Fault::from)?)))
+        let card: card::Card = Form::Card.read(text.as_bytes()).map_err(Fault::from)?;
+        match card.fault() {
+            None => Ok(Self(Arc::new(card))),
+            Some(fault) => {
+                let message = format!("no bench measures {fault}");
+                Err(Fault::new(ErrorCode::WrongDocument, message, None).into())
+            }
+        }
     }
 
     fn to_json(&self) -> PyResult<String> {

@@ -39,21 +39,27 @@ impl Held {
         }
     }
 
-    /// By the slope d ln P / d ln R: within a quarter of 0, -1 or 1 something is held.
-    #[must_use]
-    pub fn of(slope: f64) -> Self {
-        let near = |ideal: f64| (slope - ideal).abs() <= 0.25;
-        if near(0.0) {
-            Self::Power
-        } else if near(-1.0) {
-            Self::Voltage
-        } else if near(1.0) {
-            Self::Current
-        } else if slope > 0.0 {
-            Self::Rising
-        } else {
-            Self::Falling
+    /// The slope d ln P / d ln R at which it is held; none where nothing is.
+    fn ideal(self) -> Option<f64> {
+        match self {
+            Self::Power => Some(0.0),
+            Self::Voltage => Some(-1.0),
+            Self::Current => Some(1.0),
+            Self::Rising | Self::Falling => None,
         }
+    }
+
+    /// Whether the points (ln ohm, ln watt) hold it: each slope within a quarter of the ideal one, and over
+    /// all of them no more than a quarter up or down.
+    fn is_held(self, points: &[(f64, f64)]) -> bool {
+        let Some(ideal) = self.ideal() else { return false };
+        let along = |(ohm, watt): &(f64, f64)| watt - ideal * ohm;
+        let low = points.iter().map(along).fold(f64::INFINITY, f64::min);
+        let high = points.iter().map(along).fold(f64::NEG_INFINITY, f64::max);
+        let slopes =
+            points.windows(2).map(|pair| (pair[1].1 - pair[0].1) / (pair[1].0 - pair[0].0));
+        let mut near = slopes.map(|slope| (slope - ideal).abs() <= 0.25);
+        near.all(|near| near) && high - low <= 1.25_f64.ln()
     }
 }
 
@@ -69,22 +75,38 @@ pub struct Behaviour {
 }
 
 /// What an output holds, range by range, from the powers into ascending loads (ohm, W). Between two loads
-/// no more than their slope is known; ranges of one kind are joined.
+/// no more than their slope is known; a range goes on as long as the whole of it holds the same.
 #[must_use]
 pub fn over_load(powers: &[(f64, f64)]) -> Vec<Behaviour> {
+    let known: Vec<(f64, f64)> =
+        powers.iter().copied().filter(|(a, p)| *a > 0.0 && *p > 0.0).collect();
+    let ln: Vec<(f64, f64)> = known.iter().map(|(a, p)| (a.ln(), p.ln())).collect();
     let mut found: Vec<Behaviour> = Vec::new();
-    for pair in powers.windows(2) {
-        let [(a, p), (b, q)] = [pair[0], pair[1]];
-        if !(a > 0.0 && b > a && p > 0.0 && q > 0.0) {
-            continue;
+    // Place at which the last range begins.
+    let mut begin = 0;
+    for k in 1..known.len() {
+        if let Some(last) = found.last_mut() {
+            let goes_on = match last.held {
+                Held::Rising | Held::Falling => of_pair(&ln[k - 1..=k]) == last.held,
+                held => held.is_held(&ln[begin..=k]),
+            };
+            if goes_on {
+                last.to_ohm = known[k].0;
+                continue;
+            }
         }
-        let held = Held::of((q / p).ln() / (b / a).ln());
-        match found.last_mut() {
-            Some(last) if last.held == held && last.to_ohm == a => last.to_ohm = b,
-            _ => found.push(Behaviour { held, from_ohm: a, to_ohm: b }),
-        }
+        begin = k - 1;
+        let held = of_pair(&ln[k - 1..=k]);
+        found.push(Behaviour { held, from_ohm: known[k - 1].0, to_ohm: known[k].0 });
     }
     found
+}
+
+/// What two points hold.
+fn of_pair(pair: &[(f64, f64)]) -> Held {
+    let held =
+        [Held::Power, Held::Voltage, Held::Current].into_iter().find(|held| held.is_held(pair));
+    held.unwrap_or(if pair[1].1 > pair[0].1 { Held::Rising } else { Held::Falling })
 }
 
 /// The same of the points of one dial.
@@ -126,6 +148,14 @@ mod tests {
         let found = over_load(&loads.map(|ohm| (ohm, power(ohm))));
         let held: Vec<Held> = found.iter().map(|one| one.held).collect();
         assert_eq!(held, [Held::Current, Held::Rising, Held::Power, Held::Falling, Held::Voltage]);
+    }
+
+    /// Rising by s = 0.24 all along, no pair of loads far apart holds its power.
+    #[test]
+    fn what_creeps_is_not_held() {
+        let loads = [50.0, 160.0, 500.0, 1600.0, 5000.0];
+        let found = over_load(&loads.map(|ohm: f64| (ohm, 40.0 * (ohm / 500.0).powf(0.24))));
+        assert_eq!(found, [Behaviour { held: Held::Rising, from_ohm: 50.0, to_ohm: 5000.0 }]);
     }
 
     #[test]

@@ -177,7 +177,9 @@ fn points(
             // factor of an open output is none of a loaded one.
             let of_cycle = of_a.sequence.len() > 1;
             if !a.is_loaded() && measure != Measure::VoltagePeak
-                || matches!(measure, Measure::Duration | Measure::Energy) && !of_cycle
+                || matches!(measure, Measure::Duration | Measure::Energy)
+                    && !(of_cycle && a.has_whole_cycle() && b.has_whole_cycle())
+                || part == Part::Rest && measure != Measure::Duration
             {
                 continue;
             }

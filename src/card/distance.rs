@@ -45,7 +45,11 @@ pub fn coordinates(setting: &SettingCard, dial: Option<f64>) -> Vec<Coordinate<'
         };
         for part in parts {
             for quantity in QUANTITIES {
-                let fits = (point.is_loaded() || quantity.open) && (cyclic || !quantity.of_cycle);
+                let of_rest = part == Part::Rest && !quantity.of_cycle;
+                let whole = cyclic && point.has_whole_cycle();
+                let fits = (point.is_loaded() || quantity.open)
+                    && (whole || !quantity.of_cycle)
+                    && !of_rest;
                 let kept = quantity.of(point, part).filter(|_| fits);
                 if let Some(kept) = kept {
                     let axis = Axis { quantity: *quantity, part, load: point.load };

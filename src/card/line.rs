@@ -10,10 +10,11 @@
 use super::behaviour::{self, Behaviour, Held};
 use super::quantity::{Modulation, part_of};
 use super::{Point, SettingCard};
+use crate::flag::Code;
 use crate::measures::Measure;
 use crate::result::Part;
 use crate::trace::Kind;
-use crate::verification::Load;
+use crate::verification::{KeptMeasure, Load};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::str::FromStr;
@@ -23,8 +24,11 @@ use std::str::FromStr;
 pub struct Line {
     /// Load, ohm; none where nothing was captured into a load.
     pub load_ohm: Option<f64>,
-    /// Largest relative expanded uncertainty (95 %) of the powers of the line.
+    /// Largest relative expanded uncertainty (95 %) of a power, peak or crest factor of the line.
     pub relative_expanded_uncertainty: Option<f64>,
+    /// Whether that lacks a scale, the load or the clock: it is at least so large.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub at_least: bool,
     /// The phases of its sequence.
     pub phases: Vec<LinePhase>,
     /// Energy of a cycle, J.
@@ -39,6 +43,9 @@ pub struct Line {
     pub open_peak_v: Option<f64>,
     /// What it holds over load.
     pub over_load: Vec<Behaviour>,
+    /// Flags of the captures of the line that put it in doubt.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub in_doubt: Vec<Code>,
 }
 
 /// A phase of the line.
@@ -90,18 +97,28 @@ impl Line {
             return Self { phases, open_peak_v, ..Self::default() };
         };
         let cyclic = setting.sequence.len() > 1;
-        let phases: Vec<LinePhase> =
-            setting.kinds().into_iter().map(|kind| LinePhase::of(point, kind, cyclic)).collect();
         let part = setting.part();
-        let uncertain = point.numbers.iter().filter(|one| one.measure == Measure::Power);
-        let of_lines = uncertain.filter(|one| match one.part {
-            Part::Cut | Part::Coag | Part::Cycle => one.estimate.value > 0.0,
-            Part::Whole | Part::Rest => false,
-        });
-        let relative = of_lines
+        let shown = [Measure::Power, Measure::VoltagePeak, Measure::CrestFactor];
+        let powered = setting.kinds().into_iter().filter(|kind| kind.powered()).map(part_of);
+        let parts: Vec<Part> = powered.chain([part]).collect();
+        let of_line: Vec<&KeptMeasure> = point
+            .numbers
+            .iter()
+            .filter(|one| shown.contains(&one.measure) && parts.contains(&one.part))
+            .filter(|one| one.estimate.value > 0.0)
+            .collect();
+        let relative = of_line
+            .iter()
             .map(|one| one.estimate.expanded().map(|u| u / one.estimate.value))
             .collect::<Option<Vec<f64>>>();
+        let mut in_doubt: Vec<Code> =
+            points.iter().copied().chain(open).flat_map(Point::doubts).collect();
+        in_doubt.sort_by_key(|code| code.name());
+        in_doubt.dedup();
+        let cyclic = cyclic && point.has_whole_cycle();
         let carrier = [part, Part::Cut, Part::Coag, Part::Whole];
+        let phases: Vec<LinePhase> =
+            setting.kinds().into_iter().map(|kind| LinePhase::of(point, kind, cyclic)).collect();
         Self {
             load_ohm: match point.load {
                 Load::Ohm(ohm) => Some(ohm),
@@ -109,6 +126,8 @@ impl Line {
             },
             relative_expanded_uncertainty: relative
                 .and_then(|all| all.into_iter().reduce(f64::max)),
+            at_least: of_line.iter().any(|one| one.estimate.at_least()),
+            in_doubt,
             phases,
             energy_j: value(point, Measure::Energy, Part::Cycle).filter(|_| cyclic),
             period_s: value(point, Measure::Duration, Part::Cycle).filter(|_| cyclic),
@@ -125,19 +144,31 @@ impl Line {
     #[must_use]
     pub fn short(&self) -> String {
         let of = |phase: &LinePhase| {
-            let kind = phase.kind.name();
-            format!("{kind} {} CF {}", Volts(phase.peak_v), Plain(phase.crest_factor))
+            let (kind, watt) = (phase.kind.name(), Watts(phase.power_w));
+            format!("{kind} {watt} {} CF {}", Volts(phase.peak_v), Plain(phase.crest_factor))
         };
-        let phases = self.phases.iter().filter(|phase| phase.kind.powered()).map(of);
-        let phases = phases.collect::<Vec<_>>().join(", ");
-        format!("{}: {} {phases}", Ohms(self.load_ohm), Watts(self.mean_w))
+        let phases: Vec<String> =
+            self.phases.iter().filter(|phase| phase.kind.powered()).map(of).collect();
+        let mean = match phases.len() {
+            1 => String::new(),
+            _ => format!(", mean {}", Watts(self.mean_w)),
+        };
+        let doubt = if self.in_doubt.is_empty() { "" } else { ", in doubt" };
+        format!("{} ±{}: {}{mean}{doubt}", Ohms(self.load_ohm), self.share(), phases.join(", "))
+    }
+
+    /// Its largest relative U, with `?` where that is a lower bound.
+    fn share(&self) -> String {
+        let doubt =
+            if self.at_least && self.relative_expanded_uncertainty.is_some() { " ?" } else { "" };
+        format!("{}{doubt}", Percent(self.relative_expanded_uncertainty))
     }
 
     /// The same as a sentence.
     #[must_use]
     pub fn sentence(&self) -> String {
         let Some(ohm) = self.load_ohm else {
-            return "Nothing was captured into a load.".into();
+            return "No capture into a load counts.".into();
         };
         let of = |phase: &LinePhase| {
             let shape = phase.crest_factor.map_or("output", |crest| Modulation::of(crest).words());
@@ -146,16 +177,24 @@ impl Line {
             let bursts = phase
                 .burst_hz
                 .map_or(String::new(), |hz| format!(", {} bursts", Kilohertz(Some(hz))));
-            format!(
-                "{} ({shape}){length} at {} with {}{bursts}",
-                phase.kind.name(),
-                Watts(phase.power_w),
-                Volts(phase.peak_v)
-            )
+            let kind = phase.kind.name();
+            match (phase.power_w, phase.peak_v) {
+                (None, None) => format!("{kind} that was not measured"),
+                (watt, volt) => {
+                    format!(
+                        "{kind} ({shape}){length} at {} with {}{bursts}",
+                        Watts(watt),
+                        Volts(volt)
+                    )
+                }
+            }
         };
         let rest = |phase: &LinePhase| match phase.kind.powered() {
             true => of(phase),
-            false => format!("rest for {}", Millis(phase.duration_s)),
+            false => match phase.duration_s {
+                None => "rest".to_owned(),
+                length => format!("rest for {}", Millis(length)),
+            },
         };
         let phases = self.phases.iter().map(rest).collect::<Vec<_>>().join(", then ");
         let held = match self.over_load.as_slice() {
@@ -169,11 +208,7 @@ impl Line {
                         Held::Rising => "rises in power",
                         Held::Falling => "falls in power",
                     };
-                    format!(
-                        "{verb} from {} to {}",
-                        Plain(Some(one.from_ohm)),
-                        Ohms(Some(one.to_ohm))
-                    )
+                    format!("{verb} from {} to {}", digits(one.from_ohm, 4), Ohms(Some(one.to_ohm)))
                 };
                 format!("it {}", all.iter().map(of).collect::<Vec<_>>().join(", "))
             }
@@ -217,28 +252,45 @@ impl LinePhase {
     }
 }
 
-/// Three digits that count, without an exponent.
+/// Three digits that count, without an exponent and without zeros at the end.
 struct Plain(Option<f64>);
+
+/// A load: four digits that count.
+struct Ohms(Option<f64>);
+
+impl fmt::Display for Ohms {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.0 {
+            None => f.write_str("-"),
+            Some(ohm) => write!(f, "{} ohm", digits(ohm, 4)),
+        }
+    }
+}
+
+/// So many digits that count, without an exponent and without zeros at the end.
+fn digits(x: f64, count: i32) -> String {
+    if x == 0.0 {
+        return "0".into();
+    }
+    #[allow(clippy::cast_possible_truncation)] // between -300 and 300
+    let places = count - 1 - x.abs().log10().floor() as i32;
+    if places < 0 {
+        let unit = 10_f64.powi(-places);
+        return format!("{:.0}", (x / unit).round() * unit);
+    }
+    let rounded = format!("{x:.*}", usize::try_from(places.min(12)).unwrap_or(0));
+    match rounded.contains('.') {
+        true => rounded.trim_end_matches('0').trim_end_matches('.').to_owned(),
+        false => rounded,
+    }
+}
 
 impl fmt::Display for Plain {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Some(x) = self.0.filter(|x| x.is_finite()) else { return f.write_str("-") };
-        if x == 0.0 {
-            return f.write_str("0");
+        match self.0.filter(|x| x.is_finite()) {
+            None => f.write_str("-"),
+            Some(x) => f.write_str(&digits(x, 3)),
         }
-        #[allow(clippy::cast_possible_truncation)] // between -300 and 300
-        let places = 2 - x.abs().log10().floor() as i32;
-        let rounded = if places >= 0 {
-            format!("{x:.*}", usize::try_from(places.min(12)).unwrap_or(0))
-        } else {
-            let unit = 10_f64.powi(-places);
-            format!("{:.0}", (x / unit).round() * unit)
-        };
-        let shown = match rounded.contains('.') {
-            true => rounded.trim_end_matches('0').trim_end_matches('.'),
-            false => &rounded,
-        };
-        f.write_str(shown)
     }
 }
 
@@ -261,7 +313,6 @@ macro_rules! with_unit {
 }
 
 with_unit! {
-    Ohms 1.0 "ohm";
     Watts 1.0 "W";
     Volts 1.0 "Vp";
     Millis 1e3 "ms";
@@ -283,7 +334,7 @@ impl fmt::Display for Percent {
 
 impl fmt::Display for Line {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} ±{}: ", Ohms(self.load_ohm), Percent(self.relative_expanded_uncertainty))?;
+        write!(f, "{} ±{}: ", Ohms(self.load_ohm), self.share())?;
         for phase in &self.phases {
             let (kind, length) = (phase.kind.name(), Millis(phase.duration_s));
             if phase.kind.powered() {
@@ -301,12 +352,15 @@ impl fmt::Display for Line {
         write!(f, "{energy} per {period}, mean {} | ", Watts(self.mean_w))?;
         write!(f, "{} | open {}, over load ", Kilohertz(self.carrier_hz), Volts(self.open_peak_v))?;
         if self.over_load.is_empty() {
-            return f.write_str("-");
+            f.write_str("-")?;
         }
         for (k, one) in self.over_load.iter().enumerate() {
             let between = if k == 0 { "" } else { " + " };
-            let (from, to) = (Plain(Some(one.from_ohm)), Ohms(Some(one.to_ohm)));
+            let (from, to) = (digits(one.from_ohm, 4), Ohms(Some(one.to_ohm)));
             write!(f, "{between}{} {from}-{to}", one.held.name())?;
+        }
+        for (k, code) in self.in_doubt.iter().enumerate() {
+            write!(f, "{}{}", if k == 0 { " | in doubt: " } else { " " }, code.name())?;
         }
         Ok(())
     }
@@ -387,6 +441,18 @@ impl<'a> Reader<'a> {
         Ok(phase)
     }
 
+    fn code(&mut self) -> Result<Code, LineError> {
+        let end = self.0.find(' ').unwrap_or(self.0.len());
+        let (name, rest) = self.0.split_at(end);
+        match Code::named(name) {
+            Some(code) => {
+                self.0 = rest;
+                Ok(code)
+            }
+            None => self.fail("the code of a flag"),
+        }
+    }
+
     fn held(&mut self) -> Result<Behaviour, LineError> {
         let Some(held) = Held::ALL.into_iter().find(|held| self.has(held.name())) else {
             return self.fail("power, voltage, current, rising or falling");
@@ -409,6 +475,7 @@ impl FromStr for Line {
         let mut line = Self { load_ohm: r.quantity(" ohm", 1.0)?, ..Self::default() };
         r.word(" ±")?;
         line.relative_expanded_uncertainty = r.quantity(" %", 1e-2)?;
+        line.at_least = r.has(" ?");
         r.word(": ")?;
         let begins_phase = |rest: &str| Kind::ALL.iter().any(|kind| rest.starts_with(kind.name()));
         while begins_phase(r.0) {
@@ -428,6 +495,12 @@ impl FromStr for Line {
             line.over_load.push(r.held()?);
             while r.has(" + ") {
                 line.over_load.push(r.held()?);
+            }
+        }
+        if r.has(" | in doubt: ") {
+            line.in_doubt.push(r.code()?);
+            while r.has(" ") {
+                line.in_doubt.push(r.code()?);
             }
         }
         if r.0.is_empty() { Ok(line) } else { r.fail("the end") }
@@ -464,7 +537,16 @@ mod tests {
         );
         assert_eq!(text.parse::<Line>().unwrap(), full);
         assert!(full.sentence().contains("holds its power from 200 to 1000 ohm"));
-        assert!(full.short().starts_with("500 ohm: 68.6 W cut 420 Vp CF 1.41"));
+        assert!(full.short().starts_with("500 ohm ±2.8 %: cut 176 W 420 Vp CF 1.41"));
+        let doubtful =
+            Line { at_least: true, in_doubt: vec![Code::Clipped, Code::NoiseHigh], ..full };
+        let text = doubtful.to_string();
+        assert!(
+            text.starts_with("500 ohm ±2.8 % ?: ")
+                && text.ends_with(" | in doubt: clipped noise_high"),
+            "{text}"
+        );
+        assert_eq!(text.parse::<Line>().unwrap(), doubtful);
     }
 
     #[test]

@@ -7,6 +7,7 @@
 //! Electrical likeness is not tissue likeness: see docs/neutral-terms.md.
 
 pub mod behaviour;
+mod candidate;
 pub mod compare;
 pub mod distance;
 pub mod line;
@@ -16,7 +17,7 @@ mod quantity;
 pub use behaviour::{Behaviour, Held};
 pub use compare::{Compared, Comparison, compare};
 pub use line::{Line, LineError};
-pub use nearest::{Match, Nearest, nearest};
+pub use nearest::{Match, Nearest, Uncompared, nearest};
 pub use quantity::{Modulation, QUANTITIES, Quantity, part_of};
 
 use crate::digest::Sha256;
@@ -78,9 +79,12 @@ pub struct SettingCard {
     /// Captures that say nothing about the setting, and why.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub left_out: Vec<LeftOut>,
+    /// What the job found about captures that count.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<LeftOut>,
 }
 
-/// A capture that does not count.
+/// A capture that does not count, or about which something was found.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LeftOut {
     /// Its step.
@@ -131,6 +135,9 @@ pub const MONOPOLAR_OHM: [f64; 3] = [200.0, 500.0, 2000.0];
 /// The same of bipolar outputs.
 pub const BIPOLAR_OHM: [f64; 3] = [50.0, 200.0, 1000.0];
 
+/// No bench sees more, in whatever unit.
+const MOST: f64 = 1e9;
+
 /// Share by which a load may differ from another and be the same: the tolerance of test loads
 /// (IEC 60601-2-2, from memory).
 pub const SAME_LOAD: f64 = 0.03;
@@ -139,7 +146,7 @@ pub const SAME_LOAD: f64 = 0.03;
 #[must_use]
 pub fn same_load(a: Load, b: Load) -> bool {
     match (a, b) {
-        (Load::Ohm(a), Load::Ohm(b)) => (a / b - 1.0).abs() <= SAME_LOAD,
+        (Load::Ohm(a), Load::Ohm(b)) => (a / b).ln().abs() <= SAME_LOAD.ln_1p(),
         (Load::Open, Load::Open) => true,
         _ => false,
     }
@@ -174,12 +181,13 @@ impl Card {
     pub fn of(job: &JobResult) -> Self {
         let of_setting = |id: &str| {
             let steps = job.steps.iter().filter(move |step| step.setting.as_deref() == Some(id));
-            let (mut points, mut left_out) = (Vec::new(), Vec::new());
+            let (mut points, mut left_out, mut findings) = (Vec::new(), Vec::new(), Vec::new());
             for step in steps.filter(|step| step.kind.facts().shows_output) {
                 match step.capture.as_deref() {
                     Some(capture) => match blocked(step, capture) {
                         None => {
                             points.push((step.kind == StepKind::Setting, Point::of(step, capture)));
+                            findings.extend(found(step, capture));
                         }
                         Some(reason) => left_out.push(LeftOut { step: step.id.clone(), reason }),
                     },
@@ -195,21 +203,26 @@ impl Card {
                     .then(other.cmp(own))
                     .then(ohm(a.load).total_cmp(&ohm(b.load)))
             });
-            let points = points.into_iter().map(|(_, point)| point).collect();
-            (points, left_out)
+            let points: Vec<Point> = points.into_iter().map(|(_, point)| point).collect();
+            (points, left_out, findings)
         };
         let settings = job.plan.settings.iter().map(|setting| {
-            let (points, left_out) = of_setting(&setting.id);
+            let (points, left_out, findings) = of_setting(&setting.id);
+            let sequence = match setting.sequence.as_slice() {
+                [] => seen(&points),
+                stated => stated.to_vec(),
+            };
             SettingCard {
                 id: setting.id.clone(),
                 mode: setting.mode.clone(),
                 bipolar: setting.bipolar,
                 dial: setting.dial,
                 rated_ohm: setting.load_ohm,
-                sequence: setting.sequence.clone(),
+                sequence,
                 sketch: sketch_of(job, &setting.id),
                 points,
                 left_out,
+                findings,
             }
         });
         Self {
@@ -227,10 +240,25 @@ impl Card {
     #[must_use]
     pub fn name(&self) -> String {
         let model = self.unit.model.clone().unwrap_or_else(|| "unknown unit".into());
-        match &self.unit.serial {
+        let name = match &self.unit.serial {
             Some(serial) => format!("{model} {serial}"),
             None => model,
+        };
+        crate::keyfile::shown_plainly(&name)
+    }
+
+    /// What of it no bench can have measured: of a card that was written by hand.
+    #[must_use]
+    pub fn fault(&self) -> Option<String> {
+        let mut ids: Vec<&str> = self.settings.iter().map(|one| one.id.as_str()).collect();
+        ids.sort_unstable();
+        if let Some(pair) = ids.windows(2).find(|pair| pair[0] == pair[1]) {
+            return Some(format!("the setting {} stands there twice", pair[0]));
         }
+        self.settings.iter().find_map(|setting| {
+            let fault = setting.points.iter().find_map(Point::fault)?;
+            Some(format!("setting {}: {fault}", setting.id))
+        })
     }
 
     /// Whether both are of one unit at one time.
@@ -263,6 +291,27 @@ fn blocked(step: &StepResult, capture: &CaptureOutcome) -> Option<String> {
     findings.filter(|finding| finding.blocks()).map(|finding| finding.message.clone()).next()
 }
 
+/// What was found about a capture that counts.
+fn found(step: &StepResult, capture: &CaptureOutcome) -> Vec<LeftOut> {
+    let findings = step.findings.iter().chain(&capture.findings);
+    let about = findings.filter(|finding| finding.at_best.is_some());
+    let mut all: Vec<LeftOut> = about
+        .map(|finding| LeftOut { step: step.id.clone(), reason: finding.message.clone() })
+        .collect();
+    all.dedup();
+    all
+}
+
+/// Kinds of phases of a setting whose plan names none: those that were seen; a rest counts in cycles.
+fn seen(points: &[Point]) -> Vec<Kind> {
+    let Some(point) = points.iter().find(|point| point.is_loaded()) else { return Vec::new() };
+    let there = |kind: &Kind| {
+        let had = |part| point.numbers.iter().any(|one| one.part == part);
+        had(part_of(*kind)) && (kind.powered() || had(Part::Cycle))
+    };
+    [Kind::Cut, Kind::Coag, Kind::Rest].into_iter().filter(there).collect()
+}
+
 /// Load for sorting: nothing comes last.
 fn ohm(load: Load) -> f64 {
     match load {
@@ -284,7 +333,8 @@ impl Point {
             step: step.id.clone(),
             dial: step.dial,
             load,
-            instruments_key: capture.instruments_key,
+            // Of instruments that nobody names none is known to be the same as another.
+            instruments_key: capture.instruments_key.filter(|_| !capture.instrument.is_empty()),
             load_key: capture.load_key,
             correlated: capture.correlated,
             numbers: capture
@@ -322,6 +372,58 @@ impl Point {
         })
     }
 
+    /// Flags that put a measure in doubt without taking its ground away.
+    pub fn doubts(&self) -> impl Iterator<Item = Code> + '_ {
+        self.flags.iter().copied().filter(|code| code.row().effect != Effect::Notes)
+    }
+
+    /// Whether a cycle lies wholly in the capture: only then are the lengths of phases those of the setting.
+    #[must_use]
+    pub fn has_whole_cycle(&self) -> bool {
+        self.had(Measure::Duration, Part::Cycle).is_ok()
+    }
+
+    /// What no bench can have measured.
+    fn fault(&self) -> Option<String> {
+        let bad = |what: &str, value: f64| Some(format!("{what} of {value} in {}", self.step));
+        if let Load::Ohm(ohm) = self.load
+            && !(ohm.is_finite() && ohm > 0.0 && ohm <= MOST)
+        {
+            return bad("a load", ohm);
+        }
+        if let Some(dial) = self.dial.filter(|dial| !(dial.is_finite() && dial.abs() <= MOST)) {
+            return bad("a dial", dial);
+        }
+        let Correlated { voltage_current, voltage_load, current_load } = self.correlated;
+        let correlations = [voltage_current, voltage_load, current_load];
+        if let Some(r) = correlations.into_iter().find(|r| !(-1.0..=1.0).contains(r)) {
+            return bad("a correlation", r);
+        }
+        self.numbers.iter().find_map(|one| {
+            let value = one.estimate.value;
+            let parts = [
+                one.estimate.standard_uncertainty,
+                one.estimate.expanded(),
+                one.own_uncertainty,
+                one.load_uncertainty,
+                one.voltage_uncertainty,
+                one.current_uncertainty,
+            ];
+            if let Some(u) = parts.into_iter().flatten().find(|u| !(u.is_finite() && *u >= 0.0)) {
+                return bad(&format!("an uncertainty of {}", one.measure.key()), u);
+            }
+            let within = match one.measure {
+                Measure::CrestFactor => value >= 0.999,
+                Measure::DutyCycle => (0.0..=1.0).contains(&value),
+                // Power may flow the other way: that is told, not refused.
+                Measure::Power | Measure::Energy | Measure::Load => true,
+                _ => value >= 0.0,
+            };
+            let finite = value.is_finite() && value.abs() <= MOST;
+            if within && finite { None } else { bad(one.measure.key(), value) }
+        })
+    }
+
     /// Whether the load is a resistor.
     #[must_use]
     pub fn is_loaded(&self) -> bool {
@@ -343,6 +445,13 @@ impl SettingCard {
     #[must_use]
     pub fn point(&self, dial: Option<f64>, load: Load) -> Option<&Point> {
         self.points.iter().find(|point| point.dial == dial && same_load(point.load, load))
+    }
+
+    /// Other captures of the dial and load of a point.
+    pub fn repetitions<'a>(&'a self, of: &'a Point) -> impl Iterator<Item = &'a Point> {
+        self.points.iter().filter(move |other| {
+            !std::ptr::eq(*other, of) && other.dial == of.dial && same_load(other.load, of.load)
+        })
     }
 
     /// The points of one dial into loads, by load.

@@ -110,9 +110,14 @@ fn read(named: &Path) -> Result<Card, Failure> {
     if let Ok(job) = Form::Job.read(&bytes) {
         return Ok(Card::of(&job));
     }
-    match Form::Card.read(&bytes) {
-        Ok(card) => Ok(card),
-        Err(error) => Err(fail(&error)),
+    let card: Card = Form::Card.read(&bytes).map_err(|error| fail(&error))?;
+    match card.fault() {
+        None => Ok(card),
+        Some(fault) => {
+            let help = "make the card again with `crestbook card JOB -o FILE.json`";
+            let message = format!("{}: no bench measures {fault}", path.display());
+            Err(Failure::new(ErrorCode::WrongDocument, message, Some(help.into())).about(&path))
+        }
     }
 }
 
@@ -131,7 +136,23 @@ fn read_all(named: &[PathBuf], printer: &Printer) -> Result<Vec<Card>, Failure> 
 }
 
 fn failed(error: ReportError) -> Failure {
-    Failure::new(ErrorCode::NoReport, error.to_string(), None)
+    Failure::new(ErrorCode::NoReport, error.0, None)
+}
+
+/// Refuses to write over what is read.
+fn refuse_input(path: &Path, inputs: &[PathBuf]) -> Result<(), Failure> {
+    let real = |path: &Path| path.canonicalize().ok();
+    let read = |input: &PathBuf| {
+        if input.is_dir() { input.join(RESULTS).join("result.json") } else { input.clone() }
+    };
+    let same = |input: &PathBuf| real(path).is_some() && real(path) == real(&read(input));
+    match inputs.iter().find(|input| same(input)) {
+        None => Ok(()),
+        Some(_) => Err(Failure::usage(
+            format!("{} would be written over, but it is what is read", path.display()),
+            "give the sheet another name",
+        )),
+    }
 }
 
 fn refuse_existing(path: &Path, force: bool) -> Result<(), Failure> {
@@ -152,6 +173,13 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
             let ending = path.extension().unwrap_or_default().to_string_lossy().into_owned();
             let kind = sheet(&ending).ok_or_else(|| no_sheet(path, &ending))?;
             refuse_existing(path, args.force)?;
+            refuse_input(path, &args.jobs)?;
+            if args.pocket && !kind.has_pocket {
+                return Err(Failure::usage(
+                    format!("--pocket has no effect on .{}", kind.ending),
+                    "write .html or .pdf",
+                ));
+            }
             Some((path, kind))
         }
     };
@@ -159,6 +187,7 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         None => None,
         Some(path) => {
             refuse_existing(path, args.force)?;
+            refuse_input(path, &args.jobs)?;
             Some((path, super::measure::plot_kind(path)?))
         }
     };

@@ -352,8 +352,11 @@ fn wide_findings(job: &Job, strays: &[Stray]) -> Vec<Finding> {
 
 /// Instruments of readings by hand whose calibration had run out at the last reading.
 fn overdue(job: &Job) -> Option<Finding> {
-    let read = job.file.reading.iter().filter_map(|reading| day_of(reading.taken_at.as_deref()?));
-    let last = read.max()?;
+    let all = &job.file.reading;
+    // Of several readings of one step the last counts.
+    let counts = |k: usize| all[k + 1..].iter().all(|later| later.step != all[k].step);
+    let read = (0..all.len()).filter(|k| counts(*k));
+    let last = read.filter_map(|k| day_of(all[k].taken_at.as_deref()?)).max()?;
     let old: Vec<&str> = job
         .file
         .instrument

@@ -139,6 +139,8 @@ fn capture(one: &Shown<'_>, axes: &Axes, area: &Area<'_>) -> Result<(), PictureE
 
 /// Size of the compact picture.
 const COMPACT: (u32, u32) = (980, 230);
+/// Size of a close-up alone.
+const BESIDE: (u32, u32) = (560, 230);
 
 /// A small picture as SVG text: the first panel, and beside it each kind of output close up.
 ///
@@ -158,6 +160,27 @@ pub fn compact(sketch: &Sketch) -> Result<String, PictureError> {
                 let caption = if few { brief(near) } else { full(near) };
                 close_up_with(near, &caption, area)?;
             }
+        }
+        root.present().map_err(draw)?;
+    }
+    Ok(text)
+}
+
+/// The same for a sheet: of one phase that fills the record only the close-up says something.
+///
+/// # Errors
+/// Where the drawing library refuses.
+pub fn beside(sketch: &Sketch) -> Result<String, PictureError> {
+    if sketch.phases.len() > 1 || sketch.close_ups.is_empty() {
+        return compact(sketch);
+    }
+    let mut text = String::new();
+    {
+        let root = SVGBackend::with_string(&mut text, BESIDE).into_drawing_area();
+        root.fill(&WHITE).map_err(draw)?;
+        let areas = root.split_evenly((1, sketch.close_ups.len()));
+        for (near, area) in sketch.close_ups.iter().zip(&areas) {
+            close_up_with(near, &brief(near), area)?;
         }
         root.present().map_err(draw)?;
     }

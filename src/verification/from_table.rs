@@ -72,14 +72,13 @@ fn quoted(text: &str) -> String {
 }
 
 fn fault<T>(file: &Path, line: usize, message: String, help: &str) -> Result<T, KeyfileError> {
-    let error = KeyfileError {
-        file: file.to_owned(),
-        position: Some((line, 1)),
-        message,
-        line: None,
-        help: None,
-    };
-    Err(error.with_help(help))
+    Err(wrong(file, line, message, help))
+}
+
+fn wrong(file: &Path, line: usize, message: String, help: &str) -> KeyfileError {
+    let position = Some((line, 1));
+    let error = KeyfileError { file: file.to_owned(), position, message, line: None, help: None };
+    error.with_help(help)
 }
 
 fn points(file: &Path, text: &str) -> Result<Vec<Point>, KeyfileError> {
@@ -96,12 +95,12 @@ fn points(file: &Path, text: &str) -> Result<Vec<Point>, KeyfileError> {
     let broken = |error: csv::Error| {
         let line = error.position().map_or(1, |at| usize::try_from(at.line()).unwrap_or(1));
         let help = "export the table again as comma-separated values";
-        fault::<()>(file, line, format!("can't be read as a table: {error}"), help).err()
+        wrong(file, line, format!("can't be read as a table: {error}"), help)
     };
     let headers = match reader.headers() {
         Ok(headers) => headers.clone(),
         Err(error) => {
-            return Err(broken(error).unwrap_or_else(|| unreachable!("a fault is an error")));
+            return Err(broken(error));
         }
     };
     for name in &headers {
@@ -121,7 +120,7 @@ fn points(file: &Path, text: &str) -> Result<Vec<Point>, KeyfileError> {
         let record = match record {
             Ok(record) => record,
             Err(error) => {
-                return Err(broken(error).unwrap_or_else(|| unreachable!("a fault is an error")));
+                return Err(broken(error));
             }
         };
         let line = record.position().map_or(0, |at| usize::try_from(at.line()).unwrap_or(0));

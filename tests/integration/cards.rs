@@ -76,6 +76,7 @@ fn setting(id: String, dial: f64, points: Vec<Point>) -> SettingCard {
         points,
         sketch: None,
         left_out: Vec::new(),
+        findings: Vec::new(),
     }
 }
 

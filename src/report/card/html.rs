@@ -74,6 +74,7 @@ fn pocket(sheet: &Sheet) -> Markup {
             h2 { (sheet.unit) }
             p.when { (sheet.when) }
             @for row in &sheet.rows { p.strip { strong { (row.id) } " " (row.short) } }
+            p.notes { "± is the largest U (95 %) of the strip, ? one that lacks a scale, the load or the clock. A dash was not measured." }
             p.notes { "On a bench, into a resistor. Electrical likeness is not tissue likeness; the manufacturer's instructions prevail." }
             p.foot { (sheet.footer) }
         }

@@ -117,6 +117,7 @@ pub fn map(cards: &[Card], axes: Axes) -> Result<String, ReportError> {
         let font = |size: i32| ("sans-serif", size).into_font().color(&INK);
         let mut chart = ChartBuilder::on(&root)
             .margin(12)
+            .margin_top(26)
             .margin_right(150)
             .x_label_area_size(46)
             .y_label_area_size(66)
@@ -170,25 +171,38 @@ pub fn map(cards: &[Card], axes: Axes) -> Result<String, ReportError> {
                 }
             }
         }
-        // Names beside their places, moved down where they would cover another.
+        // Names beside their places, as near as nothing else is in the way; with a line where that is far.
         let mark = |spot: &Spot| {
             let (x, y) = chart.backend_coord(&(spot.x.0.log10(), spot.y.0.log10()));
-            (x - 9, x + 9, y - 7)
+            (x - 8, y - 8, x + 8, y + 8)
         };
-        let mut taken: Vec<(i32, i32, i32)> = all.iter().map(mark).collect();
+        let mut taken: Vec<(i32, i32, i32, i32)> = all.iter().map(mark).collect();
+        let (right, bottom) =
+            (i32::try_from(SIZE.0).unwrap_or(0) - 150, i32::try_from(SIZE.1).unwrap_or(0) - 62);
         for spot in &all {
-            let (x, mut y) = chart.backend_coord(&(spot.x.0.log10(), spot.y.0.log10()));
-            y -= 7;
-            let width = 8 * i32::try_from(spot.name.len()).unwrap_or(0);
-            let x = x + 11;
-            while taken
-                .iter()
-                .any(|(left, right, at)| x < *right && x + width > *left && (y - at).abs() < 14)
-            {
-                y += 14;
+            let (x, y) = chart.backend_coord(&(spot.x.0.log10(), spot.y.0.log10()));
+            let width = 7 * i32::try_from(spot.name.len()).unwrap_or(0);
+            let rows = (0..24).flat_map(|k| [14 * k, -14 * k]);
+            let places = rows.flat_map(|dy| [(x + 11, y - 7 + dy), (x - 11 - width, y - 7 + dy)]);
+            let fits = |(left, top): &(i32, i32)| {
+                let box_of = (*left, *top, left + width, top + 13);
+                let inside =
+                    box_of.0 > 70 && box_of.2 < right + 140 && box_of.1 > 20 && box_of.3 < bottom;
+                let free = |other: &(i32, i32, i32, i32)| {
+                    box_of.2 <= other.0
+                        || box_of.0 >= other.2
+                        || box_of.3 <= other.1
+                        || box_of.1 >= other.3
+                };
+                inside && taken.iter().all(free)
+            };
+            let (left, top) = places.into_iter().find(fits).unwrap_or((x + 11, y - 7));
+            taken.push((left, top, left + width, top + 13));
+            if (top + 7 - y).abs() > 13 {
+                let end = if left > x { left - 2 } else { left + width + 2 };
+                root.draw(&PathElement::new(vec![(x, y), (end, top + 7)], FAINT)).map_err(draw)?;
             }
-            taken.push((x, x + width, y));
-            root.draw(&Text::new(spot.name.clone(), (x, y), font(13))).map_err(draw)?;
+            root.draw(&Text::new(spot.name.clone(), (left, top), font(13))).map_err(draw)?;
         }
         for (k, card) in cards.iter().enumerate() {
             let y = 30 + 24 * i32::try_from(k).unwrap_or(0);
@@ -206,7 +220,7 @@ pub fn map(cards: &[Card], axes: Axes) -> Result<String, ReportError> {
             root.draw(&Text::new(name, (x + 14, y - 7), font(13))).map_err(draw)?;
         }
         let note = "each at its own dial and load; ellipse: U (95 %); both axes logarithmic";
-        root.draw(&Text::new(note, (80, 4), font(12))).map_err(draw)?;
+        root.draw(&Text::new(note, (80, 8), font(12))).map_err(draw)?;
         root.present().map_err(draw)?;
     }
     Ok(text)

@@ -31,19 +31,26 @@ type Render = fn(&[Card], Size, &Look) -> Result<Vec<u8>, ReportError>;
 pub struct CardSheet {
     /// Ending of its file.
     pub ending: &'static str,
+    /// Whether it has a form for the pocket.
+    pub has_pocket: bool,
     /// Writes it.
     pub render: Render,
 }
 
 /// All kinds of sheets.
 pub const SHEETS: &[CardSheet] = &[
-    CardSheet { ending: "html", render: html::render },
+    CardSheet { ending: "html", has_pocket: true, render: html::render },
     #[cfg(feature = "pdf")]
-    CardSheet { ending: "pdf", render: pdf::render },
-    CardSheet { ending: "json", render: |cards, _, _| json(cards) },
-    CardSheet { ending: "txt", render: |cards, _, _| Ok(lines(cards).into_bytes()) },
+    CardSheet { ending: "pdf", has_pocket: true, render: pdf::render },
+    CardSheet { ending: "json", has_pocket: false, render: |cards, _, _| json(cards) },
+    CardSheet {
+        ending: "txt",
+        has_pocket: false,
+        render: |cards, _, _| Ok(lines(cards).into_bytes()),
+    },
     CardSheet {
         ending: "svg",
+        has_pocket: false,
         render: |cards, _, _| map(cards, Axes::default()).map(String::into_bytes),
     },
 ];
@@ -70,7 +77,8 @@ fn lines(cards: &[Card]) -> String {
     for card in cards {
         for setting in &card.settings {
             let line = crate::card::Line::of(setting);
-            out.push_str(&format!("{} / {}\t{line}\n", card.name(), setting.id));
+            let id = crate::keyfile::shown_plainly(&setting.id);
+            out.push_str(&format!("{} / {id}\t{line}\n", card.name()));
         }
     }
     out

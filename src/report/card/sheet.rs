@@ -72,7 +72,10 @@ impl Sheet {
         );
         Ok(Self {
             unit: card.name(),
-            when: format!("{}, measured by {day}", card.state),
+            when: match &card.day {
+                Some(_) => format!("{}, last measured on {day}", card.state),
+                None => format!("{}, day not stated", card.state),
+            },
             rows: card.settings.iter().map(row).collect::<Result<_, _>>()?,
             notes: NOT_TISSUE.into(),
             legend: "Numbers are measured on a bench into a resistor; ± is the expanded uncertainty U at 95 %, \
@@ -118,9 +121,19 @@ fn row(setting: &SettingCard) -> Result<Row, ReportError> {
         (None, Some(dial)) => format!("dial {dial}"),
         (None, None) => String::new(),
     };
+    let cyclic = line.phases.iter().filter(|phase| phase.kind.powered()).count() > 1;
     let lead = match (line.mean_w, line.load_ohm) {
         (Some(watt), Some(ohm)) => {
-            format!("{} into {}", significant(watt, Unit::Watt, 3), significant(ohm, Unit::Ohm, 3))
+            let mean = if cyclic { "mean " } else { "" };
+            let doubt = if line.at_least { " ?" } else { "" };
+            let u = line
+                .relative_expanded_uncertainty
+                .map_or_else(|| " ± ?".into(), |u| format!(" ± {:.1} %{doubt}", 100.0 * u));
+            format!(
+                "{mean}{}{u} into {}",
+                significant(watt, Unit::Watt, 3),
+                for_people(ohm, Unit::Ohm)
+            )
         }
         _ => "power not measured".into(),
     };
@@ -129,7 +142,14 @@ fn row(setting: &SettingCard) -> Result<Row, ReportError> {
             phase.crest_factor.map_or("not measured", |crest| Modulation::of(crest).words());
         let peak = phase.peak_v.map_or("-".into(), |v| significant(v, Unit::Volt, 3));
         let crest = phase.crest_factor.map_or("-".into(), |x| significant(x, Unit::One, 3));
-        format!("{}: {class}, {peak} peak, CF {crest}", phase.kind.name())
+        let length = phase
+            .duration_s
+            .map_or(String::new(), |s| format!(", {}", significant(s, Unit::Second, 3)));
+        let watt = match (cyclic, phase.power_w) {
+            (true, Some(watt)) => format!(" at {}", significant(watt, Unit::Watt, 3)),
+            _ => String::new(),
+        };
+        format!("{}: {class}{length}{watt}, {peak} peak, CF {crest}", phase.kind.name())
     });
     let behaviour = match line.over_load.as_slice() {
         [] => "over load: not measured".to_owned(),
@@ -153,6 +173,13 @@ fn row(setting: &SettingCard) -> Result<Row, ReportError> {
         let loads: Vec<String> = not_captured.into_iter().map(load_words).collect();
         missing.push(format!("not captured at this dial: {}", loads.join(", ")));
     }
+    missing.extend(disagreeing(setting));
+    if !line.in_doubt.is_empty() {
+        let codes: Vec<&str> = line.in_doubt.iter().map(|code| code.name()).collect();
+        missing.push(format!("in doubt: {}", codes.join(", ")));
+    }
+    let found = setting.findings.iter().map(|one| format!("{}: {}", one.step, one.reason));
+    missing.extend(found);
     missing.extend(setting.left_out.iter().map(|one| format!("{}: {}", one.step, one.reason)));
     Ok(Row {
         id: setting.id.clone(),
@@ -170,9 +197,33 @@ fn row(setting: &SettingCard) -> Result<Row, ReportError> {
         wave: setting
             .sketch
             .as_ref()
-            .map(|sketch| picture::compact(sketch).map_err(ReportError::from))
+            .map(|sketch| picture::beside(sketch).map_err(ReportError::from))
             .transpose()?,
     })
+}
+
+/// Captures of one dial and load whose powers differ by more than U.
+fn disagreeing(setting: &SettingCard) -> Vec<String> {
+    let part = setting.part();
+    let mut told = Vec::new();
+    for point in setting.distinct() {
+        let Ok(own) = point.had(Measure::Power, part) else { continue };
+        for other in setting.repetitions(point) {
+            let Ok(twin) = other.had(Measure::Power, part) else { continue };
+            let u = own.estimate.expanded().zip(twin.estimate.expanded()).map(|(a, b)| a.hypot(b));
+            let off = (own.estimate.value - twin.estimate.value).abs();
+            if u.is_none_or(|u| off > u) {
+                told.push(format!(
+                    "{} and {} are of one dial and load, but gave {} and {}: the first is shown",
+                    point.step,
+                    other.step,
+                    for_people(own.estimate.value, Unit::Watt),
+                    for_people(twin.estimate.value, Unit::Watt)
+                ));
+            }
+        }
+    }
+    told
 }
 
 /// Measures beside the neutral line, each with the load it was taken on.
@@ -224,6 +275,14 @@ fn facts(setting: &SettingCard, over_load: &[&Point], dial: Option<f64>) -> Vec<
     }) else {
         return told;
     };
+    let again = |(point, kept): (&Point, &KeptMeasure)| format!("{}: {}", point.step, shown(kept));
+    let repeated: Vec<String> = setting
+        .repetitions(point)
+        .filter_map(|other| Some(again((other, other.had(Measure::Power, part).ok()?))))
+        .collect();
+    if !repeated.is_empty() {
+        told.push(("power again, at the same dial and load".into(), repeated.join("; ")));
+    }
     for kind in setting.kinds().into_iter().filter(|kind| kind.powered()) {
         let of_kind = crate::card::part_of(kind);
         for measure in FACTS {

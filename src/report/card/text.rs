@@ -118,13 +118,15 @@ pub fn comparison(found: &Comparison, manner: Manner) -> String {
 pub fn nearest(found: &Nearest, manner: Manner) -> String {
     let to = &found.to;
     let mut out = manner.heading(&format!(
-        "nearest to {}, {} at dial {}",
+        "nearest to {}, {}{}",
         to.unit,
         to.setting,
-        dial_words(to.dial)
+        to.dial.map_or(String::new(), |dial| format!(" at dial {dial}"))
     ));
     out.push_str("\n\n");
-    if !found.matches.iter().any(|one| one.near) {
+    if found.matches.is_empty() {
+        out.push_str("Nothing there can be compared with it.\n\n");
+    } else if !found.matches.iter().any(|one| one.near) {
         out.push_str("No setting is near: each differs by more than three times what repeated measurements vary.\n\n");
     }
     for (k, one) in found.matches.iter().enumerate() {
@@ -132,7 +134,10 @@ pub fn nearest(found: &Nearest, manner: Manner) -> String {
         let near = if one.near { "" } else { ", not near" };
         let dial = match (one.dial, one.dial_expanded_uncertainty) {
             (None, _) => String::new(),
-            (Some(dial), Some(u)) => format!(" at dial {}", beside(dial, u)),
+            (Some(dial), Some(u)) => {
+                let doubt = if one.at_least { " ?" } else { "" };
+                format!(" at dial {}{doubt}", beside(dial, u))
+            }
             (Some(dial), None) if one.at_end => {
                 format!(" at dial {} (an end of what was captured)", rounded(dial))
             }
@@ -145,6 +150,28 @@ pub fn nearest(found: &Nearest, manner: Manner) -> String {
             one.setting,
             one.distance
         ));
+        if one.not_monotonic {
+            out.push_str(
+                "   its power does not go one way with the dial: other dials may come as near\n",
+            );
+        }
+        if !one.in_doubt.is_empty() {
+            let codes: Vec<&str> = one.in_doubt.iter().map(|code| code.name()).collect();
+            out.push_str(&wrapped("   in doubt:", &codes.join(", ")));
+        }
+        if !one.not_compared.is_empty() {
+            let of = |q: &crate::card::Uncompared| {
+                format!("{} of {} at {}", q.measure.title(), q.part.name(), load_words(q.load))
+            };
+            let all: Vec<String> = one.not_compared.iter().map(of).collect();
+            let more = all.len().saturating_sub(3);
+            let shown = all.iter().take(3).cloned().collect::<Vec<_>>().join(", ");
+            let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+            out.push_str(&wrapped(
+                "   not measured there, so not compared:",
+                &format!("{shown}{more}"),
+            ));
+        }
         if k > 0 && !manner.all {
             continue;
         }
@@ -157,7 +184,11 @@ pub fn nearest(found: &Nearest, manner: Manner) -> String {
             let unit = q.measure.unit();
             vec![
                 format!("{}, {}", q.measure.title(), q.part.name()),
-                load_words(q.load),
+                if q.load == q.their_load {
+                    load_words(q.load)
+                } else {
+                    format!("{} / {}", load_words(q.load), load_words(q.their_load))
+                },
                 for_people(q.values.0, unit),
                 for_people(q.values.1, unit),
                 format!("{:.3}", q.values.1 / q.values.0),
@@ -234,12 +265,24 @@ pub fn translation(all: &[Nearest], manner: Manner) -> String {
             dial_words(found.to.dial),
             near.map_or("none is near".into(), |one| one.setting.clone()),
             match near.map(|one| (one.dial, one.dial_expanded_uncertainty)) {
-                Some((Some(dial), Some(u))) => beside(dial, u),
+                Some((Some(dial), Some(u))) => {
+                    let doubt = if near.is_some_and(|one| one.at_least) { " ?" } else { "" };
+                    format!("{}{doubt}", beside(dial, u))
+                }
                 Some((Some(dial), None)) => rounded(dial),
                 _ => "-".into(),
             },
             first.map_or("-".into(), |one| format!("{:.2}", one.distance)),
-            first.map_or("other phases or loads".into(), differs),
+            first.map_or_else(
+                || {
+                    let why = found.not_comparable.iter().map(|one| one.reason.words());
+                    why.min_by_key(|why| why.len()).unwrap_or("nothing to compare with").to_owned()
+                },
+                |one| {
+                    let doubt = if one.in_doubt.is_empty() { "" } else { "; in doubt" };
+                    format!("{}{doubt}", differs(one))
+                },
+            ),
         ]);
     }
     let mut out = String::new();
