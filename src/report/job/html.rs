@@ -136,8 +136,8 @@ fn first_page(paper: &Paper) -> Markup {
                         tr {
                             td { (mark(&trouble.verdict)) }
                             td { strong { (trouble.entry) } @if trouble.what != trouble.entry { br; (trouble.what) } }
-                            td { (trouble.found) }
-                            td { (trouble.limits) }
+                            td { (trouble.found.as_deref().unwrap_or("-")) }
+                            td { (trouble.limits.as_deref().unwrap_or("-")) }
                             td { (trouble.why) }
                         }
                     }

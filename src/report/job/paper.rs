@@ -78,16 +78,16 @@ impl From<Verdict> for Mark {
 /// Something that is not a pass.
 #[derive(Clone, Debug, Serialize)]
 pub struct Trouble {
-    /// Id of the entry.
-    pub id: String,
+    /// Id of the entry; none where it is about the job as a whole.
+    pub id: Option<String>,
     /// The entry in words.
     pub entry: String,
     /// What it is about.
     pub what: String,
-    /// What was found.
-    pub found: String,
-    /// What was wanted.
-    pub limits: String,
+    /// What was found, where a value was.
+    pub found: Option<String>,
+    /// What was wanted, where there are limits.
+    pub limits: Option<String>,
     /// By how much it is off, and why there is no better verdict.
     pub why: String,
     /// The verdict.
@@ -338,11 +338,12 @@ fn troubles(result: &JobResult) -> Vec<Trouble> {
             }
             let off = words::by_how_much(&line.judged, &line.unit);
             all.push(Trouble {
-                id: group.id.clone(),
+                id: Some(group.id.clone()),
                 entry: group.title.clone(),
                 what: line.what.clone(),
-                found: words::found(line),
-                limits: words::limits(line),
+                found: (line.judged.value.is_some() || line.text.is_some())
+                    .then(|| words::found(line)),
+                limits: Some(words::limits(line)),
                 why: [off, why(&line.judged)].into_iter().flatten().collect::<Vec<_>>().join("; "),
                 verdict: line.judged.verdict.into(),
                 missing: false,
@@ -355,11 +356,11 @@ fn troubles(result: &JobResult) -> Vec<Trouble> {
         let entry = title.map_or(step.group.clone(), |group| group.title.clone());
         let mut push = |why: String, rank: Verdict, missing: bool| {
             all.push(Trouble {
-                id: step.group.clone(),
+                id: Some(step.group.clone()),
                 entry: entry.clone(),
                 what: step.what.clone(),
-                found: "-".into(),
-                limits: "-".into(),
+                found: None,
+                limits: None,
                 why,
                 verdict: rank.into(),
                 missing,
@@ -378,11 +379,11 @@ fn troubles(result: &JobResult) -> Vec<Trouble> {
     for finding in &result.findings {
         let Some(rank) = finding.at_best else { continue };
         all.push(Trouble {
-            id: "job".into(),
+            id: None,
             entry: "the job as a whole".into(),
             what: "the job as a whole".into(),
-            found: "-".into(),
-            limits: "-".into(),
+            found: None,
+            limits: None,
             why: finding.message.clone(),
             verdict: rank.into(),
             missing: false,

@@ -21,11 +21,12 @@ pub fn summary(result: &JobResult, order: &[&str], manner: Manner) -> String {
         out.push_str(&format!("\n{}\n", manner.heading("not a pass")));
         for trouble in troubles.iter().take(FOLD_TROUBLES) {
             let what = if trouble.what == trouble.entry { "" } else { &trouble.what };
-            let of = if trouble.id == "job" { "whole job" } else { &trouble.id };
+            let of = trouble.id.as_deref().unwrap_or("whole job");
             let head = format!("  {}: {of}{}", trouble.verdict.words, between(what));
-            let found = match trouble.found.as_str() {
-                "-" => String::new(),
-                found => format!(": {found} (limits {})", trouble.limits),
+            let found = match (&trouble.found, &trouble.limits) {
+                (Some(found), Some(limits)) => format!(": {found} (limits {limits})"),
+                (Some(found), None) => format!(": {found}"),
+                (None, _) => String::new(),
             };
             let why =
                 if trouble.why.is_empty() { String::new() } else { format!("; {}", trouble.why) };
