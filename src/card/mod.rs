@@ -1,8 +1,8 @@
 //! What a setting really puts out, in neutral electrical terms: cards made from jobs.
 //!
-//! A [`Card`] holds what was measured at each setting of a unit, by dial and load; [`line`] says it in one
-//! line that reads back, [`behaviour`] what the output holds over load, [`compare`] sets two side by side,
-//! [`nearest`] finds the setting and dial of one unit that come nearest to one of another.
+//! A [`Card`] holds what was measured at each setting of a unit, by dial and load; [`mod@line`] says it in one
+//! line that reads back, [`behaviour`] what the output holds over load, [`compare()`] sets two side by side,
+//! [`nearest()`] finds the setting and dial of one unit that come nearest to one of another.
 //!
 //! Electrical likeness is not tissue likeness: see docs/neutral-terms.md.
 

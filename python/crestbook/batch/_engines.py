@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
 from typing import Any
 
 from ..errors import UseError
@@ -14,31 +15,41 @@ _AHEAD = 3
 _RETRIES = 3
 
 
+def _fed(
+    tasks: Iterable[Task],
+    ahead: int,
+    submit: Callable[[Task], Any],
+    wait: Callable[[list[Any]], Iterable[tuple[Any, Done | Exception]]],
+) -> Iterator[tuple[Task, Done | Exception]]:
+    """Keeps `ahead` tasks on the way, and hands on what is done."""
+    waiting: dict[Any, Task] = {}
+    more = iter(tasks)
+    while True:
+        for task in islice(more, ahead - len(waiting)):
+            waiting[submit(task)] = task
+        if not waiting:
+            return
+        for ticket, outcome in wait(list(waiting)):
+            yield waiting.pop(ticket), outcome
+
+
 def threads(tasks: Iterable[Task], workers: int | None) -> Iterator[tuple[Task, Done | Exception]]:
     """In threads of this process; the engine leaves the interpreter free."""
     import os
-    from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+    from concurrent import futures
 
     count = workers or os.cpu_count() or 1
-    waiting: dict[Future[Done], Task] = {}
-    with ThreadPoolExecutor(count) as pool:
-        try:
-            more = iter(tasks)
-            over = False
-            while True:
-                while not over and len(waiting) < _AHEAD * count:
-                    task = next(more, None)
-                    over = task is None
-                    if task is not None:
-                        waiting[pool.submit(work, task)] = task
-                if not waiting:
-                    return
-                ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
-                for future in ready:
-                    yield waiting.pop(future), _outcome(future.result)
-        finally:
-            for future in waiting:
-                future.cancel()
+
+    def wait(tickets: list[Any]) -> Iterable[tuple[Any, Done | Exception]]:
+        ready, _ = futures.wait(tickets, return_when=futures.FIRST_COMPLETED)
+        return [(future, _outcome(future.result)) for future in ready]
+
+    pool = futures.ThreadPoolExecutor(count)
+    try:
+        yield from _fed(tasks, _AHEAD * count, lambda task: pool.submit(work, task), wait)
+    finally:
+        # What has not begun need not begin where the caller broke off.
+        pool.shutdown(cancel_futures=True)
 
 
 def _outcome(get: Any) -> Done | Exception:
@@ -98,23 +109,15 @@ def ray(tasks: Iterable[Task], workers: int | None) -> Iterator[tuple[Task, Done
     own = not cluster.is_initialized()
     if own:
         cluster.init(num_cpus=workers, include_dashboard=False, log_to_driver=False)
+
+    def wait(tickets: list[Any]) -> Iterable[tuple[Any, Done | Exception]]:
+        ready, _ = cluster.wait(tickets, num_returns=1)
+        return [(ticket, _outcome(lambda: cluster.get(ticket))) for ticket in ready]
+
     try:
         remote = cluster.remote(max_retries=_RETRIES, num_cpus=1)(work)
         count = max(1, int(cluster.cluster_resources().get("CPU", 1)))
-        waiting: dict[Any, Task] = {}
-        more = iter(tasks)
-        over = False
-        while True:
-            while not over and len(waiting) < _AHEAD * count:
-                task = next(more, None)
-                over = task is None
-                if task is not None:
-                    waiting[remote.remote(task)] = task
-            if not waiting:
-                return
-            ready, _ = cluster.wait(list(waiting), num_returns=1)
-            for reference in ready:
-                yield waiting.pop(reference), _outcome(lambda r=reference: cluster.get(r))
+        yield from _fed(tasks, _AHEAD * count, remote.remote, wait)
     finally:
         if own:
             cluster.shutdown()
