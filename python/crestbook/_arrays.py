@@ -61,5 +61,5 @@ def number(given: object, name: str) -> float:
         raise UseError(f"{name} is {given!r}, not a number")
     try:
         return float(given)
-    except (TypeError, ValueError) as error:
-        raise UseError(f"{name} is {given!r}, not a number") from error
+    except (TypeError, ValueError, OverflowError) as error:
+        raise UseError(f"{name} is {given!r:.60}, not a number") from error

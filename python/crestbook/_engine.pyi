@@ -96,6 +96,7 @@ def from_arrays(
     current: npt.NDArray[Any] | None,
     rate_hz: float,
     sheet: str | None = None,
+    progress: _Progress = None,
 ) -> Capture: ...
 @final
 class Measurement:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import operator
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Literal
 
@@ -91,10 +92,22 @@ class Channel:
             if count == 0:
                 return np.empty(0)
             return self._read(start + (count - 1) * step, start + 1)[::step]
+        try:
+            at = operator.index(at)
+        except TypeError as error:
+            raise UseError(
+                f"a channel is read by a number or a slice, not by {type(at).__name__}",
+                help="numpy.asarray(channel) reads all of it",
+            ) from error
         k = at + len(self) if at < 0 else at
         if not 0 <= k < len(self):
             raise IndexError(f"sample {at} of {len(self)}")
         return float(self._read(k, k + 1)[0])
+
+    def __iter__(self) -> Iterator[float]:
+        """Sample by sample, read a piece at a time."""
+        for start in range(0, len(self), 65_536):
+            yield from self._read(start, min(start + 65_536, len(self))).tolist()
 
     def __array__(self, dtype: npt.DTypeLike | None = None, copy: bool | None = None) -> npt.NDArray[Any]:
         if copy is False:
@@ -184,7 +197,9 @@ class Capture:
 
     def _span(self, start_s: float, end_s: float) -> tuple[int, int]:
         rate = self.sample_rate_hz
-        start, end = (round(number(x, "a time") * rate) for x in (start_s, end_s))
+        times = [number(x, "a time") for x in (start_s, end_s)]
+        finite = all(abs(time) < 1e12 for time in times)
+        start, end = (round(time * rate) for time in times) if finite else (0, 0)
         if not 0 <= start < end <= len(self):
             raise UseError(
                 f"{start_s} s to {end_s} s is not within the record",
@@ -227,7 +242,9 @@ class Capture:
         if options:
             raise UseError("a stretch is measured with the usual settings", help="leave them out")
         start, end = self._span(start_s or 0.0, self.duration_s if end_s is None else end_s)
-        return MeasureSet(self._capture.measure_range(start, end))
+        # What is in doubt about the record is in doubt about its parts.
+        flags = Measurement(self._capture.measure(None, None)).flags
+        return MeasureSet(self._capture.measure_range(start, end), flags)
 
     def check(
         self,
@@ -238,6 +255,8 @@ class Capture:
         **options: Any,
     ) -> Check:
         """Measures and compares with a setting of a profile; by default the one that the sheet names."""
+        if not hasattr(profile, "_profile"):
+            raise UseError(f"{profile!r} is no Profile", help="crestbook.Profile(path) reads one")
         told = self._capture.check(profile._profile, setting, options or None, progress)
         return Check(told)
 
@@ -368,6 +387,10 @@ def read(
     DataError
         Where the data can't be read or are damaged.
     """
+    if keys is not None and not isinstance(keys, Mapping):
+        raise UseError(f"keys={keys!r}", help='give a mapping, such as {"load.nominal_ohm": 500}')
+    if record is not None and (isinstance(record, bool) or not isinstance(record, int) or record < 1):
+        raise UseError(f"record={record!r}", help="records are counted from 1")
     pairs = as_pairs(keys)
     if isinstance(source, (str, os.PathLike)):
         path = Path(source)
@@ -450,7 +473,7 @@ def measure(
     90.0
     """
     capture = from_arrays(
-        v, i, rate=rate, load=load, v_scale=v_scale, i_scale=i_scale, sheet=sheet
+        v, i, rate=rate, load=load, v_scale=v_scale, i_scale=i_scale, sheet=sheet, progress=progress
     )
     measured: Measurement = capture.measure(progress=progress, **options)
     return measured
@@ -465,6 +488,7 @@ def from_arrays(
     v_scale: float | None = None,
     i_scale: float | None = None,
     sheet: Sheet | None = None,
+    progress: Progress | None = None,
 ) -> Capture:
     """The same arrays as a :class:`Capture`, to look into; see :func:`measure`."""
     stated: dict[str, dict[str, Any]] = {}
@@ -475,7 +499,7 @@ def from_arrays(
         stated["load"] = {"nominal_ohm": number(load, "load")}
     voltage, current = samples(v, "v"), samples(i, "i")
     text = as_toml(sheet, stated)
-    return Capture(_engine.from_arrays(voltage, current, number(rate, "rate"), text))
+    return Capture(_engine.from_arrays(voltage, current, number(rate, "rate"), text, progress))
 
 
 class Synthetic:

@@ -16,6 +16,7 @@ from typing import Any
 
 from . import _engine
 from .capture import Picture
+from .errors import UseError
 from .verification import Job, JobResult
 
 __all__ = ["Card", "Comparison", "Nearest", "NeutralLine", "compare", "nearest", "translation"]
@@ -142,7 +143,10 @@ class Card:
         if path.is_dir():
             self._card = _engine.Card.of(Job(path).result._document)
             return
-        text = path.read_text(encoding="utf-8")
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise UseError(f"the card can't be read: {error}", file=path) from error
         schema = json.loads(text).get("schema", "")
         if str(schema).startswith("crestbook/job/"):
             self._card = _engine.Card.of(JobResult.from_json(text)._document)

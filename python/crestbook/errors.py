@@ -84,4 +84,8 @@ class Interrupted(CrestbookError):
 
 
 class NotMeasured(CrestbookError, LookupError):
-    """A measure that can't be had; the message is the reason."""
+    """A measure that can't be determined; the message is the reason."""
+
+
+class NotMeasuredAttribute(NotMeasured, AttributeError):
+    """The same of ``set.power_w``, so that ``getattr(set, "power_w", None)`` is ``None``."""

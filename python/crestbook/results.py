@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, overload
 
 from . import _engine
-from .errors import NotMeasured
+from .errors import NotMeasured, NotMeasuredAttribute, UseError
 from .table import Table
 
 if TYPE_CHECKING:
@@ -165,8 +165,10 @@ class Estimate:
         NotMeasured
             Where the uncertainty is not known.
         """
-        import uncertainties
-
+        try:
+            import uncertainties
+        except ImportError as error:
+            raise UseError(f"{error}", help="pip install uncertainties") from error
         if self.standard_uncertainty is None:
             raise NotMeasured(
                 f"the uncertainty of {self.measure} is not known",
@@ -238,9 +240,13 @@ class MeasureSet(Mapping[str, Estimate]):
     where the measure can't be had. ``set.get("power_w")`` is then ``None``.
     """
 
-    __slots__ = ("_all", "_missing")
+    __slots__ = ("_all", "_missing", "flags")
 
-    def __init__(self, told: Mapping[str, Any]) -> None:
+    #: Of a stretch: what is in doubt about the record it is of.
+    flags: tuple[Flag, ...]
+
+    def __init__(self, told: Mapping[str, Any], flags: tuple[Flag, ...] = ()) -> None:
+        self.flags = flags
         known = {key: one for key, one in told.items() if key in MEASURES}
         self._all = {key: Estimate._of(key, one) for key, one in known.items()}
         self._missing: Mapping[str, str] = MappingProxyType(dict(told.get("missing", {})))
@@ -256,7 +262,13 @@ class MeasureSet(Mapping[str, Estimate]):
             return found
         if key not in MEASURES:
             raise KeyError(_no_measure(key))
-        raise NotMeasured(self._missing.get(key, "the file does not tell"), code="not_stated")
+        raise NotMeasured(self._why(key), code="not_stated")
+
+    def _why(self, key: str) -> str:
+        return self._missing.get(key, "the file does not tell")
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (_set_again, (self._all, dict(self._missing), self.flags))
 
     def get(self, key: str, default: Any = None) -> Any:
         """The measure, or ``default`` where it can't be had."""
@@ -267,7 +279,10 @@ class MeasureSet(Mapping[str, Estimate]):
             raise AttributeError(key)
         if key not in MEASURES:
             raise AttributeError(_no_measure(key))
-        return self[key]
+        found = self._all.get(key)
+        if found is None:
+            raise NotMeasuredAttribute(self._why(key), code="not_stated")
+        return found
 
     def __dir__(self) -> list[str]:
         return [*super().__dir__(), *MEASURES]
@@ -292,6 +307,14 @@ class MeasureSet(Mapping[str, Estimate]):
         rows = [row(key, str(one)) for key, one in self._all.items()]
         rows += [row(key, f"not measured: {why}") for key, why in self._missing.items()]
         return f"<table>{''.join(rows)}</table>"
+
+
+def _set_again(
+    all: dict[str, Estimate], missing: dict[str, str], flags: tuple[Flag, ...]
+) -> MeasureSet:
+    made = MeasureSet({"missing": missing}, flags)
+    made._all.update(all)
+    return made
 
 
 @dataclass(frozen=True)
@@ -375,8 +398,20 @@ class Phases(Sequence[Phase]):
             raise IndexError(f"the record has {len(self)} phases")
         return Phase._of(told)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (_phases_again, (self._document.to_json(),))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Phases) and self._document == other._document
+
+    __hash__ = None  # type: ignore[assignment]
+
     def __repr__(self) -> str:
         return f"<crestbook.Phases: {len(self)}>"
+
+
+def _phases_again(text: str) -> Phases:
+    return Phases(_engine.Measurement.from_json(text))
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import _engine
+from .errors import UseError
 
 if TYPE_CHECKING:
     import pandas
@@ -68,14 +69,18 @@ class Table:
 
     def to_arrow(self) -> pyarrow.Table:
         """As a pyarrow table; needs pyarrow 14 or later."""
-        import pyarrow
-
+        try:
+            import pyarrow
+        except ImportError as error:
+            raise UseError(f"{error}", help="pip install pyarrow") from error
         return pyarrow.table(self)
 
     def to_polars(self) -> polars.DataFrame:
         """As a polars frame; needs the extra ``polars``."""
-        import polars
-
+        try:
+            import polars
+        except ImportError as error:
+            raise UseError(f"{error}", help='pip install ".[polars]" in the checkout') from error
         return polars.DataFrame(self)
 
     def to_pandas(self) -> pandas.DataFrame:

@@ -81,6 +81,11 @@ class Profile:
         """Ids of the steps that its plan asks for."""
         return self._profile.steps()
 
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Profile) and self.text == other.text
+
+    __hash__ = None  # type: ignore[assignment]
+
     def __repr__(self) -> str:
         return f"<crestbook.Profile {self.model or '?'}: {', '.join(self.settings)}>"
 
@@ -126,7 +131,11 @@ class JobResult(_Document):
     @classmethod
     def read(cls, path: str | os.PathLike[str]) -> JobResult:
         """Reads the result.json of a job, which must be as it was written."""
-        return cls.from_json(Path(path).read_text(encoding="utf-8"))
+        try:
+            text = Path(path).read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise UseError(f"the result can't be read: {error}", file=Path(path)) from error
+        return cls.from_json(text)
 
     def _head(self) -> dict[str, Any]:
         head: dict[str, Any] = self._once("head", self._document.head)

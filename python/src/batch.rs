@@ -75,7 +75,8 @@ pub(crate) fn rows_of_capture(
         measured.unwrap_or_else(|fault| {
             // A copy that is gone when the table is read must not be named in it.
             let told = match (path.parent(), origin.capture.rsplit_once('/')) {
-                (Some(copy), Some((own, _))) if copy != std::path::Path::new("") => {
+                // Only what was fetched from elsewhere is a copy.
+                (Some(copy), Some((own, _))) if origin.capture.contains("://") => {
                     fault.told().replace(&copy.display().to_string(), own)
                 }
                 _ => fault.told(),

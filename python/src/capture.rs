@@ -134,21 +134,22 @@ pub(crate) fn from_bytes(
 
 /// Takes arrays where they lie; `None` for a channel that is not there.
 #[pyfunction]
-#[pyo3(signature = (voltage, current, rate_hz, sheet=None))]
+#[pyo3(signature = (voltage, current, rate_hz, sheet=None, progress=None))]
 pub(crate) fn from_arrays(
     py: Python<'_>,
     voltage: Option<Bound<'_, PyUntypedArray>>,
     current: Option<Bound<'_, PyUntypedArray>>,
     rate_hz: f64,
     sheet: Option<String>,
+    progress: Option<Py<PyAny>>,
 ) -> PyResult<Capture> {
     let array =
         |given: Option<Bound<'_, PyUntypedArray>>| given.map(|one| Array::of(&one)).transpose();
     let arrays = PerChannel { voltage: array(voltage)?, current: array(current)? };
-    away(py, None, |watch| {
+    away(py, progress.as_ref(), |watch| {
         let rate = SampleRate::new(rate_hz).ok_or_else(|| {
             Fault::of_use(
-                format!("a sample rate of {rate_hz} Hz"),
+                format!("a sample rate of {rate_hz:e} Hz"),
                 "give samples per second, above 0",
             )
         })?;

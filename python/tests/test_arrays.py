@@ -86,6 +86,7 @@ WRONG = [
     ({"v": V, "rate": float("nan")}, "rate"),
     ({"v": V, "rate": "1e7"}, "not a number"),
     ({"v": V, "rate": True}, "not a number"),
+    ({"v": V, "rate": 10**400}, "not a number"),
     ({"v": V, "load": "500"}, "not a number"),
     ({"v": V, "load": -500.0}, "above 0|nominal_ohm"),
     ({"v": V, "load": float("inf")}, "finite"),
@@ -155,6 +156,27 @@ def test_ctrl_c_ends_it() -> None:
     assert time.monotonic() - begun < 60
 
 
+def test_what_is_not_blurred_by_noise_is_not_averaged_out() -> None:
+    """Steps of a converter whose errors come again with each cycle of the carrier."""
+    for flags in ({"bits": 8}, {"bits": 6}, {"bits": 8, "duration_s": 1e-3, "rate_hz": 20e6}):
+        made = crestbook.synth("continuous", **flags)
+        power = made.measure().whole.power_w
+        # Within an interval that holds 95 %, or next to it: 60 to 150 U if steps were taken as noise.
+        assert abs(power.value - made.truth["whole"]["power_w"]) < 1.5 * power.U
+
+
+def test_a_gate_that_cuts_the_carrier_anywhere() -> None:
+    t = np.arange(400_000) / 20e6
+    v = 1500.0 * np.sin(2 * np.pi * 507_618 * t) * ((t * 34_592) % 1 < 0.385)
+    peak = crestbook.measure(v, v / 500, rate=20e6).whole.voltage_peak_v
+    assert abs(peak.value - 1500.0) < peak.U
+
+
+def test_nothing_is_connected_but_current_flows() -> None:
+    m = crestbook.measure(V, V / 500, rate=RATE, sheet={"load": {"kind": "open"}})
+    assert "load_mismatch" in {flag.code for flag in m.flags}
+
+
 def test_an_exception_of_the_callback_comes_back(bench: Path) -> None:
     def stop(done: int, total: int) -> None:
         raise RuntimeError("enough")
@@ -194,7 +216,10 @@ def test_captures_are_read_in_windows(bench: Path) -> None:
     columns = c.columns(50)
     assert columns["v_high"].max() == np.float32(whole.max())
     assert columns["v_low"].min() == np.float32(whole.min())
-    for wrong in [(0.0, 1e9), (-1.0, 0.1), (0.1, 0.1)]:
+    assert sum(1 for _ in c.v) == len(c)
+    with pytest.raises(crestbook.UseError, match="slice"):
+        c.v[[1, 2]]
+    for wrong in [(0.0, 1e9), (-1.0, 0.1), (0.1, 0.1), (float("nan"), 1.0), (0.0, float("inf"))]:
         with pytest.raises(crestbook.UseError, match="within"):
             c.window(*wrong)
     part = c.measure(0.0, 0.02)

@@ -142,6 +142,61 @@ def test_wrong_use(captures: Path, tmp_path: Path) -> None:
     assert table(out).filter(kind="error").is_empty()
 
 
+def test_the_table_may_lie_among_the_captures(captures: Path, monkeypatch) -> None:
+    out = captures / "t.parquet"
+    first = crestbook.batch(captures, out=out)
+    again = crestbook.batch(captures, out=out)
+    assert (again.captures, again.measured) == (first.captures, 0)
+    # However a path is written, a capture is one capture, and an option one option.
+    monkeypatch.chdir(captures.parent)
+    by_name = crestbook.batch(["captures", "./captures"], out="u", duty_threshold=0.2)
+    assert by_name.captures == first.captures
+    same = crestbook.batch("./captures", out="u", duty_threshold=__import__("numpy").float64(0.2))
+    assert same.measured == 0
+    (captures / "hello.csv").write_text("hello\n")
+    told = crestbook.batch("./captures/hello.csv", out="v").to_polars()["reason"][0]
+    assert told.startswith("captures/hello.csv: no rows of numbers in the first")
+
+
+def test_what_a_dead_worker_left_is_swept(captures: Path, tmp_path: Path) -> None:
+    out = tmp_path / "t"
+    crestbook.batch(captures, out=out, chunk=3)
+    whole = table(out)
+    part = next(out.glob("part-*.known"))
+    part.unlink()
+    shutil.copy(captures / "bipolar-15.csv", captures / "another.csv")
+    more = crestbook.batch(captures, out=out, chunk=3)
+    assert more.measured == 4
+    assert len(table(out).filter(polars.col("capture").str.ends_with("another.csv").not_())) == len(whole)
+
+
+def test_stems_with_dots_are_stems_of_their_own(tmp_path: Path) -> None:
+    for name in ("v1.2", "v1.3"):
+        made = crestbook.synth("continuous", bits=16, duration_s=0.002, seed=3)
+        made.save(tmp_path / "in.wav", overwrite=True)
+        shutil.copy(tmp_path / "in.wav", tmp_path / f"{name}.wav")
+        sheet = (tmp_path / "in.capture.toml").read_text().replace("in.wav", f"{name}.wav")
+        (tmp_path / f"{name}.capture.toml").write_text(sheet)
+    report = crestbook.batch([tmp_path / "v1.2.wav", tmp_path / "v1.3.wav"], out=tmp_path / "t")
+    assert (report.measured, report.failed) == (2, 0)
+    sheet = tmp_path / "v1.3.capture.toml"
+    sheet.write_text(sheet.read_text() + "\n# touched\n")
+    again = crestbook.batch([tmp_path / "v1.2.wav", tmp_path / "v1.3.wav"], out=tmp_path / "t")
+    assert (again.measured, again.known) == (1, 1)
+
+
+def test_one_batch_at_a_time(captures: Path, tmp_path: Path) -> None:
+    from crestbook.batch._places import Store
+
+    store = Store(str(tmp_path), {})
+    held = store.lock()
+    if held is None:
+        pytest.skip("this system has no locks")
+    with pytest.raises(crestbook.UseError, match="another batch"):
+        crestbook.batch(captures, out=tmp_path)
+    held.close()
+
+
 def test_sheets_and_second_files_go_along(tmp_path: Path) -> None:
     root = Path(__file__).resolve().parents[2] / "fixtures"
     folder = tmp_path / "pairs"

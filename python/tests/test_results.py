@@ -78,6 +78,20 @@ def test_what_can_not_be_had_says_why(bench: Path) -> None:
         m.cut.powr_w  # noqa: B018
 
 
+def test_parts_of_results_travel(bench: Path) -> None:
+    m = crestbook.read(bench / "cycle-2.wav").measure()
+    for part in (m.whole, m.phases, m.phases[0], m.cycles, m.flags, m.whole.power_w):
+        assert pickle.loads(pickle.dumps(part)) == part
+    assert getattr(m.rest, "burst_rate_hz", None) is None
+    assert not hasattr(m.rest, "burst_rate_hz")
+    assert crestbook.Profile(bench / "tarnbeck.toml") == crestbook.Profile(bench / "tarnbeck.toml")
+
+
+def test_a_stretch_keeps_the_doubts(bench: Path) -> None:
+    c = crestbook.read(bench / "cut-80-clipped.wav")
+    assert {flag.code for flag in c.measure(0.0, c.duration_s).flags} >= {"clipped"}
+
+
 def test_doubt_is_shown(bench: Path) -> None:
     bare = crestbook.synth("continuous").measure()
     assert bare.whole.power_w.at_least

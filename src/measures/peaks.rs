@@ -104,6 +104,10 @@ impl CloseLook<'_> {
                         *slot = (most, slot.1.hypot((slot.0 - most) / 3_f64.sqrt()));
                     }
                 }
+                // Beside the cut of a gate what is interpolated above the samples may be none of the wave.
+                if matches!(self.shape(), Shape::Bursts(_)) && slot.0 > sample {
+                    slot.1 = slot.1.hypot((slot.0 - sample) / 3_f64.sqrt());
+                }
                 // A crest that is no smooth one, and what smoothing may have taken.
                 slot.1 = slot.1.hypot(highest.rough[k] / 3_f64.sqrt());
                 slot.1 = slot.1.hypot(1.5 * self.misfit * slot.0);

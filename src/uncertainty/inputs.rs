@@ -238,16 +238,32 @@ impl InputGatherer<'_> {
     /// White noise in means of squares and products of n samples: the variance of mean((x + e)^2) is
     /// (4 X^2 s^2 + 2 s^4)/n, its bias s^2; that of mean((v + e)(i + g)) is
     /// (V^2 s_i^2 + I^2 s_v^2 + s_v^2 s_i^2)/n, with mean squares V^2 and I^2.
+    ///
+    /// Where the noise is below half a step nothing blurs the steps: their errors come again with each
+    /// carrier cycle, alike in its four quarters and in both channels, and no longer record averages them out.
     fn noise(&self, inputs: &mut Inputs) {
         let Self { stats, conditions, .. } = *self;
         let n = stats.moments.n.max(1) as f64;
         let (v, i) = (conditions.sigma(Channel::Voltage), conditions.sigma(Channel::Current));
         let square_v = stats.moments.mean_square_v().unwrap_or(0.0);
         let square_i = stats.moments.mean_square_i().unwrap_or(0.0);
-        let of_square = |square: f64, s: f64| ((4.0 * square * s * s + 2.0 * s.powi(4)) / n).sqrt();
-        inputs.spread(Term::NoiseV, "V²", of_square(square_v, v));
-        inputs.spread(Term::NoiseI, "A²", of_square(square_i, i));
-        let product = (square_v * i * i + square_i * v * v + (v * i).powi(2)) / n;
+        let hz = self.model.omega / TAU;
+        let quarter = if hz > 0.0 { (conditions.rate_hz / hz / 4.0).max(1.0) } else { n };
+        let bare =
+            |channel: Channel| channel.of(conditions.noise) < 0.5 * channel.of(conditions.step);
+        let count = |channel| if bare(channel) { n.min(quarter) } else { n };
+        let (n_v, n_i) = (count(Channel::Voltage), count(Channel::Current));
+        let of_square =
+            |square: f64, s: f64, n: f64| ((4.0 * square * s * s + 2.0 * s.powi(4)) / n).sqrt();
+        inputs.spread(Term::NoiseV, "V²", of_square(square_v, v, n_v));
+        inputs.spread(Term::NoiseI, "A²", of_square(square_i, i, n_i));
+        let (by_i, by_v) = ((square_v / n_i).sqrt() * i, (square_i / n_v).sqrt() * v);
+        let both = if bare(Channel::Voltage) && bare(Channel::Current) {
+            by_i + by_v
+        } else {
+            by_i.hypot(by_v)
+        };
+        let product = both * both + (v * i).powi(2) / n_v.min(n_i);
         // Zero lines of both channels that move alike are a power of their own.
         let (base_v, base_i) = (stats.baseline.voltage.square, stats.baseline.current.square);
         inputs.spread(Term::NoiseP, "W", product.sqrt().hypot((base_v * base_i / 3.0).sqrt()));

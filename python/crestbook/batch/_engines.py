@@ -67,7 +67,7 @@ def dask(
     try:
         from distributed import Client, as_completed
     except ImportError as error:
-        raise UseError("engine='dask' needs dask", help='pip install "crestbook[dask]"') from error
+        raise UseError("engine='dask' needs dask", help='pip install ".[dask]" in the checkout') from error
     own = client is None
     if own:
         client = Client(n_workers=workers, threads_per_worker=1, dashboard_address=None)
@@ -105,7 +105,7 @@ def ray(tasks: Iterable[Task], workers: int | None) -> Iterator[tuple[Task, Done
     try:
         import ray as cluster
     except ImportError as error:
-        raise UseError("engine='ray' needs Ray", help='pip install "crestbook[ray]"') from error
+        raise UseError("engine='ray' needs Ray", help='pip install ".[ray]" in the checkout') from error
     own = not cluster.is_initialized()
     if own:
         cluster.init(num_cpus=workers, include_dashboard=False, log_to_driver=False)

@@ -15,6 +15,8 @@ from ..errors import UseError
 
 #: Endings of files that belong to a capture but are none.
 _COMPANIONS = (".capture.toml", ".truth.json", ".sigmf-data", ".dat", ".layout.toml")
+#: Endings of the second file of a pair, in the place of the first one's own.
+_SECONDS = (".sigmf-data", ".dat", ".DAT")
 
 
 def is_url(place: str) -> bool:
@@ -28,9 +30,12 @@ def filesystem(url: str, options: dict[str, Any]) -> tuple[Any, str]:
         from fsspec.core import url_to_fs
     except ImportError as error:
         raise UseError(
-            f"{url} needs fsspec", help='pip install "crestbook[remote]"'
+            f"{url} needs fsspec", help='pip install ".[remote]" in the checkout'
         ) from error
-    found: tuple[Any, str] = url_to_fs(url, **options)
+    try:
+        found: tuple[Any, str] = url_to_fs(url, **options)
+    except ImportError as error:
+        raise UseError(f"{url}: {error}", help='pip install ".[remote]" in the checkout') from error
     return found
 
 
@@ -44,10 +49,6 @@ class Source:
     stamp: str
     #: Addresses or paths of its files, the data file first.
     files: tuple[str, ...]
-
-
-def _stem(name: str) -> str:
-    return name.split(".", 1)[0]
 
 
 def _is_capture(name: str) -> bool:
@@ -70,18 +71,23 @@ def _stamp(infos: Iterable[dict[str, Any]]) -> str:
 
 
 def _beside(name: str, names: dict[str, Any]) -> list[str]:
-    """The data file, then what has its stem, in order."""
-    stem = _stem(name)
-    others = sorted(other for other in names if other != name and _stem(other) == stem)
-    # Another capture of the same stem is not part of this one, unless it is half of a pair.
-    return [name, *(other for other in others if not _is_capture(other))]
+    """The data file, then its sheet and its second file, where they are there."""
+    inner = name[:-3] if name.lower().endswith(".gz") else name
+    stem = inner.rpartition(".")[0] or inner
+    sheets = [f"{one}.capture.toml" for one in (name, inner, stem)]
+    seconds = [stem + ending for ending in _SECONDS]
+    wanted = dict.fromkeys(one for one in [*sheets, *seconds] if one != name)
+    return [name, *(one for one in wanted if one in names)]
 
 
-def _local(patterns: list[str]) -> list[Source]:
+def _local(patterns: list[str], but: str) -> list[Source]:
     paths: set[str] = set()
-    for pattern in patterns:
+    table = os.path.realpath(but)
+    for pattern in map(os.path.normpath, patterns):
         if os.path.isdir(pattern):
             for folder, inner, names in os.walk(pattern):
+                if any(name.endswith(".known") for name in names):
+                    continue  # A table, of whichever batch.
                 if "job.toml" in names:
                     # Of a job the captures alone, not its results.
                     inner[:] = [name for name in inner if name == "captures"]
@@ -97,6 +103,8 @@ def _local(patterns: list[str]) -> list[Source]:
     sources = []
     for path in sorted(paths):
         folder, name = os.path.split(path)
+        if os.path.realpath(folder) == table:
+            continue  # The table itself.
         if folder not in folders:
             try:
                 entries = list(os.scandir(folder or "."))
@@ -147,10 +155,19 @@ def _remote(patterns: list[str], options: dict[str, Any]) -> list[Source]:
     return sources
 
 
-def listed(places: Iterable[str | os.PathLike[str]], options: dict[str, Any]) -> list[Source]:
-    """The captures of paths, folders, patterns and addresses, each once, in the order of their names."""
-    given = [os.fspath(place) for place in places]
-    local = _local([place for place in given if not is_url(place)])
+def listed(
+    places: Iterable[str | os.PathLike[str]], options: dict[str, Any], but: str
+) -> list[Source]:
+    """The captures of paths, folders, patterns and addresses, each once, in the order of their names.
+
+    `but` is the folder of the table, which may lie among them.
+    """
+    given = []
+    for place in places:
+        if not isinstance(place, (str, os.PathLike)):
+            raise UseError(f"{place!r} is no path", help="give paths, folders, patterns or addresses")
+        given.append(os.fspath(place))
+    local = _local([place for place in given if not is_url(place)], "" if is_url(but) else but)
     remote = _remote([place for place in given if is_url(place)], options)
     found = {source.name: source for source in [*local, *remote]}
     return [found[name] for name in sorted(found)]
@@ -221,6 +238,34 @@ class Store:
             return []
         self._fs.invalidate_cache()
         return sorted(p.rstrip("/").rsplit("/", 1)[-1] for p in self._fs.ls(self._path, detail=False))
+
+    def lock(self) -> Any:
+        """Holds the folder for this process, where the system can; refuses if another one holds it."""
+        if self._fs is not None:
+            return None
+        try:
+            import fcntl
+        except ImportError:
+            return None
+        held = open(os.path.join(self.out, ".lock"), "w")  # noqa: SIM115 - held until the end
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            held.close()
+            raise UseError(
+                f"another batch writes to {self.out}",
+                file=self.out,
+                help="wait until it is done, or give another folder",
+            ) from error
+        return held
+
+    def sweep(self) -> None:
+        """Takes away parts that a worker had no time to enter in the memory of the table."""
+        names = set(self.names())
+        for name in names:
+            if name.startswith("part-") and name.endswith(".parquet"):
+                if name.removesuffix(".parquet") + ".known" not in names:
+                    self.remove(name)
 
     def make(self) -> None:
         """Makes the folder; refuses a file in its place."""

@@ -41,7 +41,8 @@ class BatchReport:
         """The whole table as a polars frame, in the order of captures; needs the extra ``polars``."""
         import polars
 
-        return polars.read_parquet(f"{self.out}/*.parquet")
+        frame = polars.read_parquet(f"{self.out}/*.parquet")
+        return frame.sort("capture", "key", maintain_order=True)
 
 
 def batch(
@@ -100,8 +101,6 @@ def batch(
         raise UseError(f"engine={engine!r}", help="threads, dask or ray")
     if client is not None and engine != "dask":
         raise UseError("`client` belongs to engine='dask'")
-    if not 1 <= chunk <= 100_000:
-        raise UseError(f"chunk={chunk}", help="give 1 to 100000 captures")
     if workers is not None and workers < 1:
         raise UseError(f"workers={workers}", help="give at least 1")
     storage = dict(storage_options or {})
@@ -112,14 +111,25 @@ def batch(
             expected.setting(setting)
     elif setting is not None:
         raise UseError("`setting` belongs to a profile", help="give the profile too")
-    places = [captures] if isinstance(captures, (str, os.PathLike)) else list(captures)
-    sources = listed(places, storage)
+    if isinstance(captures, (str, os.PathLike)):
+        places: list[str | os.PathLike[str]] = [captures]
+    elif isinstance(captures, Iterable):
+        places = list(captures)
+    else:
+        raise UseError(f"{captures!r} is no path", help="give paths, folders, patterns or addresses")
+    if not isinstance(out, (str, os.PathLike)):
+        raise UseError(f"out={out!r}", help="give the folder of the table")
+    if not isinstance(chunk, int) or not 1 <= chunk <= 100_000:
+        raise UseError(f"chunk={chunk!r}", help="give 1 to 100000 captures")
+    sources = listed(places, storage, os.fspath(out))
     if not sources:
         raise UseError("no captures are there", help=f"looked at: {places[:3]}")
     how = How(os.fspath(out), storage, expected.text if expected else None, setting, options, uuid4().hex)
     _try_options(how)
     store = Store(how.out, storage)
     store.make()
+    held = store.lock()
+    store.sweep()
     known = known_of(store)
     fresh = [source for source in sources if stamp_key(source, how) not in known]
     total = Done(known=len(sources) - len(fresh))
@@ -130,6 +140,8 @@ def batch(
         _count(total, task, outcome)
         tell(total.known + total.measured + len(total.unread), len(sources))
     _keep_unread(store, total)
+    if held is not None:
+        held.close()
     return BatchReport(
         how.out,
         len(sources),

@@ -20,6 +20,13 @@ from ._places import Fetched, Source, Store
 KEY = 16
 
 
+def _plain(value: object) -> str:
+    """One text for one value, whatever its type."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    return repr(float(value)) if isinstance(value, (int, float)) else repr(value)
+
+
 @dataclass(frozen=True)
 class How:
     """What all captures of a batch are measured by."""
@@ -34,7 +41,7 @@ class How:
 
     def mark(self) -> bytes:
         """What every result hangs on beside its capture."""
-        told = sorted((key, repr(value)) for key, value in self.options.items())
+        told = sorted((key, _plain(value)) for key, value in self.options.items())
         parts = [_engine.__version__, self.profile or "", self.setting or "", repr(told)]
         return "\0".join(parts).encode()
 

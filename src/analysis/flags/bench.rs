@@ -126,6 +126,10 @@ fn lost(case: &Case<'_>, flags: &mut Vec<Flag>) {
     );
 }
 
+/// Power factor above which power is drawn, and load below which something is connected, ohm.
+const DRAWN: f64 = 0.5;
+const OPEN_OHM: f64 = 20_000.0;
+
 fn load(case: &Case<'_>, flags: &mut Vec<Flag>) {
     let channels = case.record.channels();
     if !(channels.voltage && channels.current) {
@@ -158,8 +162,20 @@ fn load(case: &Case<'_>, flags: &mut Vec<Flag>) {
             ),
         ));
     }
-    let Some(nominal) = case.record.load_ohm() else { return };
     let ratio = (square_v / square_i).sqrt();
+    // Leads alone draw a current that stands across the voltage.
+    if case.record.is_open() && factor > DRAWN && ratio < OPEN_OHM {
+        flags.push(Flag::new(
+            Code::LoadMismatch,
+            format!(
+                "the sheet states that nothing is connected, but voltage and current give a load of {}: \
+                 correct load.kind, or the scales",
+                for_people(ratio, Unit::Ohm)
+            ),
+        ));
+        return;
+    }
+    let Some(nominal) = case.record.load_ohm() else { return };
     if (1.0 / ratio / nominal - 1.0).abs() < 0.2 && nominal != 1.0 {
         flags.push(Flag::new(
             Code::ChannelsSwapped,

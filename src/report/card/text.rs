@@ -152,7 +152,7 @@ pub fn nearest(found: &Nearest, manner: Manner) -> String {
         ));
         if one.not_monotonic {
             out.push_str(
-                "   its power does not go one way with the dial: other dials may come as near\n",
+                "   its power is not monotonic over the dial: other dials may come as near\n",
             );
         }
         if !one.in_doubt.is_empty() {
