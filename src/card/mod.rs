@@ -414,7 +414,7 @@ impl Point {
             }
             let within = match one.measure {
                 Measure::CrestFactor => value >= 0.999,
-                Measure::DutyCycle => (0.0..=1.0).contains(&value),
+                Measure::DutyCycle => (0.0..=1.001).contains(&value),
                 // Power may flow the other way: that is told, not refused.
                 Measure::Power | Measure::Energy | Measure::Load => true,
                 _ => value >= 0.0,
