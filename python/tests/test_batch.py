@@ -185,15 +185,41 @@ def test_stems_with_dots_are_stems_of_their_own(tmp_path: Path) -> None:
     assert (again.measured, again.known) == (1, 1)
 
 
+def test_files_of_others_stay(captures: Path, tmp_path: Path) -> None:
+    """A folder that some other program fills is no table, and nothing in it is touched."""
+    out = tmp_path / "lake"
+    out.mkdir()
+    for name in ("part-00000-1b2c.snappy.parquet", "unread.parquet"):
+        (out / name).write_bytes(b"mine")
+    with pytest.raises(crestbook.UseError, match="of no batch"):
+        crestbook.batch(captures, out=out)
+    assert sorted(p.name for p in out.iterdir()) == ["part-00000-1b2c.snappy.parquet", "unread.parquet"]
+    # In a table of ours what is named otherwise stays, too.
+    crestbook.batch(captures, out=tmp_path / "t")
+    (tmp_path / "t" / "part-00000-1b2c.snappy.parquet").write_bytes(b"mine")
+    crestbook.batch(captures, out=tmp_path / "t")
+    assert (tmp_path / "t" / "part-00000-1b2c.snappy.parquet").read_bytes() == b"mine"
+
+
+def test_a_text_capture_may_end_in_dat(captures: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "dat"
+    folder.mkdir()
+    shutil.copy(captures / "bipolar-15.csv", folder / "a.dat")
+    assert crestbook.batch(folder, out=tmp_path / "t").measured == 1
+
+
 def test_one_batch_at_a_time(captures: Path, tmp_path: Path) -> None:
     from crestbook.batch._places import Store
 
-    store = Store(str(tmp_path), {})
+    # A folder of its own: that of the captures is none of a batch.
+    out = tmp_path / "t"
+    out.mkdir()
+    store = Store(str(out), {})
     held = store.lock()
     if held is None:
         pytest.skip("this system has no locks")
     with pytest.raises(crestbook.UseError, match="another batch"):
-        crestbook.batch(captures, out=tmp_path)
+        crestbook.batch(captures, out=out)
     held.close()
 
 

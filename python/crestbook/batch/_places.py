@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import glob
 import os
+import re
 import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -14,9 +15,11 @@ from .. import _engine
 from ..errors import UseError
 
 #: Endings of files that belong to a capture but are none.
-_COMPANIONS = (".capture.toml", ".truth.json", ".sigmf-data", ".dat", ".layout.toml")
+_COMPANIONS = (".capture.toml", ".truth.json", ".sigmf-data", ".layout.toml")
 #: Endings of the second file of a pair, in the place of the first one's own.
 _SECONDS = (".sigmf-data", ".dat", ".DAT")
+#: Names of the files of a table.
+_OWN = re.compile(r"(part-[0-9a-f]{24}\.(parquet|known)|seen-[0-9a-f]{24}\.known|unread\.parquet|\.lock)")
 
 
 def is_url(place: str) -> bool:
@@ -70,6 +73,12 @@ def _stamp(infos: Iterable[dict[str, Any]]) -> str:
     return "\n".join(one(info) for info in infos)
 
 
+def _is_second(name: str, names: dict[str, Any]) -> bool:
+    """Whether a file beside it describes this one, which holds bare numbers."""
+    stem, dot, ending = name.rpartition(".")
+    return ending.lower() == "dat" and any(f"{stem}{dot}{one}" in names for one in ("cfg", "CFG"))
+
+
 def _beside(name: str, names: dict[str, Any]) -> list[str]:
     """The data file, then its sheet and its second file, where they are there."""
     inner = name[:-3] if name.lower().endswith(".gz") else name
@@ -112,6 +121,8 @@ def _local(patterns: list[str], but: str) -> list[Source]:
                 entries = []
             folders[folder] = {entry.name: entry for entry in entries if entry.is_file()}
         there = folders[folder]
+        if path not in patterns and _is_second(name, there):
+            continue
         own = _beside(name, there)
         infos = []
         for one in own:
@@ -148,6 +159,8 @@ def _remote(patterns: list[str], options: dict[str, Any]) -> list[Source]:
                     listed = []
                 folders[folder] = {info["name"].rsplit("/", 1)[-1]: info for info in listed}
             there = folders[folder]
+            if one != path and _is_second(name, there):
+                continue
             own = _beside(name, there)
             stamp = _stamp(there[n] for n in own if n in there)
             files = tuple(back(f"{folder}/{n}" if folder else n) for n in own)
@@ -263,12 +276,22 @@ class Store:
         """Takes away parts that a worker had no time to enter in the memory of the table."""
         names = set(self.names())
         for name in names:
-            if name.startswith("part-") and name.endswith(".parquet"):
+            ours = _OWN.fullmatch(name) and name.startswith("part-")
+            if ours and name.endswith(".parquet"):
                 if name.removesuffix(".parquet") + ".known" not in names:
                     self.remove(name)
 
     def make(self) -> None:
-        """Makes the folder; refuses a file in its place."""
+        """Makes the folder; refuses a file in its place, and a folder of somebody else's files."""
+        names = self.names()
+        if not any(name.endswith(".known") for name in names):
+            strange = next((name for name in names if not _OWN.fullmatch(name)), None)
+            if strange is not None:
+                raise UseError(
+                    f"{self.out} holds {strange}, which is of no batch",
+                    file=self.out,
+                    help="give a new folder for the table",
+                )
         if self._fs is not None:
             self._fs.makedirs(self._path, exist_ok=True)
             return
