@@ -216,6 +216,12 @@ flags! {
 }
 
 impl Code {
+    /// Whether a flag of this kind may put a measure in doubt.
+    #[must_use]
+    pub fn touches(self, measure: Measure) -> bool {
+        self.row().measures.iter().copied().flatten().any(|one| *one == Doubted::Measure(measure))
+    }
+
     /// The flag of this name.
     #[must_use]
     pub fn named(name: &str) -> Option<Self> {

@@ -207,8 +207,11 @@ impl Capture {
         progress: Option<Py<PyAny>>,
     ) -> PyResult<Measurement> {
         let settings = Options::of(options)?.over(Settings::default())?;
-        if settings == Settings::default() && self.arrays.is_empty() && progress.is_none() {
-            return Ok(Measurement(Arc::new(self.usual(py)?.measurement.clone())));
+        if settings == Settings::default() && progress.is_none() {
+            let run = self.usual(py)?;
+            // The run may be an old one; what it was made from must still be there.
+            py.detach(|| at_rest(&self.arrays))?;
+            return Ok(Measurement(Arc::new(run.measurement.clone())));
         }
         let run = away(py, progress.as_ref(), |watch| self.measured(&settings, watch))?;
         let measurement = Measurement(Arc::new(run.measurement.clone()));

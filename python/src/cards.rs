@@ -202,7 +202,7 @@ pub(crate) fn nearest(
     most: usize,
 ) -> PyResult<Nearest> {
     let wanted = of.setting(setting)?;
-    let dial = dial.or(wanted.dial).or_else(|| wanted.dials().last().copied());
+    let dial = dial.or_else(|| wanted.own_dial());
     if !wanted.dials().is_empty() && !wanted.dials().iter().any(|one| Some(*one) == dial) {
         let dials: Vec<String> = wanted.dials().iter().map(f64::to_string).collect();
         let help = format!("it was captured at: {}", dials.join(", "));

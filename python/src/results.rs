@@ -159,22 +159,27 @@ impl Check {
 #[derive(Clone, PartialEq)]
 pub(crate) struct JobResult(pub(crate) Arc<verification::JobResult>);
 
-#[pymethods]
 impl JobResult {
-    /// Reads the document that a job wrote; one that was changed since is refused.
-    #[staticmethod]
-    fn from_json(text: &str) -> PyResult<Self> {
-        let mut read: verification::JobResult =
-            Form::Job.read(text.as_bytes()).map_err(Fault::from)?;
+    /// A result as it was written; one that was changed since is refused.
+    pub(crate) fn sealed(mut read: verification::JobResult) -> Result<Self, Fault> {
         let broken = |error: crestbook::report::job::ReportError| {
             Fault::new(ErrorCode::Internal, error.to_string(), None)
         };
         if !unchanged(&mut read).map_err(broken)? {
             let help = "judge the job again";
             let message = "the result was changed after it was written";
-            return Err(Fault::new(ErrorCode::WrongDocument, message, Some(help.into())).into());
+            return Err(Fault::new(ErrorCode::WrongDocument, message, Some(help.into())));
         }
         Ok(Self(Arc::new(read)))
+    }
+}
+
+#[pymethods]
+impl JobResult {
+    /// Reads the document that a job wrote; one that was changed since is refused.
+    #[staticmethod]
+    fn from_json(text: &str) -> PyResult<Self> {
+        Ok(Self::sealed(Form::Job.read(text.as_bytes()).map_err(Fault::from)?)?)
     }
 
     fn to_json(&self) -> PyResult<String> {

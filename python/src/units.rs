@@ -115,7 +115,7 @@ impl Job {
     /// The result that the last run left in the folder.
     fn result(&self, py: Python<'_>) -> PyResult<JobResult> {
         let result = py.detach(|| job::earlier(&self.folder)).map_err(Fault::from)?;
-        Ok(JobResult(Arc::new(result)))
+        Ok(JobResult::sealed(result)?)
     }
 
     /// Notes a reading by hand.

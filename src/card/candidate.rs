@@ -2,11 +2,12 @@
 
 use super::distance::{Axis, Coordinate, coordinates, distance, same_axis};
 use super::nearest::{Agreement, Match, NEAR, Uncompared, WhyNot};
-use super::{Card, SettingCard};
+use super::{Card, SettingCard, apart, each_once};
 use crate::digest::Sha256;
 use crate::flag::Code;
 use crate::measures::Measure;
 use crate::numeric::moments::mean_and_deviation;
+use crate::numeric::student::NORMAL_K;
 use crate::verification::{KeptMeasure, Load};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -20,9 +21,6 @@ const TURNED: f64 = 0.02;
 
 /// Multiples up to which a quantity agrees.
 const AGREES: f64 = 2.0;
-
-/// Coverage factor of a normal distribution at 95 %.
-const NORMAL_K: f64 = 1.959_963_984_540_054;
 
 /// One axis over the dial: logarithms at ascending dials.
 struct Course<'a> {
@@ -121,14 +119,6 @@ impl Errors for Drawn<'_> {
 /// A course as drawn: ln of what is wanted, scale of the quantity, and (place on the dial, ln) of each knot.
 type DrawnCourse = (f64, f64, Vec<(f64, f64)>);
 
-/// How far two loads are apart, in logarithms.
-fn apart(a: Load, b: Load) -> f64 {
-    match (a, b) {
-        (Load::Ohm(a), Load::Ohm(b)) => (a / b).ln().abs(),
-        _ => 0.0,
-    }
-}
-
 /// Where on the dial, and how far.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Place {
@@ -186,7 +176,7 @@ impl<'a> Candidate<'a> {
                 let Some(course) = courses.iter_mut().find(same) else { continue };
                 let at = dial.map_or(0.0, place);
                 // Of several loads within 3 % the one next to what is wanted.
-                let off = |load: Load| apart(course.axis.load, load);
+                let off = |load: Load| apart(course.axis.load, load).unwrap_or(f64::INFINITY);
                 match course.knots.last() {
                     Some((last, held)) if *last == at => {
                         if off(found.axis.load) < off(held.axis.load) {
@@ -281,20 +271,20 @@ impl<'a> Candidate<'a> {
         let (first, last) = (self.places[0], self.places[self.places.len() - 1]);
         let mut look = |from: f64, to: f64| {
             // Each as a + b t over the stretch, where it is known there.
-            let lines: Vec<(f64, f64, f64)> = drawn
+            let lines: Vec<(f64, f64)> = drawn
                 .iter()
                 .filter_map(|(wanted, scale, knots)| {
                     let (a, b) = line(knots, from, to)?;
-                    Some(((a - wanted) / scale, b / scale, *scale))
+                    Some(((a - wanted) / scale, b / scale))
                 })
                 .collect();
             if lines.len() < FEWEST {
                 return;
             }
-            let slope: f64 = lines.iter().map(|(_, b, _)| b * b).sum();
-            let lean: f64 = lines.iter().map(|(a, b, _)| a * b).sum();
+            let slope: f64 = lines.iter().map(|(_, b)| b * b).sum();
+            let lean: f64 = lines.iter().map(|(a, b)| a * b).sum();
             let at = if slope > 0.0 { (-lean / slope).clamp(from, to) } else { from };
-            let square: f64 = lines.iter().map(|(a, b, _)| (a + b * at).powi(2)).sum();
+            let square: f64 = lines.iter().map(|(a, b)| (a + b * at).powi(2)).sum();
             let distance = (square / lines.len() as f64).sqrt();
             if best.is_none_or(|best| distance < best.distance) {
                 let at_end = first < last && (at <= first || at >= last);
@@ -360,11 +350,8 @@ impl<'a> Candidate<'a> {
             .map(|(u, half)| NORMAL_K * u.hypot(half / 3_f64.sqrt()))
             .filter(|u| *u > 0.0 && !place.at_end);
         let of_courses = || self.courses.iter().flat_map(|course| &course.knots);
-        let mut in_doubt: Vec<Code> =
-            of_courses().flat_map(|(_, one)| one.point.doubts()).collect();
-        in_doubt.extend(of);
-        in_doubt.sort_by_key(|code| code.name());
-        in_doubt.dedup();
+        let theirs = of_courses().flat_map(|(_, one)| one.point.doubts());
+        let in_doubt = each_once(theirs.chain(of.iter().copied()));
         let at_least = of_courses().any(|(_, one)| one.kept.estimate.at_least())
             || self.courses.iter().any(|course| course.wanted.kept.estimate.at_least());
         Match {

@@ -1,7 +1,7 @@
 //! Two cards side by side: what differs by more than its uncertainty.
 
 use super::quantity::part_of;
-use super::{Card, Point, SettingCard, same_load};
+use super::{Card, Point, SettingCard, each_once, same_load};
 use crate::flag::Code;
 use crate::measures::Measure;
 use crate::result::{Form, Part};
@@ -187,12 +187,7 @@ fn points(
                 continue;
             };
             let flags = a.flags.iter().chain(&b.flags);
-            let doubts = |code: &&Code| {
-                let touched = code.row().measures.iter().copied().flatten();
-                touched.into_iter().any(|one| *one == crate::flag::Doubted::Measure(measure))
-            };
-            let mut in_doubt: Vec<Code> = flags.filter(doubts).copied().collect();
-            in_doubt.dedup();
+            let in_doubt = each_once(flags.copied().filter(|code| code.touches(measure)));
             let difference = second.estimate.value - first.estimate.value;
             let term = combined((first, second), same_instruments, one_load);
             let told = term.and_then(|term| estimate(difference, term.u, term.freedom));

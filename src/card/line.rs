@@ -9,7 +9,7 @@
 
 use super::behaviour::{self, Behaviour, Held};
 use super::quantity::{Modulation, part_of};
-use super::{Point, SettingCard};
+use super::{Point, SettingCard, each_once};
 use crate::flag::Code;
 use crate::measures::Measure;
 use crate::result::Part;
@@ -77,19 +77,14 @@ impl Line {
     /// The line of a setting at its own dial, into its rated load or else the load next to it.
     #[must_use]
     pub fn of(setting: &SettingCard) -> Self {
-        let dial = setting.dial.or_else(|| setting.dials().last().copied());
-        Self::at(setting, dial, setting.rated_ohm)
+        Self::at(setting, setting.own_dial(), setting.rated_ohm)
     }
 
     /// The line at a dial, into the load that was captured next to `ohm`.
     #[must_use]
     pub fn at(setting: &SettingCard, dial: Option<f64>, ohm: Option<f64>) -> Self {
         let points = setting.over_load(dial);
-        let distance = |point: &&&Point| match (point.load, ohm) {
-            (Load::Ohm(own), Some(ohm)) => (own / ohm).ln().abs(),
-            _ => 0.0,
-        };
-        let point = points.iter().min_by(|a, b| distance(a).total_cmp(&distance(b))).copied();
+        let point = setting.near(dial, ohm);
         let open = setting.point(dial, Load::Open);
         let open_peak_v = open.and_then(|open| value(open, Measure::VoltagePeak, Part::Whole));
         let Some(point) = point else {
@@ -111,10 +106,7 @@ impl Line {
             .iter()
             .map(|one| one.estimate.expanded().map(|u| u / one.estimate.value))
             .collect::<Option<Vec<f64>>>();
-        let mut in_doubt: Vec<Code> =
-            points.iter().copied().chain(open).flat_map(Point::doubts).collect();
-        in_doubt.sort_by_key(|code| code.name());
-        in_doubt.dedup();
+        let in_doubt = each_once(points.iter().copied().chain(open).flat_map(Point::doubts));
         let cyclic = cyclic && point.has_whole_cycle();
         let carrier = [part, Part::Cut, Part::Coag, Part::Whole];
         let phases: Vec<LinePhase> =

@@ -142,14 +142,27 @@ const MOST: f64 = 1e9;
 /// (IEC 60601-2-2, from memory).
 pub const SAME_LOAD: f64 = 0.03;
 
+/// How far two loads are apart, in logarithms; `None` of a load and none at all.
+fn apart(a: Load, b: Load) -> Option<f64> {
+    match (a, b) {
+        (Load::Ohm(a), Load::Ohm(b)) => Some((a / b).ln().abs()),
+        (Load::Open, Load::Open) => Some(0.0),
+        _ => None,
+    }
+}
+
 /// Whether two loads are one.
 #[must_use]
 pub fn same_load(a: Load, b: Load) -> bool {
-    match (a, b) {
-        (Load::Ohm(a), Load::Ohm(b)) => (a / b).ln().abs() <= SAME_LOAD.ln_1p(),
-        (Load::Open, Load::Open) => true,
-        _ => false,
-    }
+    apart(a, b).is_some_and(|apart| apart <= SAME_LOAD.ln_1p())
+}
+
+/// Codes in the order of their names, each once.
+fn each_once(codes: impl IntoIterator<Item = Code>) -> Vec<Code> {
+    let mut all: Vec<Code> = codes.into_iter().collect();
+    all.sort_by_key(|code| code.name());
+    all.dedup();
+    all
 }
 
 /// Measures that a card keeps.
@@ -353,13 +366,8 @@ impl Point {
     /// # Errors
     /// Why it can't be had.
     pub fn had(&self, measure: Measure, part: Part) -> Result<&KeptMeasure, Reason> {
-        let blocks = |code: &&Code| {
-            let row = code.row();
-            let touched = row.measures.iter().copied().flatten();
-            row.effect == Effect::Blocks
-                && touched.into_iter().any(|one| *one == crate::flag::Doubted::Measure(measure))
-        };
-        if self.flags.iter().any(|code| blocks(&code)) {
+        let blocks = |code: &Code| code.row().effect == Effect::Blocks && code.touches(measure);
+        if self.flags.iter().any(blocks) {
             return Err(Reason::NotTold);
         }
         let found = self.numbers.iter().find(|one| one.measure == measure && one.part == part);
@@ -470,6 +478,22 @@ impl SettingCard {
         all.sort_by(f64::total_cmp);
         all.dedup();
         all
+    }
+
+    /// The dial that the plan states, or else the highest that was captured.
+    #[must_use]
+    pub fn own_dial(&self) -> Option<f64> {
+        self.dial.or_else(|| self.dials().last().copied())
+    }
+
+    /// The point of a dial whose load is next to `ohm`; the lowest load where none is asked for.
+    #[must_use]
+    pub fn near(&self, dial: Option<f64>, ohm: Option<f64>) -> Option<&Point> {
+        let off = |point: &&Point| match ohm {
+            Some(ohm) => apart(point.load, Load::Ohm(ohm)).unwrap_or(f64::INFINITY),
+            None => 0.0,
+        };
+        self.over_load(dial).into_iter().min_by(|a, b| off(a).total_cmp(&off(b)))
     }
 
     /// The part that its output stands for: its kind where it has one kind of output, else the cycle.

@@ -231,7 +231,7 @@ pub fn nearest(
 #[must_use]
 pub fn translation(of: &Card, to: &Card) -> Vec<Nearest> {
     let one = |setting: &SettingCard| {
-        let dial = setting.dial.or_else(|| setting.dials().last().copied());
+        let dial = setting.own_dial();
         nearest(of, setting, dial, &[to], 3)
     };
     of.settings.iter().map(one).collect()

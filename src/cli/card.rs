@@ -8,8 +8,9 @@ use crate::files::write_whole;
 use crate::job::RESULTS;
 use crate::keyfile;
 use crate::report::card::{Axes, Size, map, sheet, text};
-use crate::report::job::{Look, ReportError};
-use crate::result::Form;
+use crate::report::job::{Look, ReportError, unchanged};
+use crate::result::{Form, FormError};
+use crate::verification::JobResult;
 use std::path::{Path, PathBuf};
 
 /// `crestbook card`.
@@ -95,7 +96,7 @@ pub(super) struct NearestArgs {
 }
 
 /// Reads a card, or makes the one of a job's result.
-fn read(named: &Path) -> Result<Card, Failure> {
+fn read(named: &Path, printer: &Printer) -> Result<Card, Failure> {
     let path =
         if named.is_dir() { named.join(RESULTS).join("result.json") } else { named.to_owned() };
     let bytes = std::fs::read(&path).map_err(|error| {
@@ -107,8 +108,21 @@ fn read(named: &Path) -> Result<Card, Failure> {
         let message = format!("{}: {error}", path.display());
         Failure::new(error.code(), message, error.help()).about(&path)
     };
-    if let Ok(job) = Form::Job.read(&bytes) {
-        return Ok(Card::of(&job));
+    match Form::Job.read::<JobResult>(&bytes) {
+        Ok(mut job) => {
+            if !unchanged(&mut job).map_err(failed)? {
+                printer.note(&format!(
+                    "{}: this result was edited, or made by an older version: its seal does not fit, so the card \
+                     names none",
+                    path.display()
+                ));
+                job.seal = None;
+            }
+            return Ok(Card::of(&job));
+        }
+        // A card, perhaps; what is damaged is told as what it is.
+        Err(FormError::Other { .. }) => {}
+        Err(error) => return Err(fail(&error)),
     }
     let card: Card = Form::Card.read(&bytes).map_err(|error| fail(&error))?;
     match card.fault() {
@@ -122,7 +136,8 @@ fn read(named: &Path) -> Result<Card, Failure> {
 }
 
 fn read_all(named: &[PathBuf], printer: &Printer) -> Result<Vec<Card>, Failure> {
-    let cards: Vec<Card> = named.iter().map(|path| read(path)).collect::<Result<_, _>>()?;
+    let cards: Vec<Card> =
+        named.iter().map(|path| read(path, printer)).collect::<Result<_, _>>()?;
     for (k, card) in cards.iter().enumerate() {
         let twin = |other: &Card| other.unit == card.unit && other.unit.serial.is_some();
         if cards[..k].iter().any(twin) {
@@ -245,7 +260,7 @@ fn setting<'a>(card: &'a Card, id: &str) -> Result<&'a SettingCard, Failure> {
 
 /// Runs `crestbook compare`.
 pub(super) fn compare(args: &CompareArgs, printer: &Printer) -> Result<Exit, Failure> {
-    let (a, b) = (read(&args.a)?, read(&args.b)?);
+    let (a, b) = (read(&args.a, printer)?, read(&args.b, printer)?);
     let mut pairs = Vec::new();
     for one in &args.setting {
         let (first, second) = one.split_once('=').unwrap_or((one, one));
@@ -272,7 +287,7 @@ pub(super) fn compare(args: &CompareArgs, printer: &Printer) -> Result<Exit, Fai
 /// Runs `crestbook nearest`.
 pub(super) fn nearest(args: &NearestArgs, printer: &Printer) -> Result<Exit, Failure> {
     if let Some([a, b]) = args.table.as_deref() {
-        let found = card::nearest::translation(&read(a)?, &read(b)?);
+        let found = card::nearest::translation(&read(a, printer)?, &read(b, printer)?);
         if printer.json() {
             let mut list = JsonList::new(Form::Translation);
             found.iter().try_for_each(|one| list.push(one))?;
@@ -285,10 +300,10 @@ pub(super) fn nearest(args: &NearestArgs, printer: &Printer) -> Result<Exit, Fai
     let (Some(to), Some(id)) = (&args.to, &args.setting) else {
         return Err(Failure::usage("nothing is looked for", "give --to, --setting and --in"));
     };
-    let of = read(to)?;
+    let of = read(to, printer)?;
     let wanted = setting(&of, id)?;
     let dial = match args.dial {
-        None => wanted.dial.or_else(|| wanted.dials().last().copied()),
+        None => wanted.own_dial(),
         Some(dial) if wanted.dials().contains(&dial) => Some(dial),
         Some(dial) => {
             let dials: Vec<String> = wanted.dials().iter().map(f64::to_string).collect();

@@ -5,6 +5,9 @@
 
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
+/// Coverage factor of a normal distribution at 95 %.
+pub const NORMAL_K: f64 = 1.959_963_984_540_054;
+
 /// Above this the expansion is exact to rounding: its first term left out is below
 /// 100 z^11 / df^5.
 const EXPANSION_FROM: f64 = 1e3;

@@ -2,6 +2,7 @@
 
 use crate::estimate::{Coverage, Estimate};
 use crate::numeric::moments::mean_and_deviation;
+use crate::numeric::student::NORMAL_K;
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
 /// Relative standard deviation s / mean of some powers. Its interval is that of chi-square,
@@ -26,9 +27,6 @@ pub(super) fn spread(powers: &[f64]) -> Option<Estimate> {
     });
     Some(found)
 }
-
-/// Coverage factor of a normal distribution at 95 %.
-const NORMAL_K: f64 = 1.959_963_984_540_054;
 
 #[cfg(test)]
 mod tests {

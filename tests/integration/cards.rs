@@ -333,6 +333,17 @@ fn cards_of_the_demo_read_back_and_compare() {
         let told = text(&out.stderr);
         assert!(!out.status.success() && told.contains(said), "{args:?}: {told}");
     }
+    // A result that was edited gives a card that names no seal, and says so.
+    let result = demo.join("results/result.json");
+    let whole = std::fs::read_to_string(&result).unwrap();
+    let edited = folder.path().join("edited.json");
+    std::fs::write(&edited, whole.replacen("TB-0417", "TB-0418", 1)).unwrap();
+    let out = crestbook(&["card", edited.to_str().unwrap()]);
+    assert!(text(&out.stderr).contains("its seal does not fit"), "{}", text(&out.stderr));
+    assert!(text(&out.stdout).contains("has no seal"));
+    std::fs::write(&edited, &whole[..whole.len() / 2]).unwrap();
+    let out = crestbook(&["card", edited.to_str().unwrap()]);
+    assert!(text(&out.stderr).contains("damaged"), "{}", text(&out.stderr));
     // A card of another version is refused by name.
     let other =
         std::fs::read_to_string(&kept).unwrap().replace("crestbook/card/1", "crestbook/card/7");

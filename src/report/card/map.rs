@@ -6,7 +6,7 @@ use crate::measures::Measure;
 use crate::report::job::plot::Axis;
 use crate::report::picture::{FAINT, INK, pale};
 use crate::result::Part;
-use crate::verification::{KeptMeasure, Load};
+use crate::verification::KeptMeasure;
 use plotters::prelude::*;
 
 /// What the two axes show.
@@ -57,14 +57,9 @@ fn known(kept: &KeptMeasure) -> Option<(f64, f64)> {
 
 /// Each kind of output of a setting at its own dial and load.
 fn spots(unit: usize, setting: &SettingCard, axes: Axes) -> Vec<Spot> {
-    let dial = setting.dial.or_else(|| setting.dials().last().copied());
-    let points = setting.over_load(dial);
-    let rated = setting.rated_ohm.map(Load::Ohm);
-    let point = points
-        .iter()
-        .find(|point| rated.is_some_and(|load| crate::card::same_load(point.load, load)))
-        .or(points.first());
-    let Some(point) = point else { return Vec::new() };
+    let Some(point) = setting.near(setting.own_dial(), setting.rated_ohm) else {
+        return Vec::new();
+    };
     let kinds: Vec<_> = setting.kinds().into_iter().filter(|kind| kind.powered()).collect();
     let (x, y) = axes.measures();
     let several = kinds.len() > 1;

@@ -113,7 +113,7 @@ pub(super) fn dial_words(dial: Option<f64>) -> String {
 
 fn row(setting: &SettingCard) -> Result<Row, ReportError> {
     let line = Line::of(setting);
-    let dial = setting.dial.or_else(|| setting.dials().last().copied());
+    let dial = setting.own_dial();
     let over_load = setting.over_load(dial);
     let label = match (&setting.mode, dial) {
         (Some(mode), Some(dial)) => format!("on the unit: {mode}, dial {dial}"),
@@ -122,20 +122,14 @@ fn row(setting: &SettingCard) -> Result<Row, ReportError> {
         (None, None) => String::new(),
     };
     let cyclic = line.phases.iter().filter(|phase| phase.kind.powered()).count() > 1;
-    let lead = match (line.mean_w, line.load_ohm) {
-        (Some(watt), Some(ohm)) => {
+    let mean = setting.near(dial, setting.rated_ohm);
+    let mean = mean.and_then(|at| Some((at.load, at.had(Measure::Power, setting.part()).ok()?)));
+    let lead = match mean {
+        Some((load, kept)) => {
             let mean = if cyclic { "mean " } else { "" };
-            let doubt = if line.at_least { " ?" } else { "" };
-            let u = line
-                .relative_expanded_uncertainty
-                .map_or_else(|| " ± ?".into(), |u| format!(" ± {:.1} %{doubt}", 100.0 * u));
-            format!(
-                "{mean}{}{u} into {}",
-                significant(watt, Unit::Watt, 3),
-                for_people(ohm, Unit::Ohm)
-            )
+            format!("{mean}{} into {}", shown(kept), load_words(load))
         }
-        _ => "power not measured".into(),
+        None => "power not measured".into(),
     };
     let outputs = line.phases.iter().filter(|phase| phase.kind.powered()).map(|phase| {
         let class =
