@@ -16,6 +16,12 @@ impl Sha256 {
         Self(sha2::Sha256::digest(bytes).into())
     }
 
+    /// Its 32 bytes.
+    #[must_use]
+    pub fn bytes(&self) -> &[u8; 32] {
+        &self.0
+    }
+
     /// Of a value as JSON.
     ///
     /// # Errors
@@ -36,6 +42,12 @@ impl Sha256 {
         let bytes: Vec<u8> =
             digits?.chunks(2).map(|pair| pair.iter().fold(0, |a, b| 16 * a + b)).collect();
         if text.len() == 64 { bytes.try_into().ok().map(Self) } else { None }
+    }
+}
+
+impl From<[u8; 32]> for Sha256 {
+    fn from(bytes: [u8; 32]) -> Self {
+        Self(bytes)
     }
 }
 

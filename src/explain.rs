@@ -70,6 +70,16 @@ error_codes! {
     WrongReading "wrong_reading" Use;
     /// A report can't be made.
     NoReport "no_report" Data;
+    /// The archive can't be reached.
+    NoStore "no_store" Output;
+    /// The archive is one of a newer program.
+    NewerStore "newer_store" Data;
+    /// The archive holds what this program did not write.
+    Altered "altered" Data;
+    /// A result is not fit to be archived.
+    Unfit "unfit" Data;
+    /// A file of a key is none, or can't be used.
+    WrongKeyFile "wrong_key_file" Use;
     /// An output can't be written.
     Unwritable "unwritable" Output;
     /// The user broke off.

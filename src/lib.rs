@@ -13,6 +13,8 @@ pub use units::SampleRate;
 pub use verification::Profile;
 
 pub mod analysis;
+#[cfg(feature = "archive")]
+pub mod archive;
 pub mod card;
 pub mod check;
 #[cfg(feature = "cli")]

@@ -4,7 +4,7 @@ use crate::errors::Fault;
 use crate::table::Table;
 use crestbook::explain::ErrorCode;
 use crestbook::measures::catalog::MEASURES;
-use crestbook::report::job::{Look, report, unchanged};
+use crestbook::report::job::{Look, report};
 use crestbook::report::long::{self, Origin};
 use crestbook::report::{budget, table};
 use crestbook::result::{Form, Part};
@@ -162,10 +162,9 @@ pub(crate) struct JobResult(pub(crate) Arc<verification::JobResult>);
 impl JobResult {
     /// A result as it was written; one that was changed since is refused.
     pub(crate) fn sealed(mut read: verification::JobResult) -> Result<Self, Fault> {
-        let broken = |error: crestbook::report::job::ReportError| {
-            Fault::new(ErrorCode::Internal, error.to_string(), None)
-        };
-        if !unchanged(&mut read).map_err(broken)? {
+        let broken =
+            |error: serde_json::Error| Fault::new(ErrorCode::Internal, error.to_string(), None);
+        if !read.is_unchanged().map_err(broken)? {
             let help = "judge the job again";
             let message = "the result was changed after it was written";
             return Err(Fault::new(ErrorCode::WrongDocument, message, Some(help.into())));

@@ -8,7 +8,7 @@ use crate::files::write_whole;
 use crate::job::RESULTS;
 use crate::keyfile;
 use crate::report::card::{Axes, Size, map, sheet, text};
-use crate::report::job::{Look, ReportError, unchanged};
+use crate::report::job::{Look, ReportError};
 use crate::result::{Form, FormError};
 use crate::verification::JobResult;
 use std::path::{Path, PathBuf};
@@ -110,7 +110,7 @@ fn read(named: &Path, printer: &Printer) -> Result<Card, Failure> {
     };
     match Form::Job.read::<JobResult>(&bytes) {
         Ok(mut job) => {
-            if !unchanged(&mut job).map_err(failed)? {
+            if !job.is_unchanged().map_err(|error| failed(error.into()))? {
                 printer.note(&format!(
                     "{}: this result was edited, or made by an older version: its seal does not fit, so the card \
                      names none",

@@ -1,6 +1,8 @@
 //! The command line: parse, call, show.
 #![allow(clippy::print_stdout, clippy::print_stderr)]
 
+#[cfg(feature = "archive")]
+mod archive;
 mod card;
 mod check;
 mod convert;
@@ -69,6 +71,9 @@ enum Command {
     Compare(card::CompareArgs),
     /// Find the settings and dials of other units that come nearest to a setting
     Nearest(card::NearestArgs),
+    /// Keep results for years: find them, see drift, prove that nothing was altered
+    #[cfg(feature = "archive")]
+    Archive(archive::Args),
     /// Print completions for a shell
     Completions(shell::Completions),
     /// Print the manual page, or write all of them to a folder
@@ -128,6 +133,8 @@ pub fn main_with(arguments: impl Iterator<Item = OsString>) -> Exit {
         Command::Card(args) => card::run(args, &printer),
         Command::Compare(args) => card::compare(args, &printer),
         Command::Nearest(args) => card::nearest(args, &printer),
+        #[cfg(feature = "archive")]
+        Command::Archive(args) => archive::run(args, &printer),
         Command::Completions(args) => shell::completions(args, &printer),
         Command::Man(args) => shell::man(args, &printer),
     };

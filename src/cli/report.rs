@@ -61,7 +61,7 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         ));
     }
     let mut result = read(&args.result)?;
-    if !report::unchanged(&mut result).map_err(failed)? {
+    if !result.is_unchanged().map_err(|error| failed(error.into()))? {
         printer.note("this result was edited, or made by an older version: its seal does not fit");
     }
     let mut out = WholeFile::create(&args.output)?;

@@ -138,7 +138,7 @@ pub fn run(job: &Job, how: RunOptions, observer: &dyn Observer) -> Result<Ran, J
             }),
         }
     }
-    report::seal(&mut result).map_err(|error| JobError::Report(error.to_string()))?;
+    result.seal().map_err(|error| JobError::Report(error.to_string()))?;
     Ok(Ran { result, not_kept })
 }
 

@@ -1,5 +1,6 @@
 //! Mathematics on slices: no files, no settings, no words of the trade.
 
+pub mod chart;
 pub mod crest;
 pub mod delay;
 pub mod envelope;
@@ -8,6 +9,7 @@ pub mod moments;
 pub mod order;
 pub mod period;
 pub mod quantum;
+pub mod regression;
 pub mod runs;
 pub mod sinefit;
 pub mod smooth;

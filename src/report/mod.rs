@@ -1,5 +1,7 @@
 //! Results for people and programs; every renderer returns text or bytes and writes nothing.
 
+#[cfg(feature = "archive")]
+pub mod archive;
 pub mod budget;
 pub mod card;
 pub mod delay;

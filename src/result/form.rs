@@ -50,6 +50,18 @@ forms! {
     Nearest "nearest" 1 "a list of nearest settings";
     /// What comes nearest to each setting of a unit.
     Translation "translation" 1 "a table of nearest settings";
+    /// An act that an archive keeps.
+    Entry "entry" 1 "an entry of an archive";
+    /// Entries of an archive that were looked for.
+    Entries "entries" 1 "a list of entries of an archive";
+    /// What a check of an archive found.
+    Verification "verification" 1 "a check of an archive";
+    /// A proof that an entry is in an archive.
+    Proof "proof" 1 "a proof about an archive";
+    /// A measure over the years.
+    Trend "trend" 1 "a trend";
+    /// What is due.
+    Due "due" 1 "a list of what is due";
     /// Why there is no other document.
     Error "error" 1 "an error";
 }

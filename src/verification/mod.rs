@@ -13,6 +13,7 @@ mod outcome;
 mod profile;
 mod reading;
 mod result;
+mod seal;
 mod single;
 mod spread;
 mod step;

@@ -5,7 +5,7 @@ use crate::support::root;
 use std::path::{Path, PathBuf};
 
 /// Module and floor; modules of one floor are strangers.
-const FLOORS: [(&str, u32); 32] = [
+const FLOORS: [(&str, u32); 33] = [
     ("explain", 0),
     ("units", 0),
     ("term", 0),
@@ -33,6 +33,7 @@ const FLOORS: [(&str, u32); 32] = [
     ("synthetic", 9),
     ("verification", 10),
     ("card", 11),
+    ("archive", 11),
     ("report", 12),
     ("job", 13),
     ("demo", 14),

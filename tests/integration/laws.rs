@@ -224,7 +224,7 @@ fn what_is_written_reads_back_equal() {
     crate::support::crestbook(&["job", bench, "--quiet"]);
     let text = std::fs::read(Path::new(bench).join("results/result.json")).unwrap();
     let mut result: crestbook::verification::JobResult = Form::Job.read(&text).unwrap();
-    assert!(crestbook::report::job::unchanged(&mut result).unwrap());
+    assert!(result.is_unchanged().unwrap());
     let mut again = Vec::new();
     crestbook::report::job::json(&result, &mut again).unwrap();
     assert!(again == text);

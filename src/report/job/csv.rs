@@ -103,7 +103,7 @@ pub fn csv(result: &JobResult, out: impl Write) -> Result<(), ReportError> {
 }
 
 /// A text as a cell: what a spreadsheet would take for a formula is quoted.
-pub(in crate::report) fn quoted(text: &str) -> String {
+pub(crate) fn quoted(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) && text.parse::<f64>().is_err() {
         format!("'{text}")
     } else {

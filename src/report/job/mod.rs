@@ -13,14 +13,13 @@ mod words;
 
 pub use checklist::checklist;
 pub use csv::csv;
-pub(in crate::report) use csv::quoted;
+pub(crate) use csv::quoted;
 pub use html::html;
 pub(in crate::report) use html::page;
 pub use look::{ArchivePart, Letterhead, Look};
 pub use paper::Paper;
 pub(in crate::report) use words::reasons;
 
-use crate::digest::Sha256;
 use crate::report::picture::PictureError;
 use crate::verification::JobResult;
 use std::io::Write;
@@ -32,6 +31,12 @@ pub struct ReportError(pub String);
 
 impl From<PictureError> for ReportError {
     fn from(error: PictureError) -> Self {
+        Self(error.to_string())
+    }
+}
+
+impl From<serde_json::Error> for ReportError {
+    fn from(error: serde_json::Error) -> Self {
         Self(error.to_string())
     }
 }
@@ -78,25 +83,4 @@ pub fn json(result: &JobResult, mut out: impl Write) -> Result<(), ReportError> 
     let fail = |error: &dyn std::fmt::Display| ReportError(error.to_string());
     serde_json::to_writer_pretty(&mut out, result).map_err(|error| fail(&error))?;
     out.write_all(b"\n").map_err(|error| fail(&error))
-}
-
-/// Seals a result: its seal is then the SHA-256 of all the rest.
-///
-/// # Errors
-/// Where it can't be written as JSON.
-pub fn seal(result: &mut JobResult) -> Result<(), ReportError> {
-    result.seal = None;
-    let sealed = Sha256::of_json(result).map_err(|error| ReportError(error.to_string()))?;
-    result.seal = Some(sealed);
-    Ok(())
-}
-
-/// Whether a result is as it was when it was sealed.
-///
-/// # Errors
-/// Where it can't be written as JSON.
-pub fn unchanged(result: &mut JobResult) -> Result<bool, ReportError> {
-    let before = result.seal;
-    seal(result)?;
-    Ok(std::mem::replace(&mut result.seal, before) == before)
 }

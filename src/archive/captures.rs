@@ -1,0 +1,178 @@
+//! Captures as they came from the bench, each once, under the SHA-256 of its content, compressed with zstd.
+
+use super::error::ArchiveError;
+use crate::digest::{Hasher, Sha256};
+use crate::files::WholeFile;
+use std::fs::File;
+use std::io::{self, BufReader, Read, Write};
+use std::path::{Path, PathBuf};
+
+/// Compression: a tenth smaller than 1, still at hundreds of megabytes a second.
+const LEVEL: i32 = 3;
+
+/// The folder of captures.
+#[derive(Clone, Debug)]
+pub struct Captures {
+    folder: PathBuf,
+}
+
+/// What is wrong with a kept capture.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum CaptureFault {
+    /// It is not there.
+    Missing,
+    /// It is there, with other content.
+    Altered,
+    /// There is a link or a folder in its place.
+    NotAFile,
+    /// It can't be read.
+    Unreadable(String),
+}
+
+impl std::fmt::Display for CaptureFault {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Missing => f.write_str("is missing"),
+            Self::Altered => f.write_str("was altered"),
+            Self::NotAFile => f.write_str("was replaced by something that is not a file"),
+            Self::Unreadable(why) => write!(f, "can't be read: {why}"),
+        }
+    }
+}
+
+impl Captures {
+    pub(super) fn new(folder: PathBuf) -> Self {
+        Self { folder }
+    }
+
+    /// File of a capture: in a folder named after the first two digits.
+    #[must_use]
+    pub fn file(&self, sha256: &Sha256) -> PathBuf {
+        let name = sha256.to_string();
+        self.folder.join(&name[..2]).join(format!("{name}.zst"))
+    }
+
+    /// Keeps a file that has this hash; nothing where it is kept already.
+    ///
+    /// # Errors
+    /// Where it can't be read or written, or its content is another by now.
+    pub(super) fn keep(&self, source: &Path, sha256: &Sha256) -> Result<(), ArchiveError> {
+        let target = self.file(sha256);
+        if self.check(sha256).is_ok() {
+            return Ok(());
+        }
+        let folder = target.parent().unwrap_or(&self.folder);
+        std::fs::create_dir_all(folder).map_err(|error| {
+            ArchiveError::io(folder, "can't make the folder of captures", error)
+        })?;
+        let read = |error| ArchiveError::io(source, "can't read the capture", error);
+        let mut input = File::open(source).map_err(read)?;
+        let mut out = WholeFile::create(&target)?;
+        let mut hasher = Hasher::default();
+        let done = (|| {
+            let mut coder = zstd::Encoder::new(&mut out, LEVEL)?;
+            coder.include_checksum(true)?;
+            copy(&mut input, &mut hasher, &mut coder)?;
+            coder.finish().map(|_| ())
+        })();
+        if let Err(error) = done {
+            return Err(out.fail(error).into());
+        }
+        if hasher.finish() != *sha256 {
+            return Err(ArchiveError::Unfit {
+                name: source.display().to_string(),
+                message: "the capture changed while it was added".into(),
+                help: "run `crestbook job` again, then add the job".into(),
+            });
+        }
+        out.finish()?;
+        // The name itself must be on the disk before an entry speaks of it.
+        sync_folder(folder);
+        Ok(())
+    }
+
+    /// Opens a kept capture.
+    fn open(&self, sha256: &Sha256) -> Result<impl Read + use<>, CaptureFault> {
+        let path = self.file(sha256);
+        match std::fs::symlink_metadata(&path) {
+            Ok(facts) if facts.is_file() => {}
+            Ok(_) => return Err(CaptureFault::NotAFile),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                return Err(CaptureFault::Missing);
+            }
+            Err(error) => return Err(CaptureFault::Unreadable(error.to_string())),
+        }
+        let unreadable = |error: io::Error| CaptureFault::Unreadable(error.to_string());
+        let file = File::open(&path).map_err(unreadable)?;
+        zstd::Decoder::new(BufReader::new(file)).map_err(unreadable)
+    }
+
+    /// Whether a capture is kept as it was.
+    ///
+    /// # Errors
+    /// What is wrong with it.
+    pub fn check(&self, sha256: &Sha256) -> Result<(), CaptureFault> {
+        self.copy_to(sha256, &mut io::sink())
+    }
+
+    /// Writes the content of a kept capture.
+    ///
+    /// # Errors
+    /// What is wrong with it; what was written by then is not to be trusted.
+    pub fn copy_to(&self, sha256: &Sha256, out: &mut dyn Write) -> Result<(), CaptureFault> {
+        let mut input = self.open(sha256)?;
+        let mut hasher = Hasher::default();
+        // What can't be unpacked is not what was packed.
+        copy(&mut input, &mut hasher, out).map_err(|error| match error.kind() {
+            io::ErrorKind::StorageFull | io::ErrorKind::PermissionDenied => {
+                CaptureFault::Unreadable(error.to_string())
+            }
+            _ => CaptureFault::Altered,
+        })?;
+        // A byte behind the last frame is one that nobody wrote.
+        if hasher.finish() == *sha256 { Ok(()) } else { Err(CaptureFault::Altered) }
+    }
+
+    /// Removes a capture.
+    pub(super) fn remove(&self, sha256: &Sha256) -> Result<(), ArchiveError> {
+        let path = self.file(sha256);
+        match std::fs::remove_file(&path) {
+            Ok(()) => Ok(()),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+            Err(error) => Err(ArchiveError::io(&path, "can't remove the capture", error)),
+        }
+    }
+}
+
+fn sync_folder(folder: &Path) {
+    // Systems that can't open a folder have no need of it.
+    if let Ok(folder) = File::open(folder) {
+        let _ = folder.sync_all();
+    }
+}
+
+fn copy(input: &mut dyn Read, hasher: &mut Hasher, out: &mut dyn Write) -> io::Result<()> {
+    let mut piece = vec![0; 1 << 17];
+    loop {
+        let count = match input.read(&mut piece) {
+            Ok(0) => return Ok(()),
+            Ok(count) => count,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+            Err(error) => return Err(error),
+        };
+        hasher.write_all(&piece[..count])?;
+        out.write_all(&piece[..count])?;
+    }
+}
+
+/// SHA-256 and size of a file.
+///
+/// # Errors
+/// Where it can't be read.
+pub(super) fn hash_file(path: &Path) -> Result<(Sha256, u64), ArchiveError> {
+    let read = |error| ArchiveError::io(path, "can't read it", error);
+    let mut hasher = Hasher::default();
+    let mut file = File::open(path).map_err(read)?;
+    let bytes = io::copy(&mut file, &mut hasher).map_err(read)?;
+    Ok((hasher.finish(), bytes))
+}

@@ -1,0 +1,165 @@
+//! `crestbook archive`: what is kept over the years.
+
+mod add;
+mod find;
+mod keep;
+mod prove;
+mod recompute;
+mod trend;
+
+use super::exit::{Exit, Failure};
+use super::printer::Printer;
+use crate::archive::{Archive, Place, PrivateKey, Stamp};
+use std::path::{Path, PathBuf};
+
+/// Variable that names the archive where no flag does.
+pub(super) const STORE: &str = "CRESTBOOK_ARCHIVE";
+/// Variable that names who acts.
+const BY: &str = "CRESTBOOK_BY";
+
+/// `crestbook archive`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    #[command(subcommand)]
+    command: Sub,
+
+    #[command(flatten)]
+    store: StoreArgs,
+}
+
+/// Where the archive is.
+#[derive(Clone, Debug, clap::Args)]
+pub(super) struct StoreArgs {
+    /// Archive: a file, or postgres://USER@HOST/DATABASE [default: the variable `CRESTBOOK_ARCHIVE`]
+    #[arg(long, global = true, value_name = "STORE")]
+    pub(super) store: Option<String>,
+}
+
+impl StoreArgs {
+    /// The place that is named, by flag or variable.
+    pub(super) fn place(&self) -> Option<Place> {
+        let named = self
+            .store
+            .clone()
+            .or_else(|| std::env::var(STORE).ok().filter(|text| !text.is_empty()));
+        named.map(|text| Place::parse(&text))
+    }
+
+    fn named(&self) -> Result<Place, Failure> {
+        self.place().ok_or_else(|| {
+            Failure::usage(
+                "no archive is named",
+                format!("give --store FILE, or set the variable {STORE} to it"),
+            )
+        })
+    }
+
+    pub(super) fn open(&self) -> Result<Archive, Failure> {
+        Ok(Archive::open(&self.named()?)?)
+    }
+}
+
+/// Who does something.
+#[derive(Debug, clap::Args)]
+pub(super) struct StampArgs {
+    /// Who does this [default: the variable `CRESTBOOK_BY`]
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+
+    /// Private key that signs the checkpoint afterwards
+    #[arg(long, value_name = "FILE")]
+    key: Option<PathBuf>,
+}
+
+impl StampArgs {
+    fn stamp(&self) -> Result<Stamp, Failure> {
+        let by = self.by.clone().or_else(|| std::env::var(BY).ok()).map(|by| by.trim().to_owned());
+        let by = by.filter(|by| !by.is_empty()).ok_or_else(|| {
+            Failure::usage(
+                "it is not said who does this, and the log records it",
+                format!("give --by NAME, or set the variable {BY}"),
+            )
+        })?;
+        let key = self.key.as_deref().map(PrivateKey::read).transpose()?;
+        Ok(Stamp { by, key, at: None })
+    }
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Sub {
+    /// Add results, with the captures they rest on
+    Add(add::Args),
+    /// List results, the newest first
+    List(find::List),
+    /// Show a result, its files, and what was done about it
+    Show(find::Show),
+    /// Sign a result
+    Sign(add::Sign),
+    /// Show what differs between two results
+    Diff(find::Diff),
+    /// Show a measure of one unit over the years
+    Trend(trend::Args),
+    /// Check that nothing was changed since it was written
+    Verify(prove::Verify),
+    /// Write the checkpoint to a file that is kept elsewhere
+    Checkpoint(prove::CheckpointArgs),
+    /// Write a proof that an entry is in the archive
+    Prove(prove::Prove),
+    /// Write all numbers as a table, a row for each measure
+    Export(find::Export),
+    /// List every act
+    Log(find::Log),
+    /// Show what is due, overdue, or was never verified
+    Due(trend::Due),
+    /// Write a page about one unit
+    Unit(trend::Unit),
+    /// Keep the captures of a result whatever their age
+    Hold(keep::Hold),
+    /// End a hold
+    Release(keep::Hold),
+    /// Remove captures of old results; the results stay
+    RemoveCaptures(keep::Remove),
+    /// Copy the archive, also while it is in use
+    Backup(keep::Backup),
+    /// Make an archive of such a copy
+    Restore(keep::Backup),
+    /// Keys that sign checkpoints
+    Key(prove::Key),
+}
+
+/// Runs `crestbook archive`.
+pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
+    let store = &args.store;
+    match &args.command {
+        Sub::Add(args) => add::run(args, store, printer),
+        Sub::List(args) => find::list(args, store, printer),
+        Sub::Show(args) => find::show(args, store, printer),
+        Sub::Sign(args) => add::sign(args, store, printer),
+        Sub::Diff(args) => find::diff(args, store, printer),
+        Sub::Trend(args) => trend::run(args, store, printer),
+        Sub::Verify(args) => prove::verify(args, store, printer),
+        Sub::Checkpoint(args) => prove::checkpoint(args, store, printer),
+        Sub::Prove(args) => prove::prove(args, store, printer),
+        Sub::Export(args) => find::export(args, store, printer),
+        Sub::Log(args) => find::log(args, store, printer),
+        Sub::Due(args) => trend::due(args, store, printer),
+        Sub::Unit(args) => trend::unit(args, store, printer),
+        Sub::Hold(args) => keep::hold(args, store, printer),
+        Sub::Release(args) => keep::release(args, store, printer),
+        Sub::RemoveCaptures(args) => keep::remove(args, store, printer),
+        Sub::Backup(args) => keep::backup(args, store, printer),
+        Sub::Restore(args) => keep::restore(args, store, printer),
+        Sub::Key(args) => prove::key(args, printer),
+    }
+}
+
+/// Refuses to write over a file.
+pub(super) fn refuse_existing(path: &Path, force: bool) -> Result<(), Failure> {
+    if path.exists() && !force {
+        return Err(Failure::usage(
+            format!("{}: a file of this name already exists", path.display()),
+            "choose another name, or overwrite it with --force",
+        ));
+    }
+    Ok(())
+}
