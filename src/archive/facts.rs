@@ -273,7 +273,10 @@ pub(super) fn of_job(job: &JobResult) -> Extract {
         lines().map(|(_, line)| line).filter(of).max_by_key(|line| line.judged.verdict)
     };
     for step in &job.steps {
-        let Some(capture) = step.capture.as_deref() else { continue };
+        // A capture that several steps share counts once.
+        let Some(capture) = step.capture.as_deref().filter(|_| step.shares.is_none()) else {
+            continue;
+        };
         for number in &capture.numbers {
             let (measure, part) = (number.measure, number.part);
             let point = Point::measured(&facts, measure, part, &number.estimate, &capture.flags);

@@ -2,6 +2,7 @@
 
 use super::exit::{Exit, Failure};
 use super::printer::{JsonList, Printer};
+use super::source::{Sources, StoreArgs};
 use crate::card::{self, Card, SettingCard};
 use crate::explain::{ErrorCode, Explain};
 use crate::files::write_whole;
@@ -43,6 +44,9 @@ pub(super) struct Args {
     /// Overwrite existing files
     #[arg(long)]
     force: bool,
+
+    #[command(flatten)]
+    store: StoreArgs,
 }
 
 /// `crestbook compare`.
@@ -61,6 +65,9 @@ pub(super) struct CompareArgs {
     /// Show what lies within U, too
     #[arg(long)]
     all: bool,
+
+    #[command(flatten)]
+    store: StoreArgs,
 }
 
 /// `crestbook nearest`.
@@ -93,20 +100,18 @@ pub(super) struct NearestArgs {
     /// Show each quantity of each setting
     #[arg(long)]
     all: bool,
+
+    #[command(flatten)]
+    store: StoreArgs,
 }
 
 /// Reads a card, or makes the one of a job's result.
-fn read(named: &Path, printer: &Printer) -> Result<Card, Failure> {
-    let path =
-        if named.is_dir() { named.join(RESULTS).join("result.json") } else { named.to_owned() };
-    let bytes = std::fs::read(&path).map_err(|error| {
-        let message = format!("{}: can't read it: {error}", path.display());
-        let help = "name the folder of a job after `crestbook job`, its result.json, or a card";
-        Failure::new(ErrorCode::Unreadable, message, Some(help.into())).about(&path)
-    })?;
+fn read(named: &Path, sources: &mut Sources, printer: &Printer) -> Result<Card, Failure> {
+    let path = named;
+    let (bytes, _) = sources.bytes(named)?;
     let fail = |error: &dyn Explain| {
         let message = format!("{}: {error}", path.display());
-        Failure::new(error.code(), message, error.help()).about(&path)
+        Failure::new(error.code(), message, error.help()).about(path)
     };
     match Form::Job.read::<JobResult>(&bytes) {
         Ok(mut job) => {
@@ -130,14 +135,18 @@ fn read(named: &Path, printer: &Printer) -> Result<Card, Failure> {
         Some(fault) => {
             let help = "make the card again with `crestbook card JOB -o FILE.json`";
             let message = format!("{}: no bench measures {fault}", path.display());
-            Err(Failure::new(ErrorCode::WrongDocument, message, Some(help.into())).about(&path))
+            Err(Failure::new(ErrorCode::WrongDocument, message, Some(help.into())).about(path))
         }
     }
 }
 
-fn read_all(named: &[PathBuf], printer: &Printer) -> Result<Vec<Card>, Failure> {
+fn read_all(
+    named: &[PathBuf],
+    sources: &mut Sources,
+    printer: &Printer,
+) -> Result<Vec<Card>, Failure> {
     let cards: Vec<Card> =
-        named.iter().map(|path| read(path, printer)).collect::<Result<_, _>>()?;
+        named.iter().map(|path| read(path, sources, printer)).collect::<Result<_, _>>()?;
     for (k, card) in cards.iter().enumerate() {
         let twin = |other: &Card| other.unit == card.unit && other.unit.serial.is_some();
         if cards[..k].iter().any(twin) {
@@ -206,7 +215,7 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
             Some((path, super::measure::plot_kind(path)?))
         }
     };
-    let cards = read_all(&args.jobs, printer)?;
+    let cards = read_all(&args.jobs, &mut Sources::open(&args.store)?, printer)?;
     let look = Look { made_at: jiff::Timestamp::now(), ..Look::default() };
     let size = if args.pocket { Size::Pocket } else { Size::Wall };
     if let Some((path, kind)) = kind {
@@ -260,7 +269,8 @@ fn setting<'a>(card: &'a Card, id: &str) -> Result<&'a SettingCard, Failure> {
 
 /// Runs `crestbook compare`.
 pub(super) fn compare(args: &CompareArgs, printer: &Printer) -> Result<Exit, Failure> {
-    let (a, b) = (read(&args.a, printer)?, read(&args.b, printer)?);
+    let mut sources = Sources::open(&args.store)?;
+    let (a, b) = (read(&args.a, &mut sources, printer)?, read(&args.b, &mut sources, printer)?);
     let mut pairs = Vec::new();
     for one in &args.setting {
         let (first, second) = one.split_once('=').unwrap_or((one, one));
@@ -286,8 +296,10 @@ pub(super) fn compare(args: &CompareArgs, printer: &Printer) -> Result<Exit, Fai
 
 /// Runs `crestbook nearest`.
 pub(super) fn nearest(args: &NearestArgs, printer: &Printer) -> Result<Exit, Failure> {
+    let mut sources = Sources::open(&args.store)?;
     if let Some([a, b]) = args.table.as_deref() {
-        let found = card::nearest::translation(&read(a, printer)?, &read(b, printer)?);
+        let (a, b) = (read(a, &mut sources, printer)?, read(b, &mut sources, printer)?);
+        let found = card::nearest::translation(&a, &b);
         if printer.json() {
             let mut list = JsonList::new(Form::Translation);
             found.iter().try_for_each(|one| list.push(one))?;
@@ -300,7 +312,7 @@ pub(super) fn nearest(args: &NearestArgs, printer: &Printer) -> Result<Exit, Fai
     let (Some(to), Some(id)) = (&args.to, &args.setting) else {
         return Err(Failure::usage("nothing is looked for", "give --to, --setting and --in"));
     };
-    let of = read(to, printer)?;
+    let of = read(to, &mut sources, printer)?;
     let wanted = setting(&of, id)?;
     let dial = match args.dial {
         None => wanted.own_dial(),
@@ -313,7 +325,7 @@ pub(super) fn nearest(args: &NearestArgs, printer: &Printer) -> Result<Exit, Fai
             ));
         }
     };
-    let cards = read_all(&args.within, printer)?;
+    let cards = read_all(&args.within, &mut sources, printer)?;
     let cards: Vec<&Card> = cards.iter().collect();
     let found = card::nearest(&of, wanted, dial, &cards, args.most);
     if printer.json() {

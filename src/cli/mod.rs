@@ -16,6 +16,7 @@ mod progress;
 mod report;
 mod sheet_flags;
 mod shell;
+mod source;
 mod synth;
 
 pub use exit::Exit;

@@ -2,21 +2,19 @@
 
 use super::exit::{Exit, Failure};
 use super::printer::Printer;
-use crate::explain::{ErrorCode, Explain};
+use crate::explain::ErrorCode;
 use crate::files::WholeFile;
-use crate::job::RESULTS;
 use crate::report::job as report;
-use crate::result::Form;
 use crate::verification::JobResult;
 use std::path::{Path, PathBuf};
 
 /// `crestbook report`.
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
-    /// Result of a job (results/result.json), or the job's folder
+    /// Result of a job (results/result.json), the job's folder, or with --store the number of an entry
     result: PathBuf,
 
-    /// Report to write: .html, .pdf, .json or .csv
+    /// Report to write: .html, .pdf, .xml (a digital calibration certificate), .json or .csv
     #[arg(long, short, value_name = "FILE")]
     output: PathBuf,
 
@@ -24,9 +22,17 @@ pub(super) struct Args {
     #[arg(long)]
     force: bool,
 
+    /// Result of the verification before this one, which a digital certificate names with its hash; with --store
+    /// it is the one before in the archive
+    #[arg(long, value_name = "RESULT")]
+    previous: Option<PathBuf>,
+
     #[cfg(feature = "pdf")]
     #[command(flatten)]
     pdf: PdfArgs,
+
+    #[command(flatten)]
+    store: super::source::StoreArgs,
 }
 
 /// Flags of PDF reports.
@@ -37,6 +43,10 @@ struct PdfArgs {
     /// Part of ISO 19005 (PDF/A) that the file keeps to
     #[arg(long, value_name = "PART", default_value = "1b", value_parser = ["1b", "2b", "3b"])]
     archive_part: String,
+
+    /// Put the digital certificate into the PDF, which is then a PDF/A-3b
+    #[arg(long)]
+    embed: bool,
 
     /// Typst file that lays out the report, instead of the built-in one
     #[arg(long, value_name = "FILE")]
@@ -60,12 +70,18 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
             "choose another name, or overwrite it with --force",
         ));
     }
-    let mut result = read(&args.result)?;
+    let mut sources = super::source::Sources::open(&args.store)?;
+    let mut result = sources.job(&args.result)?;
     if !result.is_unchanged().map_err(|error| failed(error.into()))? {
         printer.note("this result was edited, or made by an older version: its seal does not fit");
     }
+    let previous = match &args.previous {
+        Some(named) => Some(sources.previous(named)?),
+        None => sources.before(&args.result)?,
+    };
+    let look = report::Look { previous, ..look(args, &result)? };
     let mut out = WholeFile::create(&args.output)?;
-    (kind.write)(&result, &look(args)?, &mut out).map_err(failed)?;
+    (kind.write)(&result, &look, &mut out).map_err(failed)?;
     out.finish()?;
     printer.note(&format!("report in {}", args.output.display()));
     Ok(Exit::Done)
@@ -90,27 +106,24 @@ fn failed(error: report::ReportError) -> Failure {
     Failure::new(ErrorCode::NoReport, error.to_string(), None)
 }
 
-fn read(named: &Path) -> Result<JobResult, Failure> {
-    let path = if named.is_dir() { named.join(RESULTS).join("result.json") } else { named.into() };
-    let bytes = std::fs::read(&path).map_err(|error| {
-        let message = format!("{}: can't read the result: {error}", path.display());
-        let help = "name results/result.json of a job, or its folder after `crestbook job`";
-        Failure::new(ErrorCode::Unreadable, message, Some(help.into())).about(&path)
-    })?;
-    Form::Job.read(&bytes).map_err(|error| {
-        let message = format!("{}: {error}", path.display());
-        Failure::new(error.code(), message, error.help()).about(&path)
-    })
-}
-
 #[cfg(not(feature = "pdf"))]
-fn look(_: &Args) -> Result<report::Look, Failure> {
+fn look(_: &Args, _: &JobResult) -> Result<report::Look, Failure> {
     Ok(report::Look { made_at: jiff::Timestamp::now(), ..report::Look::default() })
 }
 
 #[cfg(feature = "pdf")]
-fn look(args: &Args) -> Result<report::Look, Failure> {
+fn look(args: &Args, result: &JobResult) -> Result<report::Look, Failure> {
+    if args.pdf.embed {
+        let absent = report::dcc::absent(result);
+        if !absent.is_empty() {
+            return Err(Failure::usage(
+                "there is no digital certificate to put in: the result does not state all that one needs",
+                format!("add to job.toml: {}", absent.join(", ")),
+            ));
+        }
+    }
     let archive_part = match args.pdf.archive_part.as_str() {
+        _ if args.pdf.embed => report::ArchivePart::A3b,
         "2b" => report::ArchivePart::A2b,
         "3b" => report::ArchivePart::A3b,
         _ => report::ArchivePart::A1b,
@@ -135,5 +148,5 @@ fn look(args: &Args) -> Result<report::Look, Failure> {
         .map_err(|_| Failure::usage("the template is not UTF-8 text", "give a typst file"))?;
     let folder = args.pdf.template.as_ref().and_then(|path| path.parent()).map(Path::to_owned);
     let made_at = jiff::Timestamp::now();
-    Ok(report::Look { archive_part, template, folder, letterhead, made_at })
+    Ok(report::Look { archive_part, template, folder, letterhead, made_at, previous: None })
 }

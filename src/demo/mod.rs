@@ -6,6 +6,7 @@
 
 mod others;
 mod unit;
+mod years;
 
 use crate::export::{self, Floats, Shape};
 use crate::files::{UNFINISHED, WriteError, without_name, write_whole};
@@ -30,6 +31,19 @@ const BENCH: &str = include_str!("bench.capture.toml");
 /// # Errors
 /// Where the folder is not empty, or something can't be written.
 pub fn lay_out(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
+    whole(folder, &|folder| write(folder, observer))
+}
+
+/// Lays out five invented years of two units in `folder`: a job for each half year, judged.
+///
+/// # Errors
+/// As [`lay_out`].
+pub fn lay_out_years(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
+    whole(folder, &|folder| years::lay_out(folder, observer))
+}
+
+/// Writes a folder that is there as a whole or not at all.
+fn whole(folder: &Path, write: &dyn Fn(&Path) -> Result<(), JobError>) -> Result<(), JobError> {
     if std::fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some()) {
         return Err(JobError::Folder {
             folder: folder.to_owned(),
@@ -52,7 +66,7 @@ pub fn lay_out(folder: &Path, observer: &dyn Observer) -> Result<(), JobError> {
         .tempdir_in(parent)
         .map_err(|error| fail(without_name(error)))?;
     let whole = unfinished.path().join("demo");
-    write(&whole, observer)?;
+    write(&whole)?;
     if folder.exists() {
         std::fs::remove_dir(folder).map_err(fail)?;
     }

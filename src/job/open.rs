@@ -63,6 +63,13 @@ impl Job {
                 return Err(fail(&["report", key], message).into());
             }
         }
+        let two_letters =
+            |text: &String| text.len() == 2 && text.bytes().all(|b| b.is_ascii_uppercase());
+        if let Some(country) = report.country.as_ref().filter(|text| !two_letters(text)) {
+            let message =
+                format!("`{country}` is not a country; write two letters of ISO 3166-1, as GB");
+            return Err(fail(&["report", "country"], message).into());
+        }
         let unread =
             |day: &Option<String>| day.clone().filter(|day| crate::units::day_of(day).is_none());
         let of_readings = file.reading.iter().enumerate().flat_map(|(k, reading)| {

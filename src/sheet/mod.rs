@@ -340,6 +340,9 @@ pub struct InstrumentSheet {
     /// Number of the certificate of that calibration.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub certificate: Option<String>,
+    /// SHA-256 of the document of that certificate.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certificate_sha256: Option<crate::digest::Sha256>,
 }
 
 /// `[text]`: settles how a text file is read.

@@ -96,6 +96,9 @@ pub struct ReportFacts {
     /// Its address.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub address: Option<String>,
+    /// Its country, two letters of ISO 3166-1; a digital certificate states it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub country: Option<String>,
     /// Department the unit belongs to.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub department: Option<String>,

@@ -384,54 +384,60 @@ impl Archive {
         if damaged { Err(self.altered("a value is damaged")) } else { Ok(points) }
     }
 
-    /// The trend that is asked for. Where the question leaves several open, that with limits is meant.
+    /// The trend that is asked for. Where the question leaves several open, the one that the setting's own limits are
+    /// on is meant, or else the only one with limits.
     ///
     /// # Errors
     /// Where there is none, or several, or the archive can't be read.
     pub fn trend(&mut self, asked: &Asked) -> Result<Trend, ArchiveError> {
-        let found = self.series(asked)?;
-        let none = || {
-            ArchiveError::no_entry(
+        let mut open = self.series(asked)?;
+        if open.len() > 1 {
+            let mut judged = Vec::new();
+            for one in &open {
+                if self.has_limits(one.0)? {
+                    judged.push(one.clone());
+                }
+            }
+            let own: Vec<_> =
+                judged.iter().filter(|(_, series)| !series.part.is_empty()).cloned().collect();
+            open =
+                [own, judged, open].into_iter().find(|tier| !tier.is_empty()).unwrap_or_default();
+        }
+        match open.as_slice() {
+            [] => Err(ArchiveError::no_entry(
                 format!(
-                    "the archive has no values of `{}` of serial {}",
+                    "the archive has no such values of `{}` of serial {}",
                     asked.measure, asked.serial
                 ),
                 "see `crestbook archive list`, and the keys of measures in docs/measures.md",
-            )
-        };
-        let mut trends = Vec::new();
-        for (id, series) in found {
-            trends.push(Trend::of(series, self.points(id)?));
+            )),
+            [(id, series)] => Ok(Trend::of(series.clone(), self.points(*id)?)),
+            _ => Err(several(&open)),
         }
-        if trends.len() > 1
-            && trends.iter().filter(|one| one.lower.or(one.upper).is_some()).count() == 1
-        {
-            trends.retain(|one| one.lower.or(one.upper).is_some());
-        }
-        match trends.len() {
-            0 => Err(none()),
-            1 => trends.pop().ok_or_else(none),
-            _ => Err(several(&trends)),
-        }
+    }
+
+    /// Whether one of the last values of a series was held against limits: captures of a curve stand beside those of
+    /// the setting itself.
+    fn has_limits(&mut self, series: i64) -> Result<bool, ArchiveError> {
+        let sql = "SELECT lower, upper FROM value WHERE series = $1 ORDER BY day DESC LIMIT 8";
+        let rows = self.db.rows(sql, &[series.into()])?;
+        Ok(rows.iter().flatten().any(|bound| bound.real().is_some()))
     }
 }
 
-fn several(trends: &[Trend]) -> ArchiveError {
+fn several(open: &[(i64, Series)]) -> ArchiveError {
     const SHOWN: usize = 12;
-    let names = trends.iter().take(SHOWN).map(|trend| {
-        let Series { model, setting, dial, load, part, .. } = &trend.series;
+    let names = open.iter().take(SHOWN).map(|(_, series)| {
+        let Series { model, setting, dial, load, part, .. } = series;
         let dial = dial.map_or(String::new(), |dial| format!(" --dial {dial}"));
         let load = if load.is_empty() { String::new() } else { format!(" --load {load}") };
         let part = if part.is_empty() { String::new() } else { format!(" --in {part}") };
-        format!(
-            "\n  --model \"{model}\" --setting {setting}{dial}{load}{part}  ({} values)",
-            trend.points.len()
-        )
+        format!("\n  --model \"{model}\" --setting {setting}{dial}{load}{part}")
     });
-    let more = trends.len().saturating_sub(SHOWN);
+    let more = open.len().saturating_sub(SHOWN);
     let more = if more > 0 { format!("\n  and {more} more") } else { String::new() };
     ArchiveError::no_entry(
-        format!("there are {} such series:{}{more}", trends.len(), names.collect::<String>()),
+        format!("there are {} such series:{}{more}", open.len(), names.collect::<String>()),
         "choose one by these flags",
     )
 }

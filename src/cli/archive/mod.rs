@@ -9,11 +9,10 @@ mod trend;
 
 use super::exit::{Exit, Failure};
 use super::printer::Printer;
-use crate::archive::{Archive, Place, PrivateKey, Stamp};
+use super::source::StoreArgs;
+use crate::archive::{PrivateKey, Stamp};
 use std::path::{Path, PathBuf};
 
-/// Variable that names the archive where no flag does.
-pub(super) const STORE: &str = "CRESTBOOK_ARCHIVE";
 /// Variable that names who acts.
 const BY: &str = "CRESTBOOK_BY";
 
@@ -25,38 +24,6 @@ pub(super) struct Args {
 
     #[command(flatten)]
     store: StoreArgs,
-}
-
-/// Where the archive is.
-#[derive(Clone, Debug, clap::Args)]
-pub(super) struct StoreArgs {
-    /// Archive: a file, or postgres://USER@HOST/DATABASE [default: the variable `CRESTBOOK_ARCHIVE`]
-    #[arg(long, global = true, value_name = "STORE")]
-    pub(super) store: Option<String>,
-}
-
-impl StoreArgs {
-    /// The place that is named, by flag or variable.
-    pub(super) fn place(&self) -> Option<Place> {
-        let named = self
-            .store
-            .clone()
-            .or_else(|| std::env::var(STORE).ok().filter(|text| !text.is_empty()));
-        named.map(|text| Place::parse(&text))
-    }
-
-    fn named(&self) -> Result<Place, Failure> {
-        self.place().ok_or_else(|| {
-            Failure::usage(
-                "no archive is named",
-                format!("give --store FILE, or set the variable {STORE} to it"),
-            )
-        })
-    }
-
-    pub(super) fn open(&self) -> Result<Archive, Failure> {
-        Ok(Archive::open(&self.named()?)?)
-    }
 }
 
 /// Who does something.

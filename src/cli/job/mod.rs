@@ -124,7 +124,7 @@ struct Init {
 
     /// What the report is to state, as `KEY=VALUE`: number, laboratory, address, department, customer,
     /// method, condition, received_on, issued_on, deviations, specification, rule_agreed,
-    /// authorised_by, amends; may be given several times
+    /// authorised_by, amends, country; may be given several times
     #[arg(long, value_name = "KEY=VALUE")]
     report: Vec<String>,
 

@@ -41,7 +41,9 @@ pub(super) fn write(
 /// # Errors
 /// Where a picture can't be drawn, or the letterhead is none.
 pub fn html(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
-    Ok(body(&Paper::new(result)?, look)?.into_string().into_bytes())
+    let mut paper = Paper::new(result)?;
+    paper.name_certificate(result, look);
+    Ok(body(&paper, look)?.into_string().into_bytes())
 }
 
 fn body(paper: &Paper, look: &Look) -> Result<Markup, ReportError> {

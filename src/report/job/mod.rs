@@ -2,6 +2,7 @@
 
 mod checklist;
 mod csv;
+pub mod dcc;
 mod html;
 mod look;
 mod paper;
@@ -10,10 +11,12 @@ pub mod pdf;
 pub mod plot;
 pub mod text;
 mod words;
+mod xml;
 
 pub use checklist::checklist;
 pub use csv::csv;
 pub(crate) use csv::quoted;
+pub use dcc::PreviousReport;
 pub use html::html;
 pub(in crate::report) use html::page;
 pub use look::{ArchivePart, Letterhead, Look};
@@ -57,6 +60,7 @@ pub const REPORTS: &[Report] = &[
     Report { ending: "html", kept_as: Some("report.html"), write: html::write },
     #[cfg(feature = "pdf")]
     Report { ending: "pdf", kept_as: None, write: pdf::write },
+    Report { ending: "xml", kept_as: None, write: dcc::write },
     Report {
         ending: "json",
         kept_as: Some("result.json"),

@@ -243,6 +243,16 @@ impl Paper {
         Ok(paper)
     }
 
+    /// Names the digital certificate of the same result, where it states all that one needs.
+    pub(super) fn name_certificate(&mut self, result: &JobResult, look: &super::Look) {
+        if let Some(hash) = super::dcc::hash(result, look) {
+            // The program stays the last of the facts.
+            let at = self.facts.len().saturating_sub(1);
+            self.facts
+                .insert(at, ("digital certificate", format!("DCC 3.3.0 (XML), SHA-256 {hash}")));
+        }
+    }
+
     /// The same without pictures, for the terminal.
     #[must_use]
     pub fn without_pictures(result: &JobResult) -> Self {

@@ -30,7 +30,8 @@ pub fn pdf(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
 /// Everything the template may read, by name: `report.json` with what is on the paper, and under `result`
 /// the whole result; pictures under the names that stand there.
 fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
-    let paper = Paper::new(result)?;
+    let mut paper = Paper::new(result)?;
+    paper.name_certificate(result, look);
     let mut files = Files::new();
     let mut shown = serde_json::to_value(&paper).map_err(|error| ReportError(error.to_string()))?;
     for (k, entry) in paper.entries.iter().enumerate() {
@@ -60,6 +61,13 @@ fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
             json!({"path": "result.json", "mime": "application/json", "what": "The whole result"}),
             json!({"path": "numbers.csv", "mime": "text/csv", "what": "All numbers"}),
         ];
+        if super::dcc::absent(result).is_empty() {
+            let xml = super::dcc::dcc(result, look.previous.as_ref())?;
+            files.insert("certificate.xml".into(), xml);
+            let what = "Digital calibration certificate";
+            attachments
+                .push(json!({"path": "certificate.xml", "mime": "application/xml", "what": what}));
+        }
     }
     shown["letterhead"] = json!(letterhead);
     shown["attachments"] = json!(attachments);
