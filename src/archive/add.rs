@@ -8,7 +8,7 @@ use super::key::PrivateKey;
 use super::merkle::{self, Tree};
 use super::parcel::{Document, Parcel};
 use super::store::{Access, Value};
-use super::{Archive, LEVEL, now};
+use super::{Archive, now, packed};
 use crate::digest::Sha256;
 use crate::result::Form;
 use jiff::Timestamp;
@@ -396,9 +396,10 @@ impl Archive {
 
     /// Keeps a document, once.
     fn keep_document(&mut self, sha256: &Sha256, content: &[u8]) -> Result<(), ArchiveError> {
-        let packed = zstd::bulk::compress(content, LEVEL)
-            .map_err(|error| self.altered(format!("a document can't be compressed: {error}")))?;
         let size = content.len() as u64;
+        let (mut content, mut packed) = (content, Vec::new());
+        packed::pack(&mut content, &mut packed)
+            .map_err(|error| self.altered(format!("a document can't be compressed: {error}")))?;
         let sql = "INSERT INTO document (sha256, size, body) VALUES ($1, $2, $3) ON CONFLICT (sha256) DO NOTHING";
         self.db.execute(sql, &[sha256.into(), size.into(), packed.as_slice().into()]).map(|_| ())
     }

@@ -1,14 +1,12 @@
 //! Captures as they came from the bench, each once, under the SHA-256 of its content, compressed with zstd.
 
 use super::error::ArchiveError;
+use super::packed;
 use crate::digest::{Hasher, Sha256};
 use crate::files::WholeFile;
 use std::fs::File;
-use std::io::{self, BufReader, Read, Write};
+use std::io::{self, BufReader, Write};
 use std::path::{Path, PathBuf};
-
-/// Compression: a tenth smaller than 1, still at hundreds of megabytes a second.
-const LEVEL: i32 = 3;
 
 /// The folder of captures.
 #[derive(Clone, Debug)]
@@ -68,17 +66,8 @@ impl Captures {
         let read = |error| ArchiveError::io(source, "can't read the capture", error);
         let mut input = File::open(source).map_err(read)?;
         let mut out = WholeFile::create(&target)?;
-        let mut hasher = Hasher::default();
-        let done = (|| {
-            let mut coder = zstd::Encoder::new(&mut out, LEVEL)?;
-            coder.include_checksum(true)?;
-            copy(&mut input, &mut hasher, &mut coder)?;
-            coder.finish().map(|_| ())
-        })();
-        if let Err(error) = done {
-            return Err(out.fail(error).into());
-        }
-        if hasher.finish() != *sha256 {
+        let packed = packed::pack(&mut input, &mut out).map_err(|error| out.fail(error))?;
+        if packed != *sha256 {
             return Err(ArchiveError::Unfit {
                 name: source.display().to_string(),
                 message: "the capture changed while it was added".into(),
@@ -91,20 +80,20 @@ impl Captures {
         Ok(())
     }
 
-    /// Opens a kept capture.
-    fn open(&self, sha256: &Sha256) -> Result<impl Read + use<>, CaptureFault> {
+    /// Opens a kept capture; its size as it is packed.
+    fn open(&self, sha256: &Sha256) -> Result<(File, u64), CaptureFault> {
         let path = self.file(sha256);
-        match std::fs::symlink_metadata(&path) {
-            Ok(facts) if facts.is_file() => {}
+        let facts = match std::fs::symlink_metadata(&path) {
+            Ok(facts) if facts.is_file() => facts,
             Ok(_) => return Err(CaptureFault::NotAFile),
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
                 return Err(CaptureFault::Missing);
             }
             Err(error) => return Err(CaptureFault::Unreadable(error.to_string())),
-        }
-        let unreadable = |error: io::Error| CaptureFault::Unreadable(error.to_string());
-        let file = File::open(&path).map_err(unreadable)?;
-        zstd::Decoder::new(BufReader::new(file)).map_err(unreadable)
+        };
+        let file =
+            File::open(&path).map_err(|error| CaptureFault::Unreadable(error.to_string()))?;
+        Ok((file, facts.len()))
     }
 
     /// Whether a capture is kept as it was.
@@ -120,17 +109,17 @@ impl Captures {
     /// # Errors
     /// What is wrong with it; what was written by then is not to be trusted.
     pub fn copy_to(&self, sha256: &Sha256, out: &mut dyn Write) -> Result<(), CaptureFault> {
-        let mut input = self.open(sha256)?;
-        let mut hasher = Hasher::default();
-        // What can't be unpacked is not what was packed.
-        copy(&mut input, &mut hasher, out).map_err(|error| match error.kind() {
-            io::ErrorKind::StorageFull | io::ErrorKind::PermissionDenied => {
-                CaptureFault::Unreadable(error.to_string())
+        let (file, bytes) = self.open(sha256)?;
+        let found = packed::unpack(BufReader::new(file), bytes, out).map_err(|error| {
+            match error.kind() {
+                io::ErrorKind::StorageFull | io::ErrorKind::PermissionDenied => {
+                    CaptureFault::Unreadable(error.to_string())
+                }
+                // What can't be unpacked is not what was packed.
+                _ => CaptureFault::Altered,
             }
-            _ => CaptureFault::Altered,
         })?;
-        // A byte behind the last frame is one that nobody wrote.
-        if hasher.finish() == *sha256 { Ok(()) } else { Err(CaptureFault::Altered) }
+        if found == Some(*sha256) { Ok(()) } else { Err(CaptureFault::Altered) }
     }
 
     /// Removes a capture.
@@ -148,20 +137,6 @@ fn sync_folder(folder: &Path) {
     // Systems that can't open a folder have no need of it.
     if let Ok(folder) = File::open(folder) {
         let _ = folder.sync_all();
-    }
-}
-
-fn copy(input: &mut dyn Read, hasher: &mut Hasher, out: &mut dyn Write) -> io::Result<()> {
-    let mut piece = vec![0; 1 << 17];
-    loop {
-        let count = match input.read(&mut piece) {
-            Ok(0) => return Ok(()),
-            Ok(count) => count,
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
-            Err(error) => return Err(error),
-        };
-        hasher.write_all(&piece[..count])?;
-        out.write_all(&piece[..count])?;
     }
 }
 

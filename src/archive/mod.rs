@@ -16,6 +16,7 @@ mod facts;
 mod find;
 mod key;
 pub mod merkle;
+mod packed;
 mod parcel;
 mod proof;
 mod retention;
@@ -44,8 +45,6 @@ use jiff::Timestamp;
 use std::path::PathBuf;
 use store::{Access, Database, Make, Value};
 
-/// Compression of documents; they are small.
-const LEVEL: i32 = 3;
 /// The largest document that is unpacked, bytes: the result of a job of 20,000 captures has 700 MB.
 const LARGEST: usize = 4 << 30;
 
@@ -344,8 +343,30 @@ impl Archive {
 /// A document from its size and its packed bytes.
 fn unpacked(row: &[Value]) -> Option<Vec<u8>> {
     let size = usize::try_from(row.first()?.int()?).ok().filter(|size| *size <= LARGEST)?;
-    let document = zstd::bulk::decompress(row.get(1)?.bytes()?, size).ok()?;
-    (document.len() == size).then_some(document)
+    let body = row.get(1)?.bytes()?;
+    let mut document = Bounded { bytes: Vec::new(), most: size };
+    packed::unpack(body, body.len() as u64, &mut document).ok()??;
+    (document.bytes.len() == size).then_some(document.bytes)
+}
+
+/// Takes so many bytes and no more: what says that it is small does not unpack to something large.
+struct Bounded {
+    bytes: Vec<u8>,
+    most: usize,
+}
+
+impl std::io::Write for Bounded {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        if self.bytes.len() + bytes.len() > self.most {
+            return Err(std::io::ErrorKind::FileTooLarge.into());
+        }
+        self.bytes.extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
 }
 
 /// The time of now, to the second.

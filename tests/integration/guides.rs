@@ -469,6 +469,56 @@ fn ea_402_s6_power_sensor() {
     near("u", budget.standard_uncertainty, number(&record, "/expected/u"), 1e-5);
 }
 
+/// NIST StRD, linear regression: Norris (one variable, data from its file) and Longley (six, nearly dependent);
+/// certified values of Norris from its file, those of Longley from memory.
+#[test]
+fn nist_regression_sets() {
+    use crestbook::numeric::regression::{Line, least_squares};
+    let folder = root().join("../shared/nist");
+    if !folder.is_dir() {
+        eprintln!("skipped: ../shared/nist is not here");
+        return;
+    }
+    let text = std::fs::read_to_string(folder.join("Norris.dat")).unwrap();
+    let rows: Vec<Vec<f64>> = text
+        .lines()
+        .skip_while(|line| !line.starts_with("Data:       y"))
+        .skip(1)
+        .map(|line| line.split_whitespace().map(|word| word.parse().unwrap()).collect())
+        .filter(|row: &Vec<f64>| row.len() == 2)
+        .collect();
+    assert_eq!(rows.len(), 36);
+    let points: Vec<(f64, f64)> = rows.iter().map(|row| (row[1], row[0])).collect();
+    let line = Line::fit(&points).unwrap();
+    near("B1", line.slope, 1.002_116_818_020_45, 1e-12);
+    near("B0", line.at(0.0), -0.262_323_073_774_029, 1e-11);
+    near("sd of B1", line.slope_deviation, 0.429_796_848_199_937e-3, 1e-14);
+    near("residual", line.residual, 0.884_796_396_144_373, 1e-11);
+    let text = std::fs::read_to_string(folder.join("longley.csv")).unwrap();
+    let rows: Vec<Vec<f64>> = text
+        .lines()
+        .skip(1)
+        .map(|line| line.split(',').map(|word| word.trim().parse().unwrap()).collect())
+        .collect();
+    let y: Vec<f64> = rows.iter().map(|row| row[1]).collect();
+    let x: Vec<Vec<f64>> = rows.iter().map(|row| [&[1.0], &row[2..8]].concat()).collect();
+    let fit = least_squares(&x, &y).unwrap();
+    let wanted = [
+        (-3_482_258.634_595_82, 890_420.383_607_373),
+        (15.061_872_271_373_3, 84.914_925_774_766_9),
+        (-0.358_191_792_925_910e-1, 0.334_910_077_722_432e-1),
+        (-2.020_229_803_816_83, 0.488_399_681_651_699),
+        (-1.033_226_867_173_59, 0.214_274_163_161_675),
+        (-0.511_041_056_535_807e-1, 0.226_073_200_069_370),
+        (1_829.151_464_613_55, 455.478_499_142_212),
+    ];
+    for (k, (b, s)) in wanted.into_iter().enumerate() {
+        near(&format!("b{k}"), fit.coefficients[k], b, 1e-8 * b.abs());
+        near(&format!("sd of b{k}"), fit.deviations[k], s, 1e-8 * s);
+    }
+    near("residual", fit.residual, 304.854_073_561_965, 1e-8 * 304.0);
+}
+
 /// NIST StRD, univariate: certified means to 15 and standard deviations to 13 digits, or what f64
 /// leaves of the data themselves.
 #[test]

@@ -1,6 +1,8 @@
 //! One binary for all tests from the outside.
 #![allow(clippy::unwrap_used, clippy::print_stderr, missing_docs, unreachable_pub)]
 
+#[cfg(feature = "archive")]
+mod archive;
 mod attacks;
 mod bad_input;
 mod cards;

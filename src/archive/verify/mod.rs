@@ -39,6 +39,8 @@ struct Walk<'a> {
     last: Option<jiff::Timestamp>,
     keys: Vec<PublicKey>,
     removed: BTreeSet<Sha256>,
+    /// Settings that the log states.
+    stated: BTreeSet<(String, String)>,
     heads: u64,
     sound: bool,
 }
@@ -95,6 +97,7 @@ impl Archive {
             last: None,
             keys: options.key.into_iter().collect(),
             removed: self.removed()?,
+            stated: BTreeSet::new(),
             heads: 0,
             sound: true,
         };
@@ -217,23 +220,16 @@ impl Archive {
         match &entry.act {
             Act::Begin { origin, captures } => {
                 if at != 1 || *origin != self.origin {
-                    found.fault(
-                        FaultKind::Setting,
-                        at,
-                        "the archive bears another name than its log states",
-                    );
+                    let told = "the archive bears another name than its log states";
+                    found.fault(FaultKind::Setting, at, told);
                 }
-                if self.captures_of(captures).map(super::Captures::new).map(|c| c.file(&leaf))
-                    != self.captures.as_ref().map(|captures| captures.file(&leaf))
-                {
-                    found.fault(
-                        FaultKind::Setting,
-                        at,
-                        "the place of captures is not the one its log states",
-                    );
-                }
+                walk.stated.insert(("origin".into(), origin.clone()));
+                walk.stated.insert(("captures".into(), captures.clone()));
             }
-            Act::Key { key } => walk.keys.push(*key),
+            Act::Key { key } => {
+                walk.keys.push(*key);
+                walk.stated.insert((format!("key/{key}"), at.to_string()));
+            }
             act => {
                 if act.of().is_some_and(|of| of == 0 || of >= at) {
                     found.fault(
@@ -446,14 +442,14 @@ impl Archive {
         walk: &Walk<'_>,
         found: &mut Verification,
     ) -> Result<(), ArchiveError> {
-        let given = walk.options.key.iter().count();
-        let mut stated: BTreeSet<String> =
-            walk.keys[given..].iter().map(|key| format!("key/{key}")).collect();
-        stated.extend(["form", "origin", "captures"].map(str::to_owned));
-        let rows = self.db.rows("SELECT key FROM meta", &[])?;
-        let there: BTreeSet<String> =
-            rows.iter().filter_map(|row| row.first()?.text().map(str::to_owned)).collect();
-        for key in stated.symmetric_difference(&there) {
+        let mut stated: BTreeSet<(String, String)> = walk.stated.clone();
+        stated.insert(("form".into(), super::store::FORM.to_string()));
+        let rows = self.db.rows("SELECT key, value FROM meta", &[])?;
+        let pair = |row: &Vec<Value>| {
+            Some((row.first()?.text()?.to_owned(), row.get(1)?.text()?.to_owned()))
+        };
+        let there: BTreeSet<(String, String)> = rows.iter().filter_map(pair).collect();
+        for (key, _) in stated.symmetric_difference(&there) {
             found.fault(
                 FaultKind::Setting,
                 None,

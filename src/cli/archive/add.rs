@@ -1,10 +1,10 @@
 //! `crestbook archive add` and `sign`.
 
-use super::super::exit::{Exit, Failure};
-use super::super::printer::Printer;
-use super::super::progress::{catch_interrupts, stopped};
 use super::{StampArgs, StoreArgs};
 use crate::archive::{AddOptions, Archive, JobLayout, Meaning, Outcome, Parcel};
+use crate::cli::exit::{Exit, Failure};
+use crate::cli::printer::Printer;
+use crate::cli::progress::{catch_interrupts, stopped};
 use crate::explain::ErrorCode;
 use crate::job::{CAPTURES, RESULTS};
 use serde::Serialize;

@@ -1,11 +1,11 @@
 //! `crestbook archive list`, `show`, `diff`, `log` and `export`.
 
-use super::super::exit::{Exit, Failure};
-use super::super::printer::{JsonList, Printer};
-use super::super::progress::{catch_interrupts, stopped};
 use super::{StoreArgs, refuse_existing};
 use crate::archive::{Archive, ArchiveError, Document, Entry, Filter, Found};
 use crate::check::Verdict;
+use crate::cli::exit::{Exit, Failure};
+use crate::cli::printer::{JsonList, Printer};
+use crate::cli::progress::{catch_interrupts, stopped};
 use crate::explain::ErrorCode;
 use crate::files::WholeFile;
 use crate::report::archive::text;

@@ -1,10 +1,10 @@
 //! `crestbook archive hold`, `release`, `remove-captures`, `backup` and `restore`.
 
-use super::super::exit::{Exit, Failure};
-use super::super::printer::Printer;
-use super::super::progress::{catch_interrupts, stopped};
 use super::{StampArgs, StoreArgs};
 use crate::archive::{Archive, ArchiveError, VerifyOptions};
+use crate::cli::exit::{Exit, Failure};
+use crate::cli::printer::Printer;
+use crate::cli::progress::{catch_interrupts, stopped};
 use crate::report::archive::text;
 use std::path::PathBuf;
 

@@ -1,10 +1,10 @@
 //! `crestbook archive verify`, `checkpoint`, `prove` and `key`.
 
-use super::super::exit::{Exit, Failure};
-use super::super::printer::Printer;
-use super::super::progress::Watch;
 use super::{StampArgs, StoreArgs, recompute, refuse_existing};
 use crate::archive::{ArchiveError, Checkpoint, PrivateKey, Proof, PublicKey, VerifyOptions};
+use crate::cli::exit::{Exit, Failure};
+use crate::cli::printer::Printer;
+use crate::cli::progress::Watch;
 use crate::explain::ErrorCode;
 use crate::files::write_whole;
 use crate::recording::Observer as _;

@@ -1,9 +1,9 @@
 //! Results once more from their captures.
 
-use super::super::exit::Failure;
-use super::super::printer::Printer;
-use super::super::progress::Watch;
 use crate::archive::{Act, Archive, Document, Fault, FaultKind, FileRole, Filter, Verification};
+use crate::cli::exit::Failure;
+use crate::cli::printer::Printer;
+use crate::cli::progress::Watch;
 use crate::explain::{ErrorCode, Explain as _};
 use crate::job::{self, Job, RunOptions};
 use crate::verification::JobResult;
@@ -20,7 +20,7 @@ pub(super) fn recompute(
     numbers.sort_unstable();
     let (mut done, mut left) = (0, 0);
     for number in numbers {
-        if super::super::progress::stopped() {
+        if crate::cli::progress::stopped() {
             return Err(Failure::new(ErrorCode::Interrupted, "interrupted", None));
         }
         // What is not as it was written was told.

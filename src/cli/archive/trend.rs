@@ -1,12 +1,12 @@
 //! `crestbook archive trend`, `due` and `unit`.
 
-use super::super::exit::{Exit, Failure};
-use super::super::measure::plot_kind;
-use super::super::printer::{JsonList, Printer};
 use super::{StoreArgs, refuse_existing};
 use crate::archive::trend::{Asked, Trend};
 use crate::archive::{Archive, DueState, Filter, Found, inventory};
 use crate::check::Verdict;
+use crate::cli::exit::{Exit, Failure};
+use crate::cli::measure::plot_kind;
+use crate::cli::printer::{JsonList, Printer};
 use crate::explain::ErrorCode;
 use crate::files::write_whole;
 use crate::measures::Measure;
