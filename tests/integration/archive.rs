@@ -272,16 +272,16 @@ fn a_change_in_any_column_is_found() {
                     "UPDATE {table} SET {column} = ?1 WHERE rowid_or_key IN (SELECT rowid_or_key FROM {table} ORDER BY {key} \
                      LIMIT 1 OFFSET {offset})"
                 );
-                let place = match table {
+                let key_of_row = match table {
                     "value" => "(number, nth)",
                     "person" => "(number, role, name)",
                     "mode" => "(number, mode)",
                     "words_idx" => "(segid, term)",
                     _ => "rowid",
                 };
-                let inner = place.trim_matches(['(', ')']);
+                let inner = key_of_row.trim_matches(['(', ')']);
                 let change = change
-                    .replace("WHERE rowid_or_key", &format!("WHERE {place}"))
+                    .replace("WHERE rowid_or_key", &format!("WHERE {key_of_row}"))
                     .replace("rowid_or_key", inner);
                 match db.execute(&change, [&new]) {
                     Ok(count) => assert_eq!(count, 1),
