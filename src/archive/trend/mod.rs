@@ -418,7 +418,10 @@ impl Archive {
 
     /// Whether one of the last values of a series was held against limits: captures of a curve stand beside those of
     /// the setting itself.
-    fn has_limits(&mut self, series: i64) -> Result<bool, ArchiveError> {
+    ///
+    /// # Errors
+    /// Where the archive can't be read.
+    pub fn has_limits(&mut self, series: i64) -> Result<bool, ArchiveError> {
         let sql = "SELECT lower, upper FROM value WHERE series = $1 ORDER BY day DESC LIMIT 8";
         let rows = self.db.rows(sql, &[series.into()])?;
         Ok(rows.iter().flatten().any(|bound| bound.real().is_some()))

@@ -136,7 +136,7 @@ pub(super) fn list(args: &List, store: &StoreArgs, printer: &Printer) -> Result<
     if printer.json() {
         let mut list = JsonList::new(Form::Entries);
         found.iter().try_for_each(|one| list.push(one))?;
-        printer.out_list(list, None)?;
+        printer.out_records(list, None)?;
     } else if args.csv {
         printer.out(&csv_of(&found)?)?;
     } else {
@@ -348,7 +348,7 @@ pub(super) fn log(args: &Log, store: &StoreArgs, printer: &Printer) -> Result<Ex
         }
     }
     if printer.json() {
-        printer.out_list(list, None)?
+        printer.out_records(list, None)?
     } else {
         printer.out(&text)?
     }

@@ -1,7 +1,7 @@
 //! `crestbook archive trend`, `due` and `unit`.
 
 use super::{StoreArgs, refuse_existing};
-use crate::archive::trend::{Asked, Trend};
+use crate::archive::trend::{Alarm, Asked, Trend};
 use crate::archive::{Archive, DueState, Filter, Found, inventory};
 use crate::check::Verdict;
 use crate::cli::exit::{Exit, Failure};
@@ -10,7 +10,7 @@ use crate::cli::printer::{JsonList, Printer};
 use crate::explain::ErrorCode;
 use crate::files::write_whole;
 use crate::measures::Measure;
-use crate::report::archive::unit::{TRENDS, UnitSheet, page_of};
+use crate::report::archive::unit::{TRENDS, UnitSheet, Visit, page_of};
 use crate::report::archive::{calendar, plot, text, trend as words};
 use crate::report::job::ReportError;
 use crate::result::Form;
@@ -169,7 +169,7 @@ pub(super) fn due(args: &Due, store: &StoreArgs, printer: &Printer) -> Result<Ex
     if printer.json() {
         let mut list = JsonList::new(Form::Due);
         all.iter().try_for_each(|one| list.push(one))?;
-        printer.out_list(list, None)?;
+        printer.out_records(list, None)?;
     } else if args.output.is_none() {
         printer.out(&text::due(&all, printer.manner(false)))?;
     }
@@ -253,18 +253,16 @@ fn sheet(archive: &mut Archive, serial: &str, model: Option<&str>) -> Result<Uni
         ));
     }
     let mut results = Vec::new();
-    for one in found {
-        let failed = if matches!(one.facts.verdict, Some(Verdict::Fail | Verdict::ConditionalFail))
-        {
-            let (_, job) = super::find::job(archive, &one.entry.to_string())?;
-            let groups = job.groups.iter();
-            let bad =
-                |verdict: Verdict| matches!(verdict, Verdict::Fail | Verdict::ConditionalFail);
-            groups.filter(|group| bad(group.verdict)).map(|group| group.title.clone()).collect()
-        } else {
-            Vec::new()
-        };
-        results.push((one, failed));
+    for found in found {
+        let bad = |verdict: Verdict| matches!(verdict, Verdict::Fail | Verdict::ConditionalFail);
+        let (mut failed, mut reason) = (Vec::new(), String::new());
+        if found.facts.verdict.is_some_and(bad) || found.facts.state == "as left" {
+            let (_, job) = super::find::job(archive, &found.entry.to_string())?;
+            let groups = job.groups.iter().filter(|group| bad(group.verdict));
+            failed = groups.map(|group| group.title.clone()).collect();
+            reason = job.job.reason.unwrap_or_default();
+        }
+        results.push(Visit { found, failed, reason });
     }
     let trends = leading(archive, serial, &model)?;
     let today = jiff::tz::Offset::UTC.to_datetime(jiff::Timestamp::now()).date();
@@ -279,10 +277,12 @@ fn sheet(archive: &mut Archive, serial: &str, model: Option<&str>) -> Result<Uni
     UnitSheet::new(&results, &trends, due, footer).map_err(failed)
 }
 
-/// The trends that matter most: judged powers with the most values, drifting ones first.
+/// The trends that matter most: what settings are judged by at their own dial and load, powers first; where a plan judges
+/// no setting, whatever it judges. Drifting ones stand before the rest.
 fn leading(archive: &mut Archive, serial: &str, model: &str) -> Result<Vec<Trend>, Failure> {
-    let mut all = Vec::new();
-    for measure in [Measure::Power, Measure::VoltagePeak, Measure::CrestFactor] {
+    let (mut own, mut others) = (Vec::new(), Vec::new());
+    for measure in [Measure::Power, Measure::VoltagePeak, Measure::CrestFactor, Measure::DutyCycle]
+    {
         let asked = Asked {
             serial: serial.to_owned(),
             model: Some(model.to_owned()),
@@ -290,15 +290,19 @@ fn leading(archive: &mut Archive, serial: &str, model: &str) -> Result<Vec<Trend
             ..Asked::default()
         };
         for (id, series) in archive.series(&asked)? {
-            let points = archive.points(id)?;
-            if points.iter().any(|(_, point)| point.lower.or(point.upper).is_some()) {
-                all.push(Trend::of(series, points));
+            if !archive.has_limits(id)? {
+                continue;
+            }
+            let kept = if series.part.is_empty() { &mut others } else { &mut own };
+            // Enough to choose from.
+            if kept.len() < 4 * TRENDS {
+                let points = archive.points(id)?;
+                kept.push(Trend::of(series, points));
             }
         }
     }
-    let drifts = |trend: &Trend| matches!(trend.alarm, crate::archive::trend::Alarm::Drift { .. });
-    // Stable: powers stay before the rest.
-    all.sort_by_key(|trend| (!drifts(trend), std::cmp::Reverse(trend.points.len())));
+    let mut all = if own.is_empty() { others } else { own };
+    all.sort_by_key(|trend| !matches!(trend.alarm, Alarm::Drift { .. }));
     all.truncate(TRENDS);
     Ok(all)
 }

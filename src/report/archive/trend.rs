@@ -4,7 +4,7 @@ use super::plot;
 use super::text::unit;
 use crate::archive::Series;
 use crate::archive::trend::{Alarm, Direction, Side, Trend};
-use crate::check::Verdict;
+use crate::measures::Measure;
 use crate::report::job::{ReportError, page};
 use crate::report::table::{Manner, Tone, painted, push_table, wrapped};
 use crate::units::{Unit, significant};
@@ -28,7 +28,9 @@ pub fn title(series: &Series) -> String {
         ohm => format!(", {ohm} ohm"),
     };
     let part = if series.part.is_empty() { String::new() } else { format!(" in {}", series.part) };
-    format!("{}{part} of {}{dial}{load}", series.measure, series.setting)
+    let measure = Measure::find(&series.measure).map(Measure::title).ok();
+    let measure = measure.unwrap_or(&series.measure);
+    format!("{measure}{part} of {}{dial}{load}", series.setting)
 }
 
 /// What the trend says, a sentence each.
@@ -219,12 +221,6 @@ pub fn text(trend: &Trend, all: bool, manner: Manner) -> String {
         );
     }
     out
-}
-
-/// Worst verdict of the last point, for the colour of a heading.
-#[must_use]
-pub fn last_verdict(trend: &Trend) -> Option<Verdict> {
-    trend.points.last().and_then(|point| point.point.verdict)
 }
 
 /// What the picture shows.

@@ -11,6 +11,17 @@ use crate::report::table::Tone;
 use maud::{PreEscaped, html};
 use serde::Serialize;
 
+/// A result of the unit.
+#[derive(Clone, Debug)]
+pub struct Visit {
+    /// The result.
+    pub found: Found,
+    /// Entries of the plan that failed.
+    pub failed: Vec<String>,
+    /// Why it was verified.
+    pub reason: String,
+}
+
 /// The most trends on the page.
 pub const TRENDS: usize = 6;
 /// The most results in its table.
@@ -55,12 +66,12 @@ impl UnitSheet {
     /// # Errors
     /// Where a picture can't be drawn.
     pub fn new(
-        results: &[(Found, Vec<String>)],
+        results: &[Visit],
         trends: &[Trend],
         due: Option<&Due>,
         footer: String,
     ) -> Result<Self, ReportError> {
-        let first = results.first().map(|(found, _)| &found.facts);
+        let first = results.first().map(|visit| &visit.found.facts);
         let name = first
             .map_or("unit".into(), |facts| unit(&facts.model, &facts.serial, &facts.inventory));
         let verdict = first.and_then(|facts| facts.verdict);
@@ -76,11 +87,11 @@ impl UnitSheet {
         });
         let words =
             |verdict: Option<Verdict>| verdict.map_or("-".to_owned(), |one| one.words().to_owned());
-        let rows = results.iter().take(RESULTS).map(|(found, _)| {
-            let facts = &found.facts;
+        let rows = results.iter().take(RESULTS).map(|visit| {
+            let facts = &visit.found.facts;
             let report = if facts.report.is_empty() { "-" } else { &facts.report };
             [
-                found.entry.to_string(),
+                visit.found.entry.to_string(),
                 facts.day.clone(),
                 facts.state.clone(),
                 words(facts.verdict),
@@ -90,7 +101,10 @@ impl UnitSheet {
         // From the oldest on: a failure is mended by the next pass.
         let mut mended = Vec::new();
         let mut open: Option<(String, Vec<String>)> = None;
-        for (found, failed) in results.iter().rev() {
+        for Visit { found, failed, reason } in results.iter().rev() {
+            if found.facts.state == "as left" && !reason.is_empty() {
+                mended.push(format!("{}: as left, {reason}", found.facts.day));
+            }
             let passes =
                 matches!(found.facts.verdict, Some(Verdict::Pass | Verdict::ConditionalPass));
             if passes {
@@ -188,4 +202,27 @@ pub fn page_of(sheet: &UnitSheet) -> Result<Vec<u8>, ReportError> {
         footer { p.small { (sheet.footer) } }
     };
     Ok(page(&sheet.unit, body).into_string().into_bytes())
+}
+
+/// The page as PDF/A-1b.
+///
+/// # Errors
+/// What typst says, or a sign that no font has.
+#[cfg(feature = "pdf")]
+pub fn pdf(sheet: &UnitSheet, made_at: jiff::Timestamp) -> Result<Vec<u8>, ReportError> {
+    use crate::report::job::Look;
+    use crate::report::typeset::{self, DATA, Files, drawn};
+    let fail = |error: serde_json::Error| ReportError(error.to_string());
+    let mut files = Files::new();
+    let mut shown = serde_json::to_value(sheet).map_err(fail)?;
+    for (k, one) in sheet.trends.iter().enumerate() {
+        let name = format!("trend-{k}.svg");
+        shown["trends"][k]["picture"] = name.clone().into();
+        files.insert(name, drawn(&one.svg));
+    }
+    shown["legend"] = trend::LEGEND.into();
+    shown["cautions"] = CAUTIONS.into();
+    files.insert(DATA.into(), shown.to_string().into_bytes());
+    let look = Look { made_at, ..Look::default() };
+    typeset::pdf(include_str!("unit.typ"), files, env!("CARGO_PKG_VERSION"), &look)
 }
