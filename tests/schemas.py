@@ -27,7 +27,10 @@ def run(*arguments):
 def hold(what, text, wrong):
     """The document, and each of its records where it has several."""
     document = json.loads(text)
-    for one in document.get("records", [document]):
+    listed = FORMS.get(document.get("schema"))
+    # A list with a schema of its own, or documents that each have one.
+    whole = listed is not None and "records" in document
+    for one in [document] if whole else document.get("records", [document]):
         form = FORMS.get(one["schema"])
         if form is None:
             wrong.append(f"{what}: no schema {one['schema']}")
@@ -62,6 +65,15 @@ def main():
         hold("compare", run("compare", bench, bench / "as-found", "--json").stdout, wrong)
         hold("nearest", run("nearest", "--to", bench, "--setting", "blend-60", "--in", other, "--json").stdout, wrong)
         hold("translation", run("nearest", "--table", bench, other, "--json").stdout, wrong)
+        count += 11
+        store = ("archive", "--store", pathlib.Path(keep) / "a.db")
+        run(*store, "add", bench, other, bench / "others" / "wythmoor", "--by", "bench engineer 1")
+        run(*store, "sign", "3", "--meaning", "approved", "--by", "bench engineer 2")
+        for arguments in (["list"], ["verify"], ["trend", "--serial", "W-00031", "--setting", "c1"], ["due"], ["prove", "3"]):
+            hold(" ".join(arguments), run(*store, *arguments, "--json").stdout, wrong)
+        for entry in json.loads(run(*store, "log", "--json").stdout)["records"]:
+            hold(f"entry {entry['number']}", json.dumps(entry), wrong)
+        hold("no archive", run("archive", "--store", "/nowhere/a.db", "list", "--json").stdout, wrong)
         count += 11
     print(f"schemas: {count} documents, {len(wrong)} faults")
     for fault in wrong[:20]:

@@ -12,6 +12,7 @@ procedure, the applicable standard and local codes prevail.
 from __future__ import annotations
 
 from ._engine import __version__
+from .archive import Archive, Trend, Verification
 from .batch import BatchReport, batch
 from .capture import Capture, Channel, Picture, Synthetic, from_arrays, measure, read, synth
 from .cards import Card, Comparison, Nearest, NeutralLine, compare, nearest, translation
@@ -46,6 +47,7 @@ from .verification import Job, JobResult, Profile, check, demo
 
 __all__ = [
     "MEASURES",
+    "Archive",
     "BatchReport",
     "BudgetLine",
     "Capture",
@@ -78,7 +80,9 @@ __all__ = [
     "Simulated",
     "Synthetic",
     "Table",
+    "Trend",
     "UseError",
+    "Verification",
     "__version__",
     "batch",
     "budget",

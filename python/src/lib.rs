@@ -1,6 +1,7 @@
 //! The engine as a Python module: it parses, calls and hands over; the classes that people use are
 //! written in Python, in `crestbook/`.
 
+mod archive;
 mod arrays;
 mod batch;
 mod capture;
@@ -18,6 +19,8 @@ use pyo3::prelude::*;
 /// The engine of crestbook.
 #[pymodule]
 mod _engine {
+    #[pymodule_export]
+    use super::archive::Archive;
     #[pymodule_export]
     use super::batch::{fault_row, key_of, may_hold_data, parts_of_sheet, rows_of_capture};
     #[pymodule_export]

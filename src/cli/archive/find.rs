@@ -8,7 +8,7 @@ use crate::cli::printer::{JsonList, Printer};
 use crate::cli::progress::{catch_interrupts, stopped};
 use crate::explain::ErrorCode;
 use crate::files::WholeFile;
-use crate::report::archive::text;
+use crate::report::archive::{rows as archive_rows, text};
 use crate::report::job::{ReportError, quoted};
 use crate::report::long::{self, Row};
 use crate::result::Form;
@@ -370,29 +370,6 @@ pub(super) struct Export {
     force: bool,
 }
 
-/// The rows of a result.
-fn rows(archive: &mut Archive, number: u64) -> Result<Vec<Row>, ArchiveError> {
-    let (_, document) = archive.result(number)?;
-    let name = format!("entry {number}");
-    Ok(match read(number, &document)? {
-        Document::Job(job) => long::of_job(&name, &job),
-        Document::Check(check) => {
-            long::of_check(&origin(&name, &check.measurement.capture), &check)
-        }
-        Document::Measurement(one) => long::of_measurement(&origin(&name, &one.capture), &one),
-    })
-}
-
-fn origin(name: &str, capture: &crate::result::CaptureFacts) -> long::Origin {
-    long::Origin {
-        capture: capture.file.clone(),
-        sha256: capture.sha256,
-        key: name.to_owned(),
-        step: None,
-        dial: None,
-    }
-}
-
 /// Runs `crestbook archive export`.
 pub(super) fn export(args: &Export, store: &StoreArgs, printer: &Printer) -> Result<Exit, Failure> {
     let ending = args.output.extension().unwrap_or_default().to_string_lossy().to_lowercase();
@@ -416,7 +393,7 @@ pub(super) fn export(args: &Export, store: &StoreArgs, printer: &Printer) -> Res
                 broken = Some(ArchiveError::Interrupted);
                 return None;
             }
-            rows(&mut archive, number).map_err(|error| broken = Some(error)).ok()
+            archive_rows(&mut archive, number).map_err(|error| broken = Some(error)).ok()
         });
         if ending == "csv" {
             let mut header = true;
