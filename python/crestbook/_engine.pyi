@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 __all__ = [
+    "Archive",
     "Capture",
     "Card",
     "Check",

@@ -19,7 +19,7 @@ def bench() -> Path:
     return BENCH
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def command():
     """Runs the command that the package brings."""
 
