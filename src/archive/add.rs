@@ -262,6 +262,19 @@ impl Archive {
         let sql = "SELECT MIN(number) FROM result WHERE sha256 = $1";
         let already = self.db.value(sql, &[(&sha256).into()])?.and_then(|number| number.int());
         if let Some(already) = already.and_then(|number| u64::try_from(number).ok()) {
+            let own = match self.entry(already)?.act {
+                Act::Add(added) => added.replaces,
+                _ => None,
+            };
+            if options.replaces.is_some() && options.replaces != own {
+                return Err(ArchiveError::Unfit {
+                    name: parcel.name.clone(),
+                    message: format!(
+                        "it is there already, as entry {already}, which can't become a correction"
+                    ),
+                    help: "correct with a result that was made anew".into(),
+                });
+            }
             return Ok(Outcome::Already(already));
         }
         self.check_replaced(parcel, options)?;
@@ -318,6 +331,12 @@ impl Archive {
             help,
         };
         if let Some(replaces) = options.replaces {
+            if options.reason.as_ref().is_none_or(|reason| reason.trim().is_empty()) {
+                return Err(unfit(
+                    "it is not said why the entry is corrected".into(),
+                    "give the reason with --reason".into(),
+                ));
+            }
             let Act::Add(_) = self.entry(replaces)?.act else {
                 return Err(unfit(
                     format!("entry {replaces} holds no result that could be replaced"),
@@ -342,16 +361,24 @@ impl Archive {
                     "a correction is of the same unit".into(),
                 ));
             }
+            let day = self.found(replaces)?.facts.day;
+            let new = captures_of(parcel);
+            if day != facts.day && !self.of_the_same(replaces, &new)? {
+                return Err(unfit(
+                    format!("entry {replaces} is of {day} and shares no capture with this result of {}", facts.day),
+                    "a correction is of the same verification; another one is added without --replaces".into(),
+                ));
+            }
             return Ok(());
         }
-        let sql = "SELECT number FROM result WHERE serial = $1 AND day = $2 AND model = $3 AND state = $4 AND NOT \
+        let sql = "SELECT number FROM result WHERE serial = $1 AND day = $2 AND model = $3 AND NOT \
                    EXISTS (SELECT 1 FROM result AS later WHERE later.replaces = result.number) ORDER BY number";
-        let alike = [&facts.serial, &facts.day, &facts.model, &facts.state].map(Value::from);
+        let alike = [&facts.serial, &facts.day, &facts.model].map(Value::from);
         let rows = self.db.rows(sql, &alike)?;
         if rows.is_empty() {
             return Ok(());
         }
-        let new = Document::read(&parcel.document).map(|read| read.captures()).unwrap_or_default();
+        let new = captures_of(parcel);
         for number in rows.iter().filter_map(|row| row.first()?.int()) {
             let number = u64::try_from(number).unwrap_or(0);
             if self.of_the_same(number, &new)? {
@@ -444,6 +471,10 @@ impl Archive {
         }
         Ok(())
     }
+}
+
+fn captures_of(parcel: &Parcel) -> BTreeSet<Sha256> {
+    Document::read(&parcel.document).map(|read| read.captures()).unwrap_or_default()
 }
 
 /// A tree from its size and the hashes that are kept of it.

@@ -43,6 +43,12 @@ impl Captures {
         Self { folder }
     }
 
+    /// The folder.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
     /// File of a capture: in a folder named after the first two digits.
     #[must_use]
     pub fn file(&self, sha256: &Sha256) -> PathBuf {

@@ -95,6 +95,10 @@ pub fn inventory(file: &Path) -> Result<Vec<Known>, ArchiveError> {
         .trim(csv::Trim::All)
         .from_path(file)
         .map_err(|error| unfit(error.to_string()))?;
+    let heads = reader.headers().map_err(|error| unfit(error.to_string()))?;
+    if !heads.iter().any(|head| matches!(head, "serial" | "inventory")) {
+        return Err(unfit("its first line names neither `serial` nor `inventory`".into()));
+    }
     let mut all = Vec::new();
     for (k, row) in reader.deserialize::<Known>().enumerate() {
         let known = row.map_err(|error| unfit(error.to_string()))?;
@@ -110,17 +114,17 @@ pub fn inventory(file: &Path) -> Result<Vec<Known>, ArchiveError> {
 }
 
 impl Archive {
-    /// What is due on a day, the most pressing first; `known` are units that should be there.
+    /// What is due on a day, by results up to that day, the most pressing first; `known` are units that should be there.
     ///
     /// # Errors
     /// Where the archive can't be read.
     pub fn due(&mut self, today: Date, known: &[Known]) -> Result<Vec<Due>, ArchiveError> {
         let mut all: Vec<Due> = Vec::new();
         let sql = "SELECT number, model, serial, inventory, day, verdict, next_due, department, place FROM result \
-                   WHERE form = 'crestbook/job/1' AND NOT EXISTS \
+                   WHERE form = 'crestbook/job/1' AND day <= $1 AND NOT EXISTS \
                    (SELECT 1 FROM result AS later WHERE later.replaces = result.number) \
                    ORDER BY serial, model, inventory, day, state, number";
-        self.db.query(sql, &[], &mut |row| {
+        self.db.query(sql, &[(&today.to_string()).into()], &mut |row| {
             let text = |k: usize| row.get(k).and_then(Value::text).unwrap_or_default().to_owned();
             let number =
                 row.first().and_then(Value::int).and_then(|number| u64::try_from(number).ok());

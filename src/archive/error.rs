@@ -143,7 +143,7 @@ impl Explain for ArchiveError {
             }
             Self::Newer { .. } => "a newer crestbook wrote it: update this one",
             Self::Altered { .. } => {
-                "run `crestbook archive verify`, and keep a copy of the archive as it is"
+                "keep it as it is for whoever looks into it, and make an archive of the last copy with `crestbook archive restore`"
             }
             Self::Io { .. } => "check the path and your rights",
             Self::Key { .. } => "`crestbook archive key new FILE` makes a key",

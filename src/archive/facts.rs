@@ -116,7 +116,7 @@ pub(super) fn hash(facts: &Facts, values: &[(i64, Point)]) -> Result<Sha256, ser
 }
 
 fn known(text: &Option<String>) -> String {
-    text.clone().unwrap_or_default()
+    text.as_deref().unwrap_or_default().trim().to_owned()
 }
 
 /// The day of a date or time; nothing where it is none.
@@ -277,9 +277,17 @@ pub(super) fn of_job(job: &JobResult) -> Extract {
         let Some(capture) = step.capture.as_deref().filter(|_| step.shares.is_none()) else {
             continue;
         };
+        // What blocks the verdicts of a step, such as a capture of another unit, doubts all its numbers.
+        let blocked =
+            step.findings.iter().chain(&capture.findings).filter(|finding| finding.blocks());
+        let blocked: Vec<&str> = blocked.map(|finding| finding.code.name()).collect();
         for number in &capture.numbers {
             let (measure, part) = (number.measure, number.part);
-            let point = Point::measured(&facts, measure, part, &number.estimate, &capture.flags);
+            let mut point =
+                Point::measured(&facts, measure, part, &number.estimate, &capture.flags);
+            if !blocked.is_empty() && point.doubts.is_empty() {
+                point.doubts = blocked.join(" ");
+            }
             let judged = judged_of(&step.id, measure, part);
             values.push((
                 series(Some(step), &step.group, measure.key(), Some(part), measure.unit().symbol()),

@@ -91,6 +91,16 @@ impl Archive {
         if form != 0 {
             return Self::ready(place, db, form);
         }
+        if let Place::File(_) = place
+            && db.value("SELECT COUNT(*) FROM sqlite_master", &[])?.and_then(|count| count.int())
+                != Some(0)
+        {
+            return Err(ArchiveError::Unfit {
+                name: place.to_string(),
+                message: "this is the database of another program".into(),
+                help: "name a file of its own for the archive".into(),
+            });
+        }
         store::tables(&mut *db, store::FORM)?;
         let mut archive = Self { place: place.clone(), db, origin: String::new(), captures: None };
         archive.begin(captures, stamp)?;
@@ -108,6 +118,14 @@ impl Archive {
                 backup::before_a_change(&mut *db, file, form)?;
             }
             store::tables(&mut *db, store::FORM)?;
+        }
+        let foreign = db.foreign()?;
+        if !foreign.is_empty() {
+            let message = format!(
+                "its tables are not those that this program makes: {}; what they show can't be trusted",
+                foreign.join(", ")
+            );
+            return Err(ArchiveError::Altered { store, message });
         }
         let mut archive = Self { place: place.clone(), db, origin: String::new(), captures: None };
         archive.settle()?;
@@ -313,6 +331,16 @@ impl Archive {
         }
         about.sort_by_key(|entry| entry.number);
         Ok(about)
+    }
+
+    /// Models of the units that have a serial number.
+    ///
+    /// # Errors
+    /// Where the archive can't be read.
+    pub fn models(&mut self, serial: &str) -> Result<Vec<String>, ArchiveError> {
+        let sql = "SELECT DISTINCT model FROM result WHERE serial = $1 ORDER BY model";
+        let rows = self.db.rows(sql, &[serial.into()])?;
+        Ok(rows.iter().filter_map(|row| row.first()?.text().map(str::to_owned)).collect())
     }
 
     /// Takes each entry in turn, the oldest first.

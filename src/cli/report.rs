@@ -79,7 +79,11 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         Some(named) => Some(sources.previous(named)?),
         None => sources.before(&args.result)?,
     };
-    let look = report::Look { previous, ..look(args, &result)? };
+    let replaced_by = sources.replaced_by(&args.result)?;
+    if let Some(later) = &replaced_by {
+        printer.note(&format!("this result no longer counts: it was replaced by {later}"));
+    }
+    let look = report::Look { previous, replaced_by, ..look(args, &result)? };
     let mut out = WholeFile::create(&args.output)?;
     (kind.write)(&result, &look, &mut out).map_err(failed)?;
     out.finish()?;
@@ -148,5 +152,13 @@ fn look(args: &Args, result: &JobResult) -> Result<report::Look, Failure> {
         .map_err(|_| Failure::usage("the template is not UTF-8 text", "give a typst file"))?;
     let folder = args.pdf.template.as_ref().and_then(|path| path.parent()).map(Path::to_owned);
     let made_at = jiff::Timestamp::now();
-    Ok(report::Look { archive_part, template, folder, letterhead, made_at, previous: None })
+    Ok(report::Look {
+        archive_part,
+        template,
+        folder,
+        letterhead,
+        made_at,
+        previous: None,
+        replaced_by: None,
+    })
 }

@@ -146,6 +146,23 @@ impl Sources {
         Ok(Some(report_of(&job, &bytes, Some(before.entry))))
     }
 
+    /// What took the place of a result in the archive, where something did.
+    #[cfg(feature = "archive")]
+    pub(super) fn replaced_by(&mut self, named: &Path) -> Result<Option<String>, Failure> {
+        if named.exists() {
+            return Ok(None);
+        }
+        let Some(archive) = &mut self.archive else { return Ok(None) };
+        let number = entry(archive, &named.to_string_lossy())?;
+        Ok(archive.found(number)?.replaced_by.map(|later| format!("entry {later} of the archive")))
+    }
+
+    /// There is no archive in this build.
+    #[cfg(not(feature = "archive"))]
+    pub(super) fn replaced_by(&mut self, _: &Path) -> Result<Option<String>, Failure> {
+        Ok(None)
+    }
+
     /// There is no archive in this build.
     #[cfg(not(feature = "archive"))]
     pub(super) fn before(&mut self, _: &Path) -> Result<Option<PreviousReport>, Failure> {
@@ -166,6 +183,13 @@ fn report_of(job: &JobResult, bytes: &[u8], entry: Option<u64>) -> PreviousRepor
 /// The entry that is meant: by number, by digits of its SHA-256, or the last of a serial number.
 #[cfg(feature = "archive")]
 fn entry(archive: &mut Archive, named: &str) -> Result<u64, Failure> {
+    let models = archive.models(named)?;
+    if models.len() > 1 {
+        return Err(Failure::usage(
+            format!("several models have the serial number {named}: {}", models.join(", ")),
+            "name the entry; `crestbook archive list` shows them",
+        ));
+    }
     let filter = Filter { serial: Some(named.to_owned()), most: Some(1), ..Filter::default() };
     match archive.numbers(&filter)?.first() {
         Some(number) => Ok(*number),

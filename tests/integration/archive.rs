@@ -812,3 +812,85 @@ fn wrong_use_says_what_to_do() {
     assert_eq!(crestbook(&["archive", "key", "new", &path("k")]).status.code(), Some(0));
     assert_eq!(crestbook(&["archive", "key", "new", &path("k")]).status.code(), Some(2));
 }
+
+/// Views and triggers could show each reader something else.
+#[test]
+fn foreign_tables_are_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let place = filled(folder.path());
+    let elsewhere = tempfile::tempdir().unwrap();
+    for statements in [
+        "ALTER TABLE value RENAME TO value_0; CREATE VIEW value AS SELECT number, nth, series, day, state, value * 0.5 AS \
+         value, expanded, at_least, lower, upper, verdict, doubts FROM value_0",
+        "CREATE TRIGGER zz BEFORE INSERT ON entry BEGIN SELECT RAISE(IGNORE); END",
+        "DROP INDEX value_series",
+        "CREATE TABLE more (x)",
+        "PRAGMA writable_schema = ON; UPDATE sqlite_master SET sql = REPLACE(sql, 'verdict TEXT', 'verdict TEXT COLLATE \
+         NOCASE') WHERE name = 'result'",
+    ] {
+        let copied = copy(&place, elsewhere.path());
+        sql(&copied).execute_batch(statements).unwrap();
+        let error = Archive::open(&copied).unwrap_err();
+        assert!(matches!(error, ArchiveError::Altered { .. }), "{statements}: {error}");
+    }
+    // The database of another program is left alone.
+    let other = Place::File(elsewhere.path().join("other.db"));
+    sql(&other).execute_batch("CREATE TABLE theirs (x)").unwrap();
+    assert!(Archive::open_or_begin(&other, None, &by("x")).is_err());
+}
+
+#[test]
+fn what_is_due_counts_results_up_to_the_day() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, mut archive) = begun(folder.path());
+    let years = folder.path().join("years");
+    assert!(crestbook(&["demo", years.to_str().unwrap(), "--years", "-q"]).status.success());
+    let layout =
+        crestbook::archive::JobLayout { result: "results/result.json", captures: "captures" };
+    let mut jobs: Vec<PathBuf> =
+        std::fs::read_dir(&years).unwrap().map(|entry| entry.unwrap().path()).collect();
+    jobs.retain(|path| path.is_dir());
+    jobs.sort();
+    let parcels: Vec<Parcel> =
+        jobs.iter().map(|job| Parcel::read(job, layout, false).unwrap()).collect();
+    archive.add(&parcels, &AddOptions::default(), &signed()).unwrap();
+    let due = archive.due(jiff::civil::date(2025, 2, 1), &[]).unwrap();
+    let of = due.iter().find(|one| one.serial == "W-00031").unwrap();
+    assert_eq!((of.last.as_str(), of.next.as_str()), ("2024-09-04", "2025-09-04"));
+    // The falling unit was mended; its trend begins anew.
+    let asked = Asked {
+        serial: "W-00031".into(),
+        setting: Some("c1".into()),
+        measure: "power_w".into(),
+        ..Asked::default()
+    };
+    let trend = archive.trend(&asked).unwrap();
+    assert_eq!(trend.since.as_deref(), Some("2024-03-09"));
+    assert!(trend.line.unwrap().per_year < -2.0);
+    // The capture that stands alone raises no drift.
+    let asked = Asked {
+        serial: "GF-208".into(),
+        setting: Some("blue-grey".into()),
+        measure: "power_w".into(),
+        ..Asked::default()
+    };
+    let steady = archive.trend(&asked).unwrap();
+    assert!(
+        matches!(steady.alarm, crestbook::archive::trend::Alarm::Steady { .. }),
+        "{:?}",
+        steady.alarm
+    );
+    // A correction is of the same verification, and says why.
+    let unlike =
+        AddOptions { replaces: Some(3), reason: Some("x".into()), ..AddOptions::default() };
+    let mut other: Value = serde_json::from_slice(&parcels[1].document).unwrap();
+    other["program"] = json!("0.0.9");
+    let error = archive
+        .add(&[parcel(serde_json::to_vec(&other).unwrap())], &unlike, &signed())
+        .unwrap_err();
+    assert!(error.to_string().contains("shares no capture"), "{error}");
+    let why = AddOptions { replaces: Some(3), reason: Some(" ".into()), ..AddOptions::default() };
+    let error =
+        archive.add(&[parcel(serde_json::to_vec(&other).unwrap())], &why, &signed()).unwrap_err();
+    assert!(error.to_string().contains("not said why"), "{error}");
+}

@@ -174,6 +174,10 @@ pub(super) trait Database: Send {
 
     fn rollback(&mut self);
 
+    /// What stands in the database beside the tables of this program, or is another table than it makes; a view or a trigger
+    /// could tell each reader something else.
+    fn foreign(&mut self) -> Result<Vec<String>, ArchiveError>;
+
     /// What the database says of its own state; empty where all is well.
     fn integrity(&mut self) -> Result<Vec<String>, ArchiveError>;
 

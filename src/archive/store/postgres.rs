@@ -139,6 +139,19 @@ impl Database for Postgres {
         let _ = self.batch("ROLLBACK");
     }
 
+    fn foreign(&mut self) -> Result<Vec<String>, ArchiveError> {
+        let names: Vec<String> =
+            super::TABLES.iter().map(|(name, _)| format!("'{name}'")).collect();
+        let sql = format!(
+            "SELECT c.relname::text FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace \
+             WHERE n.nspname = CURRENT_SCHEMA() AND c.relname IN ({}) AND (c.relkind NOT IN ('r', 'p') OR \
+             c.relhastriggers OR c.relhasrules OR c.relrowsecurity)",
+            names.join(", ")
+        );
+        let rows = (self as &mut dyn Database).rows(&sql, &[])?;
+        Ok(rows.iter().filter_map(|row| row.first()?.text().map(str::to_owned)).collect())
+    }
+
     fn integrity(&mut self) -> Result<Vec<String>, ArchiveError> {
         // The server checks its own pages; what they say is checked against the entries.
         Ok(Vec::new())

@@ -178,6 +178,21 @@ impl Database for Sqlite {
         let _ = self.batch("ROLLBACK");
     }
 
+    fn foreign(&mut self) -> Result<Vec<String>, ArchiveError> {
+        let listed = "SELECT type, name, tbl_name, COALESCE(sql, '') FROM sqlite_master";
+        let there = (self as &mut dyn Database).rows(listed, &[])?;
+        // What this program makes where there is nothing.
+        let memory = Connection::open_in_memory().map_err(|error| fault(&self.file, &error))?;
+        let mut fresh = Self { file: self.file.clone(), connection: memory };
+        super::tables(&mut fresh, super::FORM)?;
+        let made = (&mut fresh as &mut dyn Database).rows(listed, &[])?;
+        let name =
+            |row: &Vec<Value>| row.get(1).and_then(Value::text).unwrap_or_default().to_owned();
+        let extra = there.iter().filter(|row| !made.contains(row));
+        let missing = made.iter().filter(|row| !there.contains(row));
+        Ok(extra.chain(missing).map(name).collect())
+    }
+
     fn integrity(&mut self) -> Result<Vec<String>, ArchiveError> {
         let mut told = Vec::new();
         self.query("PRAGMA integrity_check(100)", &[], &mut |row| {

@@ -9,6 +9,7 @@ pub use interval::{Interval, Method};
 use super::facts::{self, Point, Series};
 use super::store::Value;
 use super::{Archive, ArchiveError};
+use crate::check::Verdict;
 use crate::numeric::chart::{self, Individuals};
 use crate::numeric::regression::Line;
 use crate::result::Form;
@@ -178,7 +179,7 @@ impl Trend {
                 entry,
                 days: first.map_or(0.0, |first| days_between(first, day)),
                 // A value in doubt is shown, and nothing rests on it.
-                used: point.doubts.is_empty(),
+                used: point.doubts.is_empty() && point.verdict != Some(Verdict::NotMeasured),
                 point,
             })
             .collect();

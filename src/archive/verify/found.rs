@@ -70,6 +70,9 @@ pub struct Verification {
     pub results: u64,
     /// Captures that were read and have their hash.
     pub captures: u64,
+    /// Where captures are.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub captures_in: Option<String>,
     /// Captures of which the hash alone is kept.
     pub hashes_only: u64,
     /// Captures that an entry removed.

@@ -80,6 +80,10 @@ impl Archive {
             entries: 0,
             results: 0,
             captures: 0,
+            captures_in: self
+                .captures
+                .as_ref()
+                .map(|captures| captures.folder().display().to_string()),
             hashes_only: 0,
             removed: 0,
             root: Tree::default().root(),

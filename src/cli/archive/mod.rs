@@ -47,6 +47,12 @@ impl StampArgs {
                 format!("give --by NAME, or set the variable {BY}"),
             )
         })?;
+        if by.chars().any(char::is_control) {
+            return Err(Failure::usage(
+                "the name of who does this has more than one line",
+                "give a plain name",
+            ));
+        }
         let key = self.key.as_deref().map(PrivateKey::read).transpose()?;
         Ok(Stamp { by, key, at: None })
     }

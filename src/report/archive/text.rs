@@ -96,8 +96,11 @@ pub fn act(entry: &Entry) -> String {
 pub fn log_line(entry: &Entry) -> String {
     let clock = entry
         .clock_behind_s
-        .map_or(String::new(), |s| format!("  [the clock had gone back by {s} s]"));
-    format!("{:>6}  {}  {}: {}{clock}\n", entry.number, entry.at, entry.by, act(entry))
+        .map_or(String::new(), |s| format!(" [the clock had gone back by {s} s]"));
+    let line = format!("{}: {}{clock}", entry.by, act(entry));
+    // One entry is one line, whatever was typed.
+    let line = line.split_whitespace().collect::<Vec<_>>().join(" ");
+    format!("{:>6}  {}  {line}\n", entry.number, entry.at)
 }
 
 /// A result with what stands about it in the log.
@@ -177,7 +180,9 @@ pub fn verification(found: &Verification, manner: Manner) -> String {
     if found.removed > 0 {
         captures.push(format!("{} were removed by an entry that says why", found.removed));
     }
-    out.push_str(&format!("  {}\n", captures.join("; ")));
+    let place =
+        found.captures_in.as_ref().map_or(String::new(), |folder| format!(" (in {folder})"));
+    out.push_str(&format!("  {}{place}\n", captures.join("; ")));
     if let Some(count) = found.recomputed {
         out.push_str(&format!("  {count} results measured anew from their captures\n"));
     }

@@ -55,21 +55,21 @@ pub(super) fn write(
     look: &Look,
     out: &mut dyn Write,
 ) -> Result<(), ReportError> {
-    let bytes = dcc(result, look.previous.as_ref())?;
+    let bytes = dcc(result, look)?;
     out.write_all(&bytes).map_err(|error| ReportError(error.to_string()))
 }
 
 /// SHA-256 of the certificate, where the result states all that one needs.
 #[must_use]
 pub fn hash(result: &JobResult, look: &Look) -> Option<Sha256> {
-    dcc(result, look.previous.as_ref()).ok().map(|bytes| Sha256::of(&bytes))
+    dcc(result, look).ok().map(|bytes| Sha256::of(&bytes))
 }
 
 /// The certificate.
 ///
 /// # Errors
 /// Where the result does not state what a certificate must.
-pub fn dcc(result: &JobResult, previous: Option<&PreviousReport>) -> Result<Vec<u8>, ReportError> {
+pub fn dcc(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
     let absent = absent(result);
     if !absent.is_empty() {
         return Err(ReportError(format!(
@@ -86,7 +86,7 @@ pub fn dcc(result: &JobResult, previous: Option<&PreviousReport>) -> Result<Vec<
         ("xsi:schemaLocation", "https://ptb.de/dcc https://ptb.de/dcc/v3.3.0/dcc.xsd"),
     ];
     xml.within("dcc:digitalCalibrationCertificate", &root, |xml| {
-        xml.within("dcc:administrativeData", &[], |xml| administrative(result, previous, xml));
+        xml.within("dcc:administrativeData", &[], |xml| administrative(result, look, xml));
         xml.within("dcc:measurementResults", &[], |xml| {
             xml.within("dcc:measurementResult", &[], |xml| measured(result, xml));
         });
@@ -112,7 +112,7 @@ fn stated(text: &Option<String>) -> &str {
     text.as_deref().unwrap_or("-")
 }
 
-fn administrative(result: &JobResult, previous: Option<&PreviousReport>, xml: &mut Xml) {
+fn administrative(result: &JobResult, look: &Look, xml: &mut Xml) {
     let (job, report) = (&result.job, &result.job.report);
     xml.within("dcc:dccSoftware", &[], |xml| software(&result.program, xml));
     xml.within("dcc:coreData", &[], |xml| {
@@ -142,7 +142,7 @@ fn administrative(result: &JobResult, previous: Option<&PreviousReport>, xml: &m
                 xml.text("dcc:replacedUniqueIdentifier", &[], old);
             });
         }
-        if let Some(previous) = previous {
+        if let Some(previous) = &look.previous {
             xml.within("dcc:previousReport", &[], |xml| {
                 said("dcc:referral", "Result of the verification before this one", xml);
                 xml.text("dcc:referralID", &[], &previous.number);
@@ -192,7 +192,7 @@ fn administrative(result: &JobResult, previous: Option<&PreviousReport>, xml: &m
             None => xml.text("dcc:countryCode", &[], stated(&report.country)),
         });
     });
-    xml.within("dcc:statements", &[], |xml| statements(result, xml));
+    xml.within("dcc:statements", &[], |xml| statements(result, look, xml));
 }
 
 fn persons(result: &JobResult, xml: &mut Xml) {
@@ -223,7 +223,7 @@ fn conformity(verdict: Verdict) -> Option<&'static str> {
     }
 }
 
-fn statements(result: &JobResult, xml: &mut Xml) {
+fn statements(result: &JobResult, look: &Look, xml: &mut Xml) {
     let report = &result.job.report;
     xml.within("dcc:statement", &[("refType", "basic_conformity")], |xml| {
         said("dcc:name", "Conformity of the whole verification", xml);
@@ -243,6 +243,12 @@ fn statements(result: &JobResult, xml: &mut Xml) {
             xml.text("dcc:conformity", &[], word);
         }
     });
+    if let Some(later) = &look.replaced_by {
+        xml.within("dcc:statement", &[], |xml| {
+            said("dcc:name", "No longer counts", xml);
+            said("dcc:declaration", &format!("Replaced by {later}."), xml);
+        });
+    }
     for (name, told) in [("Cautions", CAUTIONS), ("Release", words::RELEASE)] {
         xml.within("dcc:statement", &[], |xml| {
             said("dcc:name", name, xml);

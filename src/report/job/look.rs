@@ -34,6 +34,8 @@ pub struct Look {
     pub folder: Option<PathBuf>,
     /// Picture at the head of the first page.
     pub letterhead: Option<Letterhead>,
+    /// What took the place of this result, where something did.
+    pub replaced_by: Option<String>,
     /// The report before this one, as a digital certificate names it.
     pub previous: Option<super::PreviousReport>,
     /// When the report is made.

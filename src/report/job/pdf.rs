@@ -62,7 +62,7 @@ fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
             json!({"path": "numbers.csv", "mime": "text/csv", "what": "All numbers"}),
         ];
         if super::dcc::absent(result).is_empty() {
-            let xml = super::dcc::dcc(result, look.previous.as_ref())?;
+            let xml = super::dcc::dcc(result, look)?;
             files.insert("certificate.xml".into(), xml);
             let what = "Digital calibration certificate";
             attachments
