@@ -25,7 +25,7 @@ pub struct Visit {
 /// The most trends on the page.
 pub const TRENDS: usize = 6;
 /// The most results in its table.
-const RESULTS: usize = 12;
+const RESULTS: usize = 8;
 
 /// What stands on the page.
 #[derive(Clone, Debug, Serialize)]
@@ -164,7 +164,8 @@ fn listed(failed: &[String]) -> String {
 
 const STYLE: &str = "@page { size: A4; margin: 12mm } .trends { display: grid; grid-template-columns: 1fr 1fr; gap: \
                      .6rem 1rem } .trends figure { margin: 0; break-inside: avoid } .trends svg { width: 100%; height: \
-                     auto } .trends figcaption { font-size: .8rem } main table { font-size: .85rem }";
+                     auto } .trends figcaption { font-size: .8rem } main table { font-size: .85rem } @media print { \
+                     .trends { grid-template-columns: 1fr 1fr 1fr } .trends figcaption, .small { font-size: .65rem } }";
 
 /// The page as HTML.
 ///
