@@ -13,7 +13,8 @@ use std::path::{Path, PathBuf};
 use crate::archive::{Archive, Filter, Place};
 
 /// Variable that names the archive where no flag does.
-pub(super) const STORE: &str = "CRESTBOOK_ARCHIVE";
+#[cfg(feature = "archive")]
+const STORE: &str = "CRESTBOOK_ARCHIVE";
 
 /// Where the archive is.
 #[derive(Clone, Debug, Default, clap::Args)]
