@@ -165,7 +165,8 @@ fn listed(failed: &[String]) -> String {
 const STYLE: &str = "@page { size: A4; margin: 12mm } .trends { display: grid; grid-template-columns: 1fr 1fr; gap: \
                      .6rem 1rem } .trends figure { margin: 0; break-inside: avoid } .trends svg { width: 100%; height: \
                      auto } .trends figcaption { font-size: .8rem } main table { font-size: .85rem } @media print { \
-                     .trends { grid-template-columns: 1fr 1fr 1fr } .trends figcaption, .small { font-size: .65rem } }";
+                     .trends { grid-template-columns: 1fr 1fr 1fr } .trends figcaption, .small { font-size: .6rem } \
+                     h2 { margin-top: 10px } main td, main th { padding-top: 1px; padding-bottom: 1px } }";
 
 /// The page as HTML.
 ///
