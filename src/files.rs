@@ -69,6 +69,20 @@ impl WholeFile {
     /// # Errors
     /// Where the folder is not there or can't be written to.
     pub fn create(path: &Path) -> Result<Self, WriteError> {
+        // As any newly made file; the umask takes away what it wants.
+        Self::with_mode(path, 0o666)
+    }
+
+    /// The same that nobody but its owner can ever read.
+    ///
+    /// # Errors
+    /// As [`create`](Self::create).
+    pub fn private(path: &Path) -> Result<Self, WriteError> {
+        Self::with_mode(path, 0o600)
+    }
+
+    #[cfg_attr(not(unix), expect(unused_variables, reason = "only Unix has such rights"))]
+    fn with_mode(path: &Path, mode: u32) -> Result<Self, WriteError> {
         let fail = |source| WriteError { file: path.to_owned(), source };
         let folder = match path.parent() {
             Some(folder) if folder != Path::new("") => folder,
@@ -91,9 +105,8 @@ impl WholeFile {
         builder.prefix(UNFINISHED);
         #[cfg(unix)]
         {
-            // As any newly made file; the umask takes away what it wants.
             use std::os::unix::fs::PermissionsExt;
-            builder.permissions(std::fs::Permissions::from_mode(0o666));
+            builder.permissions(std::fs::Permissions::from_mode(mode));
         }
         let file = builder.tempfile_in(folder).map_err(|error| fail(without_name(error)))?;
         Ok(Self { path: path.to_owned(), out: BufWriter::with_capacity(1 << 16, file) })

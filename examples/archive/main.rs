@@ -7,7 +7,7 @@
 
 use crestbook::archive::trend::Asked;
 use crestbook::archive::{
-    AddOptions, Archive, Document, Filter, Parcel, Place, PrivateKey, Stamp, VerifyOptions,
+    AddOptions, Archive, Filter, Parcel, Place, PrivateKey, Stamp, VerifyOptions,
 };
 use crestbook::check::Verdict;
 use serde_json::{Value, json};
@@ -56,9 +56,7 @@ fn parcel(sample: &mut Value, number: usize, unit: usize, round: usize) -> Parce
     sample["measurement"]["kinds"]["cut"]["power_w"]["value"] = json!(power);
     sample["verdict"] = json!(if number.is_multiple_of(50) { "fail" } else { "pass" });
     let document = serde_json::to_vec(sample).unwrap();
-    let read = Document::read(&document).unwrap();
-    let (form, extract) = (read.form(), read.extract());
-    Parcel { name: String::new(), form, document, extract, files: Vec::new() }
+    Parcel::of_document(String::new(), document).unwrap()
 }
 
 fn timed<T>(what: &str, act: impl FnOnce() -> T) -> T {

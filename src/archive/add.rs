@@ -78,6 +78,8 @@ impl Archive {
                 .unwrap_or_default(),
         };
         self.transaction(Access::Write, |archive| {
+            // With the tables, so that nothing half begun is ever there.
+            super::store::advance(&mut *archive.db, super::store::FORM)?;
             // Another program may have begun it while this one waited.
             if archive.meta("origin")?.is_some() {
                 return Ok(());
@@ -102,11 +104,9 @@ impl Archive {
             }),
             _ => None,
         };
-        let last = "SELECT number, body FROM entry ORDER BY number DESC LIMIT 1";
+        let last = "SELECT body FROM entry ORDER BY number DESC LIMIT 1";
         let last = self.db.rows(last, &[])?.into_iter().next().unwrap_or_default();
-        let entry: Option<Entry> =
-            last.get(1).and_then(Value::bytes).and_then(|body| serde_json::from_slice(body).ok());
-        match (tree, entry) {
+        match (tree, Entry::kept(last.first())) {
             (Some(tree), Some(entry)) if tree.size() == entry.number => {
                 Ok(End { tree, last: Some(entry.at) })
             }
@@ -260,8 +260,9 @@ impl Archive {
     ) -> Result<Outcome, ArchiveError> {
         let sha256 = Sha256::of(&parcel.document);
         let sql = "SELECT MIN(number) FROM result WHERE sha256 = $1";
-        let already = self.db.value(sql, &[(&sha256).into()])?.and_then(|number| number.int());
-        if let Some(already) = already.and_then(|number| u64::try_from(number).ok()) {
+        if let Some(already) =
+            self.db.value(sql, &[(&sha256).into()])?.and_then(|number| number.count())
+        {
             let own = match self.entry(already)?.act {
                 Act::Add(added) => added.replaces,
                 _ => None,
@@ -343,29 +344,25 @@ impl Archive {
                     "`crestbook archive list` shows results".into(),
                 ));
             };
-            let sql = "SELECT MIN(number) FROM result WHERE replaces = $1";
-            if let Some(later) =
-                self.db.value(sql, &[replaces.into()])?.and_then(|number| number.int())
-            {
+            if let Some(later) = self.replaced_by(replaces)? {
                 return Err(unfit(
                     format!("entry {replaces} was replaced by entry {later} already"),
                     format!("replace that one: --replaces {later}"),
                 ));
             }
-            let sql = "SELECT model, serial FROM result WHERE number = $1";
-            let old = self.db.rows(sql, &[replaces.into()])?.into_iter().next().unwrap_or_default();
-            let old: Vec<&str> = old.iter().filter_map(Value::text).collect();
-            if old != [facts.model.as_str(), facts.serial.as_str()] {
+            let old = self.found(replaces)?.facts;
+            if (&old.model, &old.serial) != (&facts.model, &facts.serial) {
                 return Err(unfit(
-                    format!("entry {replaces} is of another unit: {}", old.join(", serial ")),
+                    format!(
+                        "entry {replaces} is of another unit: {}, serial {}",
+                        old.model, old.serial
+                    ),
                     "a correction is of the same unit".into(),
                 ));
             }
-            let day = self.found(replaces)?.facts.day;
-            let new = captures_of(parcel);
-            if day != facts.day && !self.of_the_same(replaces, &new)? {
+            if old.day != facts.day && !self.of_the_same(replaces, &parcel.captures)? {
                 return Err(unfit(
-                    format!("entry {replaces} is of {day} and shares no capture with this result of {}", facts.day),
+                    format!("entry {replaces} is of {} and shares no capture with this result of {}", old.day, facts.day),
                     "a correction is of the same verification; another one is added without --replaces".into(),
                 ));
             }
@@ -374,14 +371,9 @@ impl Archive {
         let sql = "SELECT number FROM result WHERE serial = $1 AND day = $2 AND model = $3 AND NOT \
                    EXISTS (SELECT 1 FROM result AS later WHERE later.replaces = result.number) ORDER BY number";
         let alike = [&facts.serial, &facts.day, &facts.model].map(Value::from);
-        let rows = self.db.rows(sql, &alike)?;
-        if rows.is_empty() {
-            return Ok(());
-        }
-        let new = captures_of(parcel);
-        for number in rows.iter().filter_map(|row| row.first()?.int()) {
-            let number = u64::try_from(number).unwrap_or(0);
-            if self.of_the_same(number, &new)? {
+        for row in self.db.rows(sql, &alike)? {
+            let Some(number) = row.first().and_then(Value::count) else { continue };
+            if self.of_the_same(number, &parcel.captures)? {
                 return Err(unfit(
                     format!("entry {number} is a result of the same captures"),
                     format!(
@@ -473,13 +465,9 @@ impl Archive {
     }
 }
 
-fn captures_of(parcel: &Parcel) -> BTreeSet<Sha256> {
-    Document::read(&parcel.document).map(|read| read.captures()).unwrap_or_default()
-}
-
 /// A tree from its size and the hashes that are kept of it.
 pub(super) fn kept_tree(size: &Value, tree: &Value) -> Option<Tree> {
-    let size = u64::try_from(size.int()?).ok()?;
+    let size = size.count()?;
     let bytes = tree.bytes()?;
     if bytes.len() % 32 != 0 {
         return None;

@@ -1,7 +1,6 @@
 //! Copies of an archive that is in use, and archives made of copies.
 
-use super::add::kept_tree;
-use super::store::{self, Access, Database, Dialect, Make, Place, Value};
+use super::store::{self, Access, Database, Dialect, Make, Place};
 use super::{Act, Archive, ArchiveError, Captures, FileRole};
 use crate::digest::Sha256;
 use crate::files::WriteError;
@@ -25,8 +24,7 @@ pub(super) fn before_a_change(
     let mut name = file.file_name().unwrap_or_default().to_owned();
     name.push(format!(".form-{form}"));
     let copy = file.with_file_name(name);
-    // One from an earlier attempt is as good.
-    if copy.exists() { Ok(()) } else { copy_whole(db, &copy) }
+    copy_whole(db, &copy)
 }
 
 /// Copies a database to a file that is there whole or not at all.
@@ -73,13 +71,7 @@ fn copy_rows(from: &mut dyn Database, to: &mut dyn Database) -> Result<(), Archi
         Ok(())
     })();
     from.rollback();
-    match done {
-        Ok(()) => to.commit(),
-        Err(error) => {
-            to.rollback();
-            Err(error)
-        }
-    }
+    to.settle(done)
 }
 
 /// Name of the folder of captures in a copy.
@@ -103,15 +95,23 @@ impl Archive {
         // The database first: captures that are added meanwhile are in the next copy.
         let file = folder.join(DATABASE);
         copy_whole(&mut *self.db, &file)?;
-        let mut copy = store::connect(&Place::File(file), Make::Never)?;
-        let mut done = Restored { entries: entries_of(&mut *copy)?, captures: 0 };
-        if let Some(kept) = self.captures.clone() {
-            let target = Captures::new(folder.join(CAPTURES));
-            for sha256 in captures_of(&mut *copy)? {
-                step()?;
-                copy_capture(&kept, &target, &sha256)?;
-                done.captures += 1;
-            }
+        let mut copy = Self::open(&Place::File(file))?;
+        let target = self.captures.is_some().then(|| Captures::new(folder.join(CAPTURES)));
+        copy.copy_captures(self.captures.as_ref().zip(target.as_ref()), &mut step)
+    }
+
+    /// Copies the captures of this archive from one folder to another; what there is of it.
+    fn copy_captures(
+        &mut self,
+        folders: Option<(&Captures, &Captures)>,
+        step: &mut dyn FnMut() -> Result<(), ArchiveError>,
+    ) -> Result<Restored, ArchiveError> {
+        let mut done = Restored { entries: self.checkpoint()?.size, captures: 0 };
+        let Some((from, to)) = folders else { return Ok(done) };
+        for sha256 in self.kept_captures()? {
+            step()?;
+            copy_capture(from, to, &sha256)?;
+            done.captures += 1;
         }
         Ok(done)
     }
@@ -125,38 +125,33 @@ impl Archive {
         place: &Place,
         mut step: impl FnMut() -> Result<(), ArchiveError>,
     ) -> Result<Restored, ArchiveError> {
-        let source = Place::File(folder.join(DATABASE));
-        let mut from = store::connect(&source, Make::Never)?;
-        let taken = |store: String| ArchiveError::Unfit {
-            name: store,
-            message: "there is an archive already".into(),
-            help: "restore to another place; an archive is never overwritten".into(),
+        let mut copy = Self::open(&Place::File(folder.join(DATABASE)))?;
+        let mut server = match place {
+            Place::File(_) => None,
+            Place::Server(_) => Some(store::connect(place, Make::IfMissing)?),
         };
-        match place {
-            Place::File(file) => {
-                if file.exists() {
-                    return Err(taken(place.to_string()));
-                }
-                copy_whole(&mut *from, file)?;
-            }
-            Place::Server(_) => {
-                let mut to = store::connect(place, Make::IfMissing)?;
-                if store::form(&mut *to)? != 0 {
-                    return Err(taken(place.to_string()));
-                }
-                copy_rows(&mut *from, &mut *to)?;
-            }
+        let taken = match (place, &mut server) {
+            (Place::File(file), _) => file.exists(),
+            (_, Some(server)) => store::form(&mut **server)? != 0,
+            _ => false,
+        };
+        if taken {
+            return Err(ArchiveError::Unfit {
+                name: place.to_string(),
+                message: "there is an archive already".into(),
+                help: "restore to another place; an archive is never overwritten".into(),
+            });
         }
-        let mut archive = Self::open(place)?;
-        let mut done = Restored { entries: entries_of(&mut *archive.db)?, captures: 0 };
-        if let Some(target) = archive.captures.clone() {
-            let kept = Captures::new(folder.join(CAPTURES));
-            for sha256 in captures_of(&mut *archive.db)? {
-                step()?;
-                copy_capture(&kept, &target, &sha256)?;
-                done.captures += 1;
-            }
+        // Captures first: an archive that is there is whole, and a restore that was broken off can be run again.
+        let target = copy.meta("captures")?.and_then(|named| place.captures_named(&named));
+        let (kept, target) = (Captures::new(folder.join(CAPTURES)), target.map(Captures::new));
+        let done = copy.copy_captures(target.as_ref().map(|target| (&kept, target)), &mut step)?;
+        match (place, server) {
+            (Place::File(file), _) => copy_whole(&mut *copy.db, file)?,
+            (_, Some(mut server)) => copy_rows(&mut *copy.db, &mut *server)?,
+            _ => {}
         }
+        Self::open(place)?;
         Ok(done)
     }
 }
@@ -175,41 +170,6 @@ fn copy_capture(from: &Captures, to: &Captures, sha256: &Sha256) -> Result<(), A
     from.copy_to(sha256, content.as_file_mut())
         .map_err(|fault| unfit(format!("the capture {fault}")))?;
     to.keep(content.path(), sha256)
-}
-
-fn entries_of(db: &mut dyn Database) -> Result<u64, ArchiveError> {
-    let head = "SELECT size, tree FROM head ORDER BY nth DESC LIMIT 1";
-    let head = db.rows(head, &[])?.into_iter().next().unwrap_or_default();
-    Ok(head
-        .first()
-        .zip(head.get(1))
-        .and_then(|(size, tree)| kept_tree(size, tree))
-        .map_or(0, |tree| tree.size()))
-}
-
-/// Captures that are kept and not removed.
-fn captures_of(db: &mut dyn Database) -> Result<Vec<Sha256>, ArchiveError> {
-    let (mut all, mut removed) = (std::collections::BTreeSet::new(), Vec::new());
-    db.query("SELECT body FROM entry WHERE act = 'add' OR act = 'remove'", &[], &mut |row| {
-        let entry = row.first().and_then(Value::bytes);
-        match entry
-            .and_then(|body| serde_json::from_slice::<super::Entry>(body).ok())
-            .map(|entry| entry.act)
-        {
-            Some(Act::Add(added)) => {
-                let kept =
-                    added.files.iter().filter(|file| file.kept && file.role == FileRole::Capture);
-                all.extend(kept.map(|file| file.sha256));
-            }
-            Some(Act::Remove { captures, .. }) => removed.extend(captures),
-            _ => {}
-        }
-        Ok(())
-    })?;
-    removed.iter().for_each(|sha256| {
-        all.remove(sha256);
-    });
-    Ok(all.into_iter().collect())
 }
 
 impl Archive {

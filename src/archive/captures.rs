@@ -65,6 +65,12 @@ impl Captures {
         if self.check(sha256).is_ok() {
             return Ok(());
         }
+        // What stands in its place is not what this program wrote; a link would be written through.
+        if target.is_symlink() {
+            std::fs::remove_file(&target).map_err(|error| {
+                ArchiveError::io(&target, "can't remove the link in the place of a capture", error)
+            })?;
+        }
         let folder = target.parent().unwrap_or(&self.folder);
         std::fs::create_dir_all(folder).map_err(|error| {
             ArchiveError::io(folder, "can't make the folder of captures", error)

@@ -126,8 +126,7 @@ impl Archive {
                    ORDER BY serial, model, inventory, day, state, number";
         self.db.query(sql, &[(&today.to_string()).into()], &mut |row| {
             let text = |k: usize| row.get(k).and_then(Value::text).unwrap_or_default().to_owned();
-            let number =
-                row.first().and_then(Value::int).and_then(|number| u64::try_from(number).ok());
+            let number = row.first().and_then(Value::count);
             let department = text(7);
             let one = Due {
                 model: text(1),

@@ -1,6 +1,7 @@
 //! An entry of the log: one act, who did it and when. Its bytes are what is hashed and signed.
 
 use super::key::PublicKey;
+use super::store::Value;
 use crate::digest::Sha256;
 use crate::result::Form;
 use jiff::Timestamp;
@@ -79,6 +80,13 @@ pub enum Act {
         /// The key that checks its signatures.
         key: PublicKey,
     },
+}
+
+impl Entry {
+    /// An entry from the column of its bytes; `None` where they are none.
+    pub(super) fn kept(body: Option<&Value>) -> Option<Self> {
+        serde_json::from_slice(body?.bytes()?).ok()
+    }
 }
 
 impl Act {

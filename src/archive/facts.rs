@@ -65,7 +65,26 @@ pub struct Series {
     pub unit: String,
 }
 
+/// Columns of the table of series behind their numbers.
+pub(super) const SERIES_COLUMNS: &str = "model, serial, setting, dial, load, measure, part, unit";
+
 impl Series {
+    /// Reads such a row; `None` where it holds what this program does not write.
+    pub(super) fn of_row(row: &[Column]) -> Option<Self> {
+        let [model, serial, setting, dial, load, measure, part, unit] = row else { return None };
+        let text = |column: &Column| column.text().map(str::to_owned);
+        Some(Self {
+            model: text(model)?,
+            serial: text(serial)?,
+            setting: text(setting)?,
+            dial: dial.real(),
+            load: text(load)?,
+            measure: text(measure)?,
+            part: text(part)?,
+            unit: text(unit)?,
+        })
+    }
+
     /// Its number: the first 63 bits of a SHA-256 of all that it is of.
     ///
     /// # Errors
@@ -400,12 +419,7 @@ pub(super) fn verdict_word(verdict: Option<Verdict>) -> &'static str {
 
 /// The verdict of such a word; `None` where it is no verdict at all.
 pub(super) fn verdict_of(word: &str) -> Option<Option<Verdict>> {
-    use Verdict::{ConditionalFail, ConditionalPass, Fail, NotMeasured, Pass};
-    let all = [Pass, ConditionalPass, NotMeasured, ConditionalFail, Fail];
-    if word.is_empty() {
-        return Some(None);
-    }
-    all.into_iter().find(|verdict| verdict.words() == word).map(Some)
+    if word.is_empty() { Some(None) } else { Verdict::parse(word).map(Some) }
 }
 
 /// Columns of the table of values behind number and place.
@@ -505,7 +519,7 @@ pub(super) fn facts_of(row: &[Column]) -> Option<(Facts, Option<u64>)> {
     };
     let replaces = match replaces {
         Column::Null => None,
-        other => Some(u64::try_from(other.int()?).ok()?),
+        other => Some(other.count()?),
     };
     Some((facts, replaces))
 }

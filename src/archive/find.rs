@@ -177,9 +177,7 @@ impl Archive {
         );
         let mut numbers = Vec::new();
         self.db.query(&sql, &conditions.values, &mut |row| {
-            numbers.extend(
-                row.first().and_then(Value::int).and_then(|number| u64::try_from(number).ok()),
-            );
+            numbers.extend(row.first().and_then(Value::count));
             Ok(())
         })?;
         Ok(numbers)
@@ -200,15 +198,14 @@ impl Archive {
         };
         facts.people = self.people(number)?;
         facts.modes = self.modes(number)?;
+        let replaced_by = self.replaced_by(number)?;
+        Ok(Found { entry: number, sha256: sha256.into(), facts, replaces, replaced_by })
+    }
+
+    /// The entry that corrects a result.
+    pub(super) fn replaced_by(&mut self, number: u64) -> Result<Option<u64>, ArchiveError> {
         let sql = "SELECT MIN(number) FROM result WHERE replaces = $1";
-        let later = self.db.value(sql, &[number.into()])?.and_then(|later| later.int());
-        Ok(Found {
-            entry: number,
-            sha256: sha256.into(),
-            facts,
-            replaces,
-            replaced_by: later.and_then(|later| u64::try_from(later).ok()),
-        })
+        Ok(self.db.value(sql, &[number.into()])?.and_then(|later| later.count()))
     }
 
     pub(super) fn people(&mut self, number: u64) -> Result<Vec<(String, String)>, ArchiveError> {

@@ -101,7 +101,6 @@ impl Archive {
                 help: "name a file of its own for the archive".into(),
             });
         }
-        store::tables(&mut *db, store::FORM)?;
         let mut archive = Self { place: place.clone(), db, origin: String::new(), captures: None };
         archive.begin(captures, stamp)?;
         archive.settle()?;
@@ -139,21 +138,8 @@ impl Archive {
         };
         self.origin = origin;
         let captures = self.meta("captures")?.unwrap_or_default();
-        self.captures = self.captures_of(&captures).map(Captures::new);
+        self.captures = self.place.captures_named(&captures).map(Captures::new);
         Ok(())
-    }
-
-    /// The folder that an entry names; one without a path lies beside the file.
-    fn captures_of(&self, named: &str) -> Option<PathBuf> {
-        if named.is_empty() {
-            return None;
-        }
-        Some(match &self.place {
-            Place::File(file) => {
-                file.parent().map_or_else(|| named.into(), |folder| folder.join(named))
-            }
-            Place::Server(_) => named.into(),
-        })
     }
 
     fn meta(&mut self, key: &str) -> Result<Option<String>, ArchiveError> {
@@ -177,13 +163,8 @@ impl Archive {
         act: impl FnOnce(&mut Self) -> Result<T, ArchiveError>,
     ) -> Result<T, ArchiveError> {
         self.db.begin(access)?;
-        match act(self) {
-            Ok(done) => self.db.commit().map(|()| done),
-            Err(error) => {
-                self.db.rollback();
-                Err(error)
-            }
-        }
+        let done = act(self);
+        self.db.settle(done)
     }
 
     /// Where it is.
@@ -229,8 +210,7 @@ impl Archive {
                 format!("its entries are 1 to {last}; `crestbook archive list` shows results"),
             ));
         };
-        let entry = body.bytes().and_then(|body| serde_json::from_slice(body).ok());
-        entry.ok_or_else(|| self.altered(format!("entry {number} is damaged")))
+        Entry::kept(Some(&body)).ok_or_else(|| self.altered(format!("entry {number} is damaged")))
     }
 
     /// The result that an entry added, byte for byte, and the entry.
@@ -255,14 +235,17 @@ impl Archive {
     /// # Errors
     /// Where it is missing or altered.
     pub fn document(&mut self, sha256: &Sha256) -> Result<Vec<u8>, ArchiveError> {
-        let sql = "SELECT size, body FROM document WHERE sha256 = $1";
-        let row = self.db.rows(sql, &[sha256.into()])?.into_iter().next();
-        let Some(row) = row else {
+        let Some(row) = self.document_row(sha256)? else {
             return Err(self.altered(format!("the document {sha256} is missing")));
         };
-        unpacked(&row)
-            .filter(|document| Sha256::of(document) == *sha256)
+        unpacked(&row, sha256)
             .ok_or_else(|| self.altered(format!("the document {sha256} was altered")))
+    }
+
+    /// Size and packed bytes of a document.
+    fn document_row(&mut self, sha256: &Sha256) -> Result<Option<Vec<Value>>, ArchiveError> {
+        let sql = "SELECT size, body FROM document WHERE sha256 = $1";
+        Ok(self.db.rows(sql, &[sha256.into()])?.into_iter().next())
     }
 
     /// The number of a result: as a number, or by the first digits of its SHA-256.
@@ -296,8 +279,7 @@ impl Archive {
         match rows.as_slice() {
             [row] => row
                 .first()
-                .and_then(Value::int)
-                .and_then(|number| u64::try_from(number).ok())
+                .and_then(Value::count)
                 .ok_or_else(|| self.altered("a number in the table of results is damaged")),
             [] => Err(ArchiveError::no_entry(
                 format!("no result has a SHA-256 that begins with {named}"),
@@ -315,20 +297,10 @@ impl Archive {
     /// # Errors
     /// Where one is damaged.
     pub fn about(&mut self, number: u64) -> Result<Vec<Entry>, ArchiveError> {
-        let mut about = Vec::new();
-        let sql = "SELECT body FROM entry WHERE act IN ('sign', 'hold', 'release')";
-        self.db.query(sql, &[], &mut |row| {
-            let entry = row.first().and_then(Value::bytes);
-            about.extend(entry.and_then(|body| serde_json::from_slice::<Entry>(body).ok()));
-            Ok(())
-        })?;
+        let mut about = self.acts(&["sign", "hold", "release"])?;
         about.retain(|entry| entry.act.of() == Some(number));
-        let later = "SELECT number FROM result WHERE replaces = $1";
-        for row in self.db.rows(later, &[number.into()])? {
-            let later =
-                row.first().and_then(Value::int).and_then(|later| u64::try_from(later).ok());
-            about.extend(later.map(|later| self.entry(later)).transpose()?);
-        }
+        let later = self.replaced_by(number)?;
+        about.extend(later.map(|later| self.entry(later)).transpose()?);
         about.sort_by_key(|entry| entry.number);
         Ok(about)
     }
@@ -353,11 +325,7 @@ impl Archive {
     ) -> Result<(), ArchiveError> {
         let store = self.place.to_string();
         self.db.query("SELECT number, body FROM entry ORDER BY number", &[], &mut |row| {
-            let entry = row
-                .get(1)
-                .and_then(Value::bytes)
-                .and_then(|body| serde_json::from_slice(body).ok());
-            each(entry.ok_or_else(|| ArchiveError::Altered {
+            each(Entry::kept(row.get(1)).ok_or_else(|| ArchiveError::Altered {
                 store: store.clone(),
                 message: format!(
                     "entry {} is damaged",
@@ -368,13 +336,13 @@ impl Archive {
     }
 }
 
-/// A document from its size and its packed bytes.
-fn unpacked(row: &[Value]) -> Option<Vec<u8>> {
+/// A document from its size and its packed bytes; `None` where it is not the one of this hash.
+fn unpacked(row: &[Value], sha256: &Sha256) -> Option<Vec<u8>> {
     let size = usize::try_from(row.first()?.int()?).ok().filter(|size| *size <= LARGEST)?;
     let body = row.get(1)?.bytes()?;
     let mut document = Bounded { bytes: Vec::new(), most: size };
-    packed::unpack(body, body.len() as u64, &mut document).ok()??;
-    (document.bytes.len() == size).then_some(document.bytes)
+    let found = packed::unpack(body, body.len() as u64, &mut document).ok()??;
+    (document.bytes.len() == size && found == *sha256).then_some(document.bytes)
 }
 
 /// Takes so many bytes and no more: what says that it is small does not unpack to something large.

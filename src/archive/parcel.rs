@@ -22,6 +22,8 @@ pub struct Parcel {
     pub document: Vec<u8>,
     /// What it can be found by, and its values.
     pub extract: Extract,
+    /// SHA-256 of every data file that it rests on.
+    pub captures: BTreeSet<Sha256>,
     /// Files it rests on, with the path of each.
     pub files: Vec<(KeptFile, PathBuf)>,
 }
@@ -117,6 +119,27 @@ impl Document {
 }
 
 impl Parcel {
+    /// A document alone, without the files it rests on.
+    ///
+    /// # Errors
+    /// Where it is none that can be kept.
+    pub fn of_document(name: String, document: Vec<u8>) -> Result<Self, ArchiveError> {
+        match Document::read(&document) {
+            Ok(read) => Ok(Self::of(name, &read, document, Vec::new())),
+            Err(error) => Err(ArchiveError::Document { name, error }),
+        }
+    }
+
+    fn of(
+        name: String,
+        read: &Document,
+        document: Vec<u8>,
+        files: Vec<(KeptFile, PathBuf)>,
+    ) -> Self {
+        let (form, extract, captures) = (read.form(), read.extract(), read.captures());
+        Self { name, form, document, extract, captures, files }
+    }
+
     /// The result of a file, or of a job's folder, with all it rests on.
     ///
     /// # Errors
@@ -128,14 +151,13 @@ impl Parcel {
         let document = std::fs::read(&path)
             .map_err(|error| ArchiveError::io(&path, "can't read the result", error))?;
         let name = path.display().to_string();
-        let read = Document::read(&document)
+        let mut read = Document::read(&document)
             .map_err(|error| ArchiveError::Document { name: name.clone(), error })?;
         let unfit = |message: &str, help: &str| ArchiveError::Unfit {
             name: name.clone(),
             message: message.to_owned(),
             help: help.to_owned(),
         };
-        let mut read = read;
         if let Document::Job(job) = &mut read {
             let unchanged = job.is_unchanged().map_err(|cause| ArchiveError::Document {
                 name: name.clone(),
@@ -179,7 +201,7 @@ impl Parcel {
                 "measure again with --json, or keep it without its capture with --no-raw",
             ));
         }
-        Ok(Self { name, form: read.form(), extract: read.extract(), document, files })
+        Ok(Self::of(name, &read, document, files))
     }
 }
 

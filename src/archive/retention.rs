@@ -4,12 +4,12 @@
 //! them.
 
 use super::add::Stamp;
-use super::entry::{Act, Entry, FileRole};
+use super::entry::{Act, Added, Entry, FileRole};
 use super::store::{Access, Value};
 use super::{Archive, ArchiveError};
 use crate::digest::Sha256;
 use serde::Serialize;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Captures that were removed.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -22,7 +22,48 @@ pub struct Removal {
     pub held: usize,
 }
 
+/// When captures were removed last.
+#[derive(Default)]
+pub(super) struct Removals(BTreeMap<Sha256, u64>);
+
+impl Removals {
+    /// Whether a capture that entry `number` added was removed since; one that was added again is there again.
+    pub(super) fn since(&self, sha256: &Sha256, number: u64) -> bool {
+        self.0.get(sha256).is_some_and(|removed| *removed > number)
+    }
+}
+
+/// Hashes of the captures that an entry keeps.
+fn kept(added: &Added) -> impl Iterator<Item = Sha256> {
+    let kept = added.files.iter().filter(|file| file.role == FileRole::Capture && file.kept);
+    kept.map(|file| file.sha256)
+}
+
 impl Archive {
+    /// Removals of captures by the log.
+    pub(super) fn removals(&mut self) -> Result<Removals, ArchiveError> {
+        let mut removals = Removals::default();
+        for entry in self.acts(&["remove"])? {
+            if let Act::Remove { captures, .. } = entry.act {
+                removals.0.extend(captures.into_iter().map(|sha256| (sha256, entry.number)));
+            }
+        }
+        Ok(removals)
+    }
+
+    /// Captures that are in the archive.
+    pub(super) fn kept_captures(&mut self) -> Result<BTreeSet<Sha256>, ArchiveError> {
+        let removals = self.removals()?;
+        let mut all = BTreeSet::new();
+        self.db.query("SELECT body FROM entry WHERE act = 'add'", &[], &mut |row| {
+            if let Some(Entry { number, act: Act::Add(added), .. }) = Entry::kept(row.first()) {
+                all.extend(kept(&added).filter(|sha256| !removals.since(sha256, number)));
+            }
+            Ok(())
+        })?;
+        Ok(all)
+    }
+
     /// Keeps the captures of a result whatever their age.
     ///
     /// # Errors
@@ -53,13 +94,12 @@ impl Archive {
     }
 
     /// Entries of one kind, the oldest first.
-    fn acts(&mut self, acts: &[&str]) -> Result<Vec<Entry>, ArchiveError> {
+    pub(super) fn acts(&mut self, acts: &[&str]) -> Result<Vec<Entry>, ArchiveError> {
         let mut all = Vec::new();
         for act in acts {
             let sql = "SELECT body FROM entry WHERE act = $1 ORDER BY number";
             self.db.query(sql, &[(*act).into()], &mut |row| {
-                let entry = row.first().and_then(Value::bytes);
-                all.extend(entry.and_then(|body| serde_json::from_slice::<Entry>(body).ok()));
+                all.extend(Entry::kept(row.first()));
                 Ok(())
             })?;
         }
@@ -98,38 +138,39 @@ impl Archive {
         };
         let done = self.transaction(Access::Write, |archive| {
             let held = archive.held()?;
-            let mut gone: BTreeSet<Sha256> = BTreeSet::new();
-            for entry in archive.acts(&["remove"])? {
-                if let Act::Remove { captures, .. } = entry.act {
-                    gone.extend(captures);
-                }
-            }
-            let (mut old, mut kept, mut on_hold) = (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
-            let sql = "SELECT entry.number, entry.body, result.day FROM entry JOIN result ON result.number = \
+            let removals = archive.removals()?;
+            let (mut old, mut newer, mut on_hold) =
+                (BTreeSet::new(), BTreeSet::new(), BTreeSet::new());
+            let sql = "SELECT entry.body, result.day FROM entry JOIN result ON result.number = \
                        entry.number WHERE entry.act = 'add' ORDER BY entry.number";
             archive.db.query(sql, &[], &mut |row| {
-                let entry = row.get(1).and_then(Value::bytes);
-                let entry: Option<Entry> = entry.and_then(|body| serde_json::from_slice(body).ok());
-                let Some(Entry { number, at, act: Act::Add(added), .. }) = entry else { return Ok(()) };
+                let Some(Entry { number, at, act: Act::Add(added), .. }) = Entry::kept(row.first())
+                else {
+                    return Ok(());
+                };
                 // Without a day of its own, a result is as old as its entry.
-                let day = row.get(2).and_then(Value::text).filter(|day| !day.is_empty());
-                let day = day.map_or_else(|| at.to_string().chars().take(10).collect(), str::to_owned);
-                let files = added.files.iter().filter(|file| file.role == FileRole::Capture && file.kept);
-                let hashes = files.map(|file| file.sha256);
+                let day = row.get(1).and_then(Value::text).filter(|day| !day.is_empty());
+                let day =
+                    day.map_or_else(|| at.to_string().chars().take(10).collect(), str::to_owned);
+                let hashes = kept(&added).filter(|sha256| !removals.since(sha256, number));
                 if held.contains(&number) {
                     on_hold.extend(hashes);
                 } else if day.as_str() < before {
                     old.extend(hashes);
                 } else {
-                    kept.extend(hashes);
+                    newer.extend(hashes);
                 }
                 Ok(())
             })?;
-            let stays = |sha256: &&Sha256| on_hold.contains(sha256) || kept.contains(sha256) || gone.contains(sha256);
+            let stays = |sha256: &&Sha256| on_hold.contains(sha256) || newer.contains(sha256);
             let captures: Vec<Sha256> = old.iter().filter(|one| !stays(one)).copied().collect();
             let mut removal = Removal { entry: None, captures, held: on_hold.len() };
             if !dry && !removal.captures.is_empty() {
-                let act = Act::Remove { before: before.to_owned(), captures: removal.captures.clone(), reason };
+                let act = Act::Remove {
+                    before: before.to_owned(),
+                    captures: removal.captures.clone(),
+                    reason,
+                };
                 let mut end = archive.end()?;
                 removal.entry = Some(archive.append(&mut end, act, stamp)?);
                 archive.close(end, stamp)?;

@@ -39,6 +39,16 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// All of them, best first.
+    pub const ALL: [Self; 5] =
+        [Self::Pass, Self::ConditionalPass, Self::NotMeasured, Self::ConditionalFail, Self::Fail];
+
+    /// The verdict of these words.
+    #[must_use]
+    pub fn parse(words: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|verdict| verdict.words() == words)
+    }
+
     /// The words.
     #[must_use]
     pub fn words(self) -> &'static str {

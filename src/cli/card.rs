@@ -1,6 +1,6 @@
 //! `crestbook card`, `compare` and `nearest`: what settings put out, in neutral terms.
 
-use super::exit::{Exit, Failure};
+use super::exit::{Exit, Failure, refuse_existing};
 use super::printer::{JsonList, Printer};
 use super::source::{Sources, StoreArgs};
 use crate::card::{self, Card, SettingCard};
@@ -108,7 +108,7 @@ pub(super) struct NearestArgs {
 /// Reads a card, or makes the one of a job's result.
 fn read(named: &Path, sources: &mut Sources, printer: &Printer) -> Result<Card, Failure> {
     let path = named;
-    let (bytes, _) = sources.bytes(named)?;
+    let bytes = sources.bytes(named)?.document;
     let fail = |error: &dyn Explain| {
         let message = format!("{}: {error}", path.display());
         Failure::new(error.code(), message, error.help()).about(path)
@@ -177,16 +177,6 @@ fn refuse_input(path: &Path, inputs: &[PathBuf]) -> Result<(), Failure> {
             "give the sheet another name",
         )),
     }
-}
-
-fn refuse_existing(path: &Path, force: bool) -> Result<(), Failure> {
-    if path.exists() && !force {
-        return Err(Failure::usage(
-            format!("{}: a file of this name already exists", path.display()),
-            "choose another name, or overwrite it with --force",
-        ));
-    }
-    Ok(())
 }
 
 /// Runs `crestbook card`.

@@ -110,6 +110,17 @@ impl Failure {
     }
 }
 
+/// Refuses to write over a file.
+pub(super) fn refuse_existing(path: &Path, force: bool) -> Result<(), Failure> {
+    if path.exists() && !force {
+        return Err(Failure::usage(
+            format!("{}: a file of this name already exists", path.display()),
+            "choose another name, or overwrite it with --force",
+        ));
+    }
+    Ok(())
+}
+
 impl<E: Explain> From<E> for Failure {
     fn from(error: E) -> Self {
         Self {

@@ -1,7 +1,8 @@
 //! `crestbook report`.
 
-use super::exit::{Exit, Failure};
+use super::exit::{Exit, Failure, refuse_existing};
 use super::printer::Printer;
+use super::source::{Read, Sources, StoreArgs};
 use crate::explain::ErrorCode;
 use crate::files::WholeFile;
 use crate::report::job as report;
@@ -32,7 +33,7 @@ pub(super) struct Args {
     pdf: PdfArgs,
 
     #[command(flatten)]
-    store: super::source::StoreArgs,
+    store: StoreArgs,
 }
 
 /// Flags of PDF reports.
@@ -64,22 +65,17 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
     let Some(kind) = report::report(&ending) else {
         return Err(no_report(&args.output, &ending));
     };
-    if args.output.exists() && !args.force {
-        return Err(Failure::usage(
-            format!("{}: a file of this name already exists", args.output.display()),
-            "choose another name, or overwrite it with --force",
-        ));
-    }
-    let mut sources = super::source::Sources::open(&args.store)?;
-    let mut result = sources.job(&args.result)?;
+    refuse_existing(&args.output, args.force)?;
+    let mut sources = Sources::open(&args.store)?;
+    let Read { document: mut result, entry } = sources.job(&args.result)?;
     if !result.is_unchanged().map_err(|error| failed(error.into()))? {
         printer.note("this result was edited, or made by an older version: its seal does not fit");
     }
     let previous = match &args.previous {
         Some(named) => Some(sources.previous(named)?),
-        None => sources.before(&args.result)?,
+        None => sources.before(entry)?,
     };
-    let replaced_by = sources.replaced_by(&args.result)?;
+    let replaced_by = sources.replaced_by(entry)?;
     if let Some(later) = &replaced_by {
         printer.note(&format!("this result no longer counts: it was replaced by {later}"));
     }

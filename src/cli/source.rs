@@ -52,20 +52,25 @@ impl StoreArgs {
 #[derive(Debug)]
 pub(super) struct Sources {
     #[cfg(feature = "archive")]
+    store: StoreArgs,
+    #[cfg(feature = "archive")]
     archive: Option<Archive>,
 }
 
+/// A document, and the entry of the archive where it is from there.
+pub(super) struct Read<T> {
+    /// The document.
+    pub document: T,
+    /// Number of its entry.
+    pub entry: Option<u64>,
+}
+
 impl Sources {
-    /// Opens the archive that a flag or the variable names; without either there is none.
+    /// The archive that the flag names is opened at once, the one of the variable where a name is no file.
     #[cfg(feature = "archive")]
     pub(super) fn open(store: &StoreArgs) -> Result<Self, Failure> {
-        // A variable that names an archive which is not there yet is no fault of who reads files.
-        let archive = match (&store.store, store.place()) {
-            (Some(_), Some(place)) => Some(Archive::open(&place)?),
-            (None, Some(place)) => Archive::open(&place).ok(),
-            _ => None,
-        };
-        Ok(Self { archive })
+        let archive = store.store.is_some().then(|| store.open()).transpose()?;
+        Ok(Self { store: store.clone(), archive })
     }
 
     /// There is no archive in this build.
@@ -80,95 +85,91 @@ impl Sources {
         Ok(Self {})
     }
 
-    /// The bytes of a result, and its number in the archive where it is from there.
+    /// The bytes of a result.
     ///
     /// A file or folder of that name goes first; else the name is a number of an entry, digits of a SHA-256, or a
     /// serial number, whose last result is meant.
-    pub(super) fn bytes(&mut self, named: &Path) -> Result<(Vec<u8>, Option<u64>), Failure> {
+    pub(super) fn bytes(&mut self, named: &Path) -> Result<Read<Vec<u8>>, Failure> {
         let path: PathBuf =
             if named.is_dir() { named.join(RESULTS).join("result.json") } else { named.into() };
         let read = std::fs::read(&path);
         #[cfg(feature = "archive")]
-        if let (Some(archive), true) = (&mut self.archive, read.is_err()) {
-            let number = entry(archive, &named.to_string_lossy())?;
-            return Ok((archive.result(number)?.1, Some(number)));
+        if read.is_err() && !named.exists() && self.store.place().is_some() {
+            let archive = match &mut self.archive {
+                Some(archive) => archive,
+                none => none.insert(self.store.open()?),
+            };
+            let entry = entry(archive, &named.to_string_lossy())?;
+            return Ok(Read { document: archive.result(entry)?.1, entry: Some(entry) });
         }
-        let bytes = read.map_err(|error| {
+        let document = read.map_err(|error| {
             let message = format!("{}: can't read it: {error}", path.display());
             let help = "name the folder of a job after `crestbook job`, its result.json, or with --store an entry";
             Failure::new(ErrorCode::Unreadable, message, Some(help.into())).about(&path)
         })?;
-        Ok((bytes, None))
+        Ok(Read { document, entry: None })
     }
 
     /// The result of a job.
-    pub(super) fn job(&mut self, named: &Path) -> Result<JobResult, Failure> {
-        let (bytes, _) = self.bytes(named)?;
-        Form::Job.read(&bytes).map_err(|error| {
-            let message = format!("{}: {error}", named.display());
-            Failure::new(error.code(), message, error.help()).about(named)
-        })
+    pub(super) fn job(&mut self, named: &Path) -> Result<Read<JobResult>, Failure> {
+        let Read { document, entry } = self.bytes(named)?;
+        Ok(Read { document: job(&document, named)?, entry })
     }
 
     /// A result as the one before another.
     pub(super) fn previous(&mut self, named: &Path) -> Result<PreviousReport, Failure> {
-        let (bytes, entry) = self.bytes(named)?;
-        let job: JobResult = Form::Job.read(&bytes).map_err(|error| {
-            let message = format!("{}: {error}", named.display());
-            Failure::new(error.code(), message, error.help()).about(named)
-        })?;
-        Ok(report_of(&job, &bytes, entry))
+        let Read { document, entry } = self.bytes(named)?;
+        Ok(report_of(&job(&document, named)?, &document, entry))
     }
 
-    /// The result before this one in the archive, where this one is from there.
+    /// The result before an entry of the archive.
     #[cfg(feature = "archive")]
-    pub(super) fn before(&mut self, named: &Path) -> Result<Option<PreviousReport>, Failure> {
-        if named.exists() {
-            return Ok(None);
-        }
-        let Some(archive) = &mut self.archive else { return Ok(None) };
-        let number = entry(archive, &named.to_string_lossy())?;
+    pub(super) fn before(&mut self, entry: Option<u64>) -> Result<Option<PreviousReport>, Failure> {
+        let (Some(archive), Some(number)) = (&mut self.archive, entry) else { return Ok(None) };
         let own = archive.found(number)?;
-        let filter = Filter { serial: Some(own.facts.serial.clone()), ..Filter::default() };
-        let mut earlier = Vec::new();
-        archive.list(&filter, |one| {
-            earlier.push(one);
-            Ok(())
-        })?;
-        let before = earlier.into_iter().find(|one| {
-            let day = (&one.facts.day, one.entry) < (&own.facts.day, number);
-            day && one.facts.model == own.facts.model && one.facts.form == Form::Job
-        });
-        let Some(before) = before else { return Ok(None) };
-        let bytes = archive.result(before.entry)?.1;
-        let job: JobResult = Form::Job
-            .read(&bytes)
-            .map_err(|error| Failure::new(error.code(), error.to_string(), error.help()))?;
-        Ok(Some(report_of(&job, &bytes, Some(before.entry))))
+        let filter = Filter {
+            serial: Some(own.facts.serial),
+            to: Some(own.facts.day.clone()),
+            ..Filter::default()
+        };
+        // The newest first, so that the first one that is older is meant.
+        for other in archive.numbers(&filter)? {
+            let one = archive.found(other)?;
+            let older = (&one.facts.day, other) < (&own.facts.day, number);
+            if older && one.facts.model == own.facts.model && one.facts.form == Form::Job {
+                let bytes = archive.result(other)?.1;
+                let job = job(&bytes, Path::new(&format!("entry {other}")))?;
+                return Ok(Some(report_of(&job, &bytes, Some(other))));
+            }
+        }
+        Ok(None)
     }
 
-    /// What took the place of a result in the archive, where something did.
+    /// What took the place of an entry of the archive, where something did.
     #[cfg(feature = "archive")]
-    pub(super) fn replaced_by(&mut self, named: &Path) -> Result<Option<String>, Failure> {
-        if named.exists() {
-            return Ok(None);
-        }
-        let Some(archive) = &mut self.archive else { return Ok(None) };
-        let number = entry(archive, &named.to_string_lossy())?;
+    pub(super) fn replaced_by(&mut self, entry: Option<u64>) -> Result<Option<String>, Failure> {
+        let (Some(archive), Some(number)) = (&mut self.archive, entry) else { return Ok(None) };
         Ok(archive.found(number)?.replaced_by.map(|later| format!("entry {later} of the archive")))
     }
 
     /// There is no archive in this build.
     #[cfg(not(feature = "archive"))]
-    pub(super) fn replaced_by(&mut self, _: &Path) -> Result<Option<String>, Failure> {
+    pub(super) fn replaced_by(&mut self, _: Option<u64>) -> Result<Option<String>, Failure> {
         Ok(None)
     }
 
     /// There is no archive in this build.
     #[cfg(not(feature = "archive"))]
-    pub(super) fn before(&mut self, _: &Path) -> Result<Option<PreviousReport>, Failure> {
+    pub(super) fn before(&mut self, _: Option<u64>) -> Result<Option<PreviousReport>, Failure> {
         Ok(None)
     }
+}
+
+fn job(document: &[u8], named: &Path) -> Result<JobResult, Failure> {
+    Form::Job.read(document).map_err(|error| {
+        let message = format!("{}: {error}", named.display());
+        Failure::new(error.code(), message, error.help()).about(named)
+    })
 }
 
 /// A result by its number or its seal, where it bears no number of its own.

@@ -174,7 +174,16 @@ fn lay_out_other(
         }
         write_capture(folder, step, &others::recipe(other, step))?;
     }
-    let reading = ManualReading {
+    job::note(folder, &looked_at("2026-03-10"))?;
+    let job = job::Job::open(folder)?;
+    let ran = job::run(&job, RunOptions::default(), observer)?;
+    job::write(&job, &ran.result)?;
+    Ok(())
+}
+
+/// That the unit was looked at, and nothing was seen.
+fn looked_at(day: &str) -> ManualReading {
+    ManualReading {
         step: "visual".into(),
         value: "yes".into(),
         unit: None,
@@ -182,14 +191,9 @@ fn lay_out_other(
         comment: None,
         meter: None,
         meter_due: None,
-        taken_at: Some("2026-03-10T09:00:00+00:00".into()),
+        taken_at: Some(format!("{day}T09:00:00+00:00")),
         by: Some("bench engineer 1".into()),
-    };
-    job::note(folder, &reading)?;
-    let job = job::Job::open(folder)?;
-    let ran = job::run(&job, RunOptions::default(), observer)?;
-    job::write(&job, &ran.result)?;
-    Ok(())
+    }
 }
 
 /// Writes the capture of a step, where it has one; the leakage of the neutral electrode was

@@ -5,12 +5,12 @@
 
 use super::others::{OTHERS, Other, recipe};
 use super::unit::scaled;
-use super::{BENCH, write_capture};
+use super::{BENCH, looked_at, write_capture};
 use crate::files::{WriteError, write_whole};
 use crate::job::{self, Beginning, JobError, RunOptions};
 use crate::recording::Observer;
 use crate::synth::Recipe;
-use crate::verification::{ManualReading, Person, ReportFacts, Step, StepKind, UnitFacts};
+use crate::verification::{Person, ReportFacts, Step, StepKind, UnitFacts};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
@@ -138,18 +138,7 @@ impl Visit<'_> {
             let scatter: f64 = StandardNormal.sample(&mut random);
             write_capture(&folder, step, &self.recipe(step, scatter))?;
         }
-        let reading = ManualReading {
-            step: "visual".into(),
-            value: "yes".into(),
-            unit: None,
-            uncertainty: None,
-            comment: None,
-            meter: None,
-            meter_due: None,
-            taken_at: Some(format!("{}T09:00:00+00:00", self.day)),
-            by: text("bench engineer 1"),
-        };
-        job::note(&folder, &reading)?;
+        job::note(&folder, &looked_at(self.day))?;
         let job = job::Job::open(&folder)?;
         let ran = job::run(&job, RunOptions::default(), observer)?;
         job::write(&job, &ran.result).map(|_| ())

@@ -3,8 +3,8 @@
 use crate::support::{crestbook, fixture, text};
 use crestbook::archive::trend::Asked;
 use crestbook::archive::{
-    AddOptions, Archive, ArchiveError, Document, FaultKind, Filter, Meaning, Outcome, Parcel,
-    Place, PrivateKey, Stamp, Verification, VerifyOptions,
+    AddOptions, Archive, ArchiveError, FaultKind, Filter, Meaning, Outcome, Parcel, Place,
+    PrivateKey, Stamp, Verification, VerifyOptions,
 };
 use crestbook::check::Verdict;
 use rusqlite::Connection;
@@ -46,9 +46,7 @@ fn document(serial: &str, day: &str, power: f64) -> Vec<u8> {
 }
 
 fn parcel(document: Vec<u8>) -> Parcel {
-    let read = Document::read(&document).unwrap();
-    let (form, extract) = (read.form(), read.extract());
-    Parcel { name: "made".into(), form, document, extract, files: Vec::new() }
+    Parcel::of_document("made".into(), document).unwrap()
 }
 
 fn by(name: &str) -> Stamp {
@@ -811,6 +809,77 @@ fn wrong_use_says_what_to_do() {
     assert!(!Path::new(&none).exists());
     assert_eq!(crestbook(&["archive", "key", "new", &path("k")]).status.code(), Some(0));
     assert_eq!(crestbook(&["archive", "key", "new", &path("k")]).status.code(), Some(2));
+}
+
+#[cfg(unix)]
+#[test]
+fn a_link_in_the_place_of_a_capture_is_not_written_through() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path());
+    let store = folder.path().join("archive.db");
+    let run = |arguments: &[&str]| {
+        crestbook(&[&["archive", "--store", store.to_str().unwrap()], arguments].concat())
+    };
+    let capture = std::fs::read(job.join("captures/c1.wav")).unwrap();
+    let name = crestbook::digest::Sha256::of(&capture).to_string();
+    let place = folder.path().join("archive.db.captures").join(&name[..2]);
+    std::fs::create_dir_all(&place).unwrap();
+    let precious = folder.path().join("precious");
+    std::fs::write(&precious, "mine").unwrap();
+    std::os::unix::fs::symlink(&precious, place.join(format!("{name}.zst"))).unwrap();
+    assert!(run(&["add", job.to_str().unwrap(), "--by", "x"]).status.success());
+    assert_eq!(std::fs::read(&precious).unwrap(), b"mine");
+    assert!(run(&["verify"]).status.success());
+}
+
+/// What was removed and added again is there again: checked, copied, removed again.
+#[test]
+fn captures_that_come_again_count_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = job(folder.path());
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let run = |arguments: &[&str]| {
+        crestbook(&[&["archive", "--store", &path("archive.db")], arguments].concat())
+    };
+    let stamp = ["--by", "x", "--reason", "y"];
+    let job = job.to_str().unwrap();
+    assert!(run(&["add", job, "--by", "x"]).status.success());
+    let remove = [&["remove-captures", "--before", "2099-01-01"], &stamp[..]].concat();
+    assert!(run(&remove).status.success());
+    // Judged anew with another reason, it is a correction of the same captures.
+    let toml = format!("{job}/job.toml");
+    let text = std::fs::read_to_string(&toml).unwrap().replace("yearly verification", "asked for");
+    std::fs::write(&toml, text).unwrap();
+    crestbook(&["job", job, "-q"]);
+    let again = run(&[&["add", job, "--replaces", "2"], &stamp[..]].concat());
+    assert!(again.status.success(), "{}", text_of(&again));
+    let verified: Value = serde_json::from_slice(&run(&["verify", "--json"]).stdout).unwrap();
+    assert!(
+        verified["captures"].as_u64().unwrap() > 40 && verified["removed"].as_u64().unwrap() > 40
+    );
+    let kept = walkdir(&folder.path().join("archive.db.captures"));
+    assert!(run(&["backup", &path("copy")]).status.success());
+    assert_eq!(walkdir(&folder.path().join("copy/captures")).len(), kept.len());
+    std::fs::remove_file(&kept[0]).unwrap();
+    assert_eq!(run(&["verify"]).status.code(), Some(1));
+    let restored = crestbook(&["archive", "restore", &path("copy"), "--store", &path("b.db")]);
+    assert!(restored.status.success(), "{}", text_of(&restored));
+    assert!(run(&remove).status.success());
+    assert!(walkdir(&folder.path().join("archive.db.captures")).is_empty());
+}
+
+fn text_of(done: &std::process::Output) -> String {
+    format!("{}{}", text(&done.stdout), text(&done.stderr))
+}
+
+#[cfg(unix)]
+#[test]
+fn a_private_key_is_its_owners_alone() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    let key = folder.path().join("k");
+    assert!(crestbook(&["archive", "key", "new", key.to_str().unwrap()]).status.success());
+    assert_eq!(std::fs::metadata(&key).unwrap().permissions().mode() & 0o777, 0o600);
 }
 
 /// Views and triggers could show each reader something else.

@@ -6,7 +6,7 @@ mod postgres;
 mod schema;
 mod sqlite;
 
-pub(super) use schema::{FORM, TABLES, form, tables};
+pub(super) use schema::{FORM, TABLES, advance, form, tables};
 
 use super::error::ArchiveError;
 use std::path::{Path, PathBuf};
@@ -40,6 +40,16 @@ impl Place {
             Self::Server(_) => None,
         }
     }
+
+    /// The folder that an archive names; one without a path lies beside the file.
+    pub(super) fn captures_named(&self, named: &str) -> Option<PathBuf> {
+        let beside = match self {
+            Self::File(file) => file.parent(),
+            Self::Server(_) => None,
+        };
+        (!named.is_empty())
+            .then(|| beside.map_or_else(|| named.into(), |folder| folder.join(named)))
+    }
 }
 
 /// Its name without a password.
@@ -71,6 +81,11 @@ pub(super) enum Value {
 impl Value {
     pub(super) fn int(&self) -> Option<i64> {
         if let Self::Int(value) = self { Some(*value) } else { None }
+    }
+
+    /// A number of an entry, or a count of them.
+    pub(super) fn count(&self) -> Option<u64> {
+        self.int().and_then(|value| u64::try_from(value).ok())
     }
 
     pub(super) fn real(&self) -> Option<f64> {
@@ -186,6 +201,15 @@ pub(super) trait Database: Send {
 }
 
 impl dyn Database + '_ {
+    /// Commits, or takes all of it back.
+    pub(super) fn settle<T>(&mut self, done: Result<T, ArchiveError>) -> Result<T, ArchiveError> {
+        let done = done.and_then(|done| self.commit().map(|()| done));
+        if done.is_err() {
+            self.rollback();
+        }
+        done
+    }
+
     /// The rows of a query, all at once: for those that are few.
     pub(super) fn rows(
         &mut self,

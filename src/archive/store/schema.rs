@@ -143,16 +143,11 @@ pub(in crate::archive) fn form(db: &mut dyn Database) -> Result<i64, ArchiveErro
 pub(in crate::archive) fn tables(db: &mut dyn Database, to: i64) -> Result<(), ArchiveError> {
     db.begin(Access::Write)?;
     let done = advance(db, to);
-    match done {
-        Ok(()) => db.commit(),
-        Err(error) => {
-            db.rollback();
-            Err(error)
-        }
-    }
+    db.settle(done)
 }
 
-fn advance(db: &mut dyn Database, to: i64) -> Result<(), ArchiveError> {
+/// The same inside of a transaction.
+pub(in crate::archive) fn advance(db: &mut dyn Database, to: i64) -> Result<(), ArchiveError> {
     // Another program may have done it while this one waited.
     let from = form(db)?;
     let dialect = db.dialect();

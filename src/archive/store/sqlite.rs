@@ -166,11 +166,7 @@ impl Database for Sqlite {
     }
 
     fn commit(&mut self) -> Result<(), ArchiveError> {
-        let done = self.batch("COMMIT");
-        if done.is_err() {
-            self.rollback();
-        }
-        done
+        self.batch("COMMIT")
     }
 
     fn rollback(&mut self) {

@@ -1,6 +1,6 @@
 //! Intervals between verifications, by methods that have a name. Each is a proposal; the laboratory decides.
 
-use super::{Crossing, Slope, TrendPoint};
+use super::{Crossing, TrendPoint};
 use crate::check::Verdict;
 use crate::units::day_of;
 use serde::Serialize;
@@ -52,11 +52,7 @@ const TARGET: f64 = 0.95;
 const MOST: f64 = 2.0;
 
 /// Intervals for a series, from values as found; those as left say nothing about how long they hold.
-pub(super) fn suggest(
-    points: &[TrendPoint],
-    crossing: Option<&Crossing>,
-    line: Option<&Slope>,
-) -> Vec<Interval> {
+pub(super) fn suggest(points: &[TrendPoint], crossing: Option<&Crossing>) -> Vec<Interval> {
     let found: Vec<&TrendPoint> =
         points.iter().filter(|point| point.point.state != "as left").collect();
     let mut gaps: Vec<f64> =
@@ -83,13 +79,11 @@ pub(super) fn suggest(
         };
         all.push(Interval { method: Method::Staircase, days: now * factor });
     }
-    let last_day = points.last().map(|point| point.days);
-    if let (Some(crossing), Some(last), Some(_)) = (crossing, last_day, line)
-        && let (Some(day), Some(end)) =
-            (day_of(&crossing.day), points.last().and_then(|point| day_of(&point.point.day)))
-    {
-        let days = end.until(day).map_or(0.0, |span| f64::from(span.get_days()));
-        let _ = last;
+    let ends = crossing
+        .and_then(|crossing| day_of(&crossing.day))
+        .zip(points.last().and_then(|last| day_of(&last.point.day)));
+    if let Some((day, last)) = ends {
+        let days = last.until(day).map_or(0.0, |span| f64::from(span.get_days()));
         all.push(Interval { method: Method::ControlChart, days: days.max(0.0) });
     }
     let inside = judged.iter().filter(|point| passed(point)).count();

@@ -217,7 +217,7 @@ impl Trend {
             .map(|(_, entry)| *entry)
             .collect();
         let alarm = alarm::judge(&used, &entries);
-        let intervals = interval::suggest(&points, crossing.as_ref(), line.as_ref());
+        let intervals = interval::suggest(&points, crossing.as_ref());
         Self {
             schema: Form::Trend,
             series,
@@ -320,24 +320,14 @@ impl Archive {
     /// # Errors
     /// Where the archive can't be read.
     pub fn series(&mut self, asked: &Asked) -> Result<Vec<(i64, Series)>, ArchiveError> {
-        let sql = "SELECT id, model, serial, setting, dial, load, measure, part, unit FROM series \
-                   WHERE serial = $1 AND measure = $2";
+        let sql = format!(
+            "SELECT id, {} FROM series WHERE serial = $1 AND measure = $2",
+            facts::SERIES_COLUMNS
+        );
         let mut found = Vec::new();
-        self.db.query(sql, &[(&asked.serial).into(), (&asked.measure).into()], &mut |row| {
-            let [id, model, serial, setting, dial, load, measure, part, unit] = row else {
-                return Ok(());
-            };
-            let text = |value: &Value| value.text().unwrap_or_default().to_owned();
-            let series = Series {
-                model: text(model),
-                serial: text(serial),
-                setting: text(setting),
-                dial: dial.real(),
-                load: text(load),
-                measure: text(measure),
-                part: text(part),
-                unit: text(unit),
-            };
+        self.db.query(&sql, &[(&asked.serial).into(), (&asked.measure).into()], &mut |row| {
+            let read = row.first().and_then(Value::int).zip(row.get(1..).and_then(Series::of_row));
+            let Some((id, series)) = read else { return Ok(()) };
             let fits = |wanted: &Option<String>, is: &str| {
                 wanted.as_ref().is_none_or(|wanted| wanted == is)
             };
@@ -347,7 +337,7 @@ impl Archive {
                 && fits(&asked.part, &series.part)
                 && asked.dial.is_none_or(|dial| series.dial == Some(dial))
             {
-                found.push((id.int().unwrap_or(0), series));
+                found.push((id, series));
             }
             Ok(())
         })?;
@@ -374,8 +364,7 @@ impl Archive {
         );
         let (mut points, mut damaged) = (Vec::new(), false);
         self.db.query(&sql, &[series.into()], &mut |row| {
-            let number =
-                row.first().and_then(Value::int).and_then(|number| u64::try_from(number).ok());
+            let number = row.first().and_then(Value::count);
             match (number, row.get(1..).and_then(facts::value_of)) {
                 (Some(number), Some((_, point))) => points.push((number, point)),
                 _ => damaged = true,

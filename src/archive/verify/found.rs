@@ -70,6 +70,9 @@ pub struct Verification {
     pub results: u64,
     /// Captures that were read and have their hash.
     pub captures: u64,
+    /// Captures that were left out.
+    #[serde(skip_serializing_if = "is_none_of_them")]
+    pub not_read: u64,
     /// Where captures are.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub captures_in: Option<String>,
@@ -89,6 +92,10 @@ pub struct Verification {
     pub recomputed: Option<u64>,
     /// What is not as it was written.
     pub faults: Vec<Fault>,
+}
+
+fn is_none_of_them(count: &u64) -> bool {
+    *count == 0
 }
 
 impl Verification {

@@ -9,9 +9,10 @@ pub use found::{Fault, FaultKind, Verification};
 use super::add::kept_tree;
 use super::checkpoint::Checkpoint;
 use super::entry::{Act, Added, Entry};
-use super::facts::Series;
+use super::facts::{self, Series};
 use super::key::PublicKey;
 use super::merkle::{self, Tree};
+use super::retention::Removals;
 use super::store::{Access, Value};
 use super::{Archive, ArchiveError};
 use crate::digest::Sha256;
@@ -38,7 +39,7 @@ struct Walk<'a> {
     tree: Tree,
     last: Option<jiff::Timestamp>,
     keys: Vec<PublicKey>,
-    removed: BTreeSet<Sha256>,
+    removals: Removals,
     /// Settings that the log states.
     stated: BTreeSet<(String, String)>,
     heads: u64,
@@ -49,7 +50,7 @@ struct Walk<'a> {
 type Head = (u64, Option<Checkpoint>, Option<Tree>);
 
 fn number(value: Option<&Value>) -> u64 {
-    value.and_then(Value::int).and_then(|number| u64::try_from(number).ok()).unwrap_or(0)
+    value.and_then(Value::count).unwrap_or(0)
 }
 
 impl Archive {
@@ -80,6 +81,7 @@ impl Archive {
             entries: 0,
             results: 0,
             captures: 0,
+            not_read: 0,
             captures_in: self
                 .captures
                 .as_ref()
@@ -100,7 +102,7 @@ impl Archive {
             tree: Tree::default(),
             last: None,
             keys: options.key.into_iter().collect(),
-            removed: self.removed()?,
+            removals: self.removals()?,
             stated: BTreeSet::new(),
             heads: 0,
             sound: true,
@@ -120,22 +122,6 @@ impl Archive {
         found.entries = walk.tree.size();
         found.root = walk.tree.root();
         Ok(found)
-    }
-
-    /// Captures that entries removed.
-    fn removed(&mut self) -> Result<BTreeSet<Sha256>, ArchiveError> {
-        let mut removed = BTreeSet::new();
-        self.db.query("SELECT body FROM entry WHERE act = 'remove'", &[], &mut |row| {
-            let entry: Option<Entry> = row
-                .first()
-                .and_then(Value::bytes)
-                .and_then(|body| serde_json::from_slice(body).ok());
-            if let Some(Act::Remove { captures, .. }) = entry.map(|entry| entry.act) {
-                removed.extend(captures);
-            }
-            Ok(())
-        })?;
-        Ok(removed)
     }
 
     /// The entries behind `at`, up to `to`.
@@ -404,27 +390,17 @@ impl Archive {
     /// Each series against the number that stands for it, and each value against its series.
     fn check_series(&mut self, found: &mut Verification) -> Result<(), ArchiveError> {
         let mut altered = Vec::new();
-        let sql = "SELECT id, model, serial, setting, dial, load, measure, part, unit FROM series";
-        self.db.query(sql, &[], &mut |row| {
-            let [id, model, serial, setting, dial, load, measure, part, unit] = row else {
-                return Ok(());
-            };
-            let text = |value: &Value| value.text().unwrap_or_default().to_owned();
-            let series = Series {
-                model: text(model),
-                serial: text(serial),
-                setting: text(setting),
-                dial: dial.real(),
-                load: text(load),
-                measure: text(measure),
-                part: text(part),
-                unit: text(unit),
-            };
-            if series.id().ok() != id.int() {
-                altered.push(format!(
-                    "the series of {} of {} {} was altered",
-                    series.measure, series.model, series.serial
-                ));
+        let sql = format!("SELECT id, {} FROM series", facts::SERIES_COLUMNS);
+        self.db.query(&sql, &[], &mut |row| {
+            let series = row.get(1..).and_then(Series::of_row);
+            let id = series.as_ref().and_then(|series| series.id().ok());
+            if id.is_none() || id != row.first().and_then(Value::int) {
+                altered.push(match series {
+                    Some(Series { measure, model, serial, .. }) => {
+                        format!("the series of {measure} of {model} {serial} was altered")
+                    }
+                    None => "a series was altered".to_owned(),
+                });
             }
             Ok(())
         })?;

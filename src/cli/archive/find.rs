@@ -1,9 +1,9 @@
 //! `crestbook archive list`, `show`, `diff`, `log` and `export`.
 
-use super::{StoreArgs, refuse_existing};
+use super::StoreArgs;
 use crate::archive::{Archive, ArchiveError, Document, Entry, Filter, Found};
 use crate::check::Verdict;
-use crate::cli::exit::{Exit, Failure};
+use crate::cli::exit::{Exit, Failure, refuse_existing};
 use crate::cli::printer::{JsonList, Printer};
 use crate::cli::progress::{catch_interrupts, stopped};
 use crate::explain::ErrorCode;
@@ -75,11 +75,8 @@ pub(super) fn day(text: &str) -> Result<String, String> {
 }
 
 fn verdict(words: &str) -> Result<Verdict, String> {
-    use Verdict::{ConditionalFail, ConditionalPass, Fail, NotMeasured, Pass};
-    let all = [Pass, ConditionalPass, NotMeasured, ConditionalFail, Fail];
-    let words = words.replace(['-', '_'], " ");
-    all.into_iter().find(|verdict| verdict.words() == words).ok_or_else(|| {
-        let names: Vec<&str> = all.iter().map(|verdict| verdict.words()).collect();
+    Verdict::parse(&words.replace(['-', '_'], " ")).ok_or_else(|| {
+        let names: Vec<&str> = Verdict::ALL.iter().map(|verdict| verdict.words()).collect();
         format!("say one of: {}", names.join(", "))
     })
 }

@@ -11,7 +11,7 @@ use super::exit::{Exit, Failure};
 use super::printer::Printer;
 use super::source::StoreArgs;
 use crate::archive::{PrivateKey, Stamp};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Variable that names who acts.
 const BY: &str = "CRESTBOOK_BY";
@@ -124,15 +124,4 @@ pub(super) fn run(args: &Args, printer: &Printer) -> Result<Exit, Failure> {
         Sub::Restore(args) => keep::restore(args, store, printer),
         Sub::Key(args) => prove::key(args, printer),
     }
-}
-
-/// Refuses to write over a file.
-pub(super) fn refuse_existing(path: &Path, force: bool) -> Result<(), Failure> {
-    if path.exists() && !force {
-        return Err(Failure::usage(
-            format!("{}: a file of this name already exists", path.display()),
-            "choose another name, or overwrite it with --force",
-        ));
-    }
-    Ok(())
 }

@@ -1,15 +1,16 @@
 //! `crestbook archive verify`, `checkpoint`, `prove` and `key`.
 
-use super::{StampArgs, StoreArgs, recompute, refuse_existing};
+use super::{StampArgs, StoreArgs, recompute};
 use crate::archive::{ArchiveError, Checkpoint, PrivateKey, Proof, PublicKey, VerifyOptions};
-use crate::cli::exit::{Exit, Failure};
+use crate::cli::exit::{Exit, Failure, refuse_existing};
 use crate::cli::printer::Printer;
 use crate::cli::progress::Watch;
 use crate::explain::ErrorCode;
-use crate::files::write_whole;
+use crate::files::{WholeFile, write_whole};
 use crate::recording::Observer as _;
 use crate::report::archive::text;
 use crate::result::Form;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// `crestbook archive verify`.
@@ -36,15 +37,15 @@ pub(super) struct Verify {
     proof: Option<PathBuf>,
 }
 
+fn read_file(path: &Path) -> Result<Vec<u8>, Failure> {
+    std::fs::read(path).map_err(|error| {
+        let message = format!("{}: can't read it: {error}", path.display());
+        Failure::new(ErrorCode::Unreadable, message, None).about(path)
+    })
+}
+
 fn read_checkpoint(path: &Path) -> Result<Checkpoint, Failure> {
-    let text = std::fs::read_to_string(path).map_err(|error| {
-        Failure::new(
-            ErrorCode::Unreadable,
-            format!("{}: can't read it: {error}", path.display()),
-            None,
-        )
-        .about(path)
-    })?;
+    let text = String::from_utf8_lossy(&read_file(path)?).into_owned();
     Checkpoint::parse(&text).ok_or_else(|| {
         let help = "give the file that `crestbook archive checkpoint -o FILE` wrote";
         let message = format!("{}: this is no checkpoint", path.display());
@@ -78,16 +79,8 @@ pub(super) fn verify(args: &Verify, store: &StoreArgs, printer: &Printer) -> Res
 }
 
 fn check_proof(path: &Path, key: Option<PublicKey>, printer: &Printer) -> Result<Exit, Failure> {
-    let bytes = std::fs::read(path).map_err(|error| {
-        Failure::new(
-            ErrorCode::Unreadable,
-            format!("{}: can't read it: {error}", path.display()),
-            None,
-        )
-        .about(path)
-    })?;
     let proof: Proof = Form::Proof
-        .read(&bytes)
+        .read(&read_file(path)?)
         .map_err(|error| ArchiveError::Document { name: path.display().to_string(), error })?;
     match proof.check(key.as_ref()) {
         Ok(entry) => {
@@ -143,17 +136,17 @@ pub(super) fn checkpoint(
     refuse_existing(&args.output, args.force)?;
     refuse_existing(&signature, args.force)?;
     let mut archive = store.open()?;
-    let checkpoint = match &args.key {
+    let stamp = match &args.key {
+        None => None,
+        Some(key) => Some(StampArgs { by: args.by.clone(), key: Some(key.clone()) }.stamp()?),
+    };
+    let checkpoint = match &stamp {
         None => archive.checkpoint()?,
-        Some(key) => {
-            let stamp = StampArgs { by: args.by.clone(), key: Some(key.clone()) }.stamp()?;
-            archive.sign_checkpoint(&stamp)?
-        }
+        Some(stamp) => archive.sign_checkpoint(stamp)?,
     };
     let text = checkpoint.to_string();
     write_whole(&args.output, text.as_bytes())?;
-    if let Some(key) = &args.key {
-        let key = PrivateKey::read(key)?;
+    if let Some(key) = stamp.as_ref().and_then(|stamp| stamp.key.as_ref()) {
         let trusted = format!(
             "crestbook checkpoint of {} with {} entries",
             checkpoint.origin, checkpoint.size
@@ -241,7 +234,9 @@ pub(super) fn key(args: &Key, printer: &Printer) -> Result<Exit, Failure> {
             .map_err(|failure| Failure::usage(failure.message, "choose another name"))?;
     }
     let key = PrivateKey::new()?;
-    write_private(file, key.file().as_bytes())?;
+    let mut private = WholeFile::private(file)?;
+    private.write_all(key.file().as_bytes()).map_err(|error| private.fail(error))?;
+    private.finish()?;
     write_whole(&public, key.public().file().as_bytes())?;
     printer.note(&format!(
         "{} is private and has no password: keep it where only the signer can read it, and never beside the archive",
@@ -249,17 +244,4 @@ pub(super) fn key(args: &Key, printer: &Printer) -> Result<Exit, Failure> {
     ));
     printer.note(&format!("{} is for everybody who checks", public.display()));
     Ok(Exit::Done)
-}
-
-fn write_private(file: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    // Temporary files are readable by their owner alone, and keep that when they get their name.
-    write_whole(file, bytes)?;
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt as _;
-        let owner = std::fs::Permissions::from_mode(0o600);
-        std::fs::set_permissions(file, owner)
-            .map_err(|source| crate::files::WriteError { file: file.to_owned(), source })?;
-    }
-    Ok(())
 }

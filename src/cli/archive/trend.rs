@@ -1,10 +1,10 @@
 //! `crestbook archive trend`, `due` and `unit`.
 
-use super::{StoreArgs, refuse_existing};
+use super::StoreArgs;
 use crate::archive::trend::{Alarm, Asked, Trend};
 use crate::archive::{Archive, DueState, Filter, Found, inventory};
 use crate::check::Verdict;
-use crate::cli::exit::{Exit, Failure};
+use crate::cli::exit::{Exit, Failure, refuse_existing};
 use crate::cli::measure::plot_kind;
 use crate::cli::printer::{JsonList, Printer};
 use crate::explain::ErrorCode;

@@ -3,31 +3,19 @@
 use crate::archive::trend::{Trend, TrendPoint};
 use crate::check::Verdict;
 use crate::report::job::ReportError;
+use crate::report::job::plot::{DOUBT, FAIL, FINE, PASS, draw, fine, shown};
 use crate::report::picture::{FAINT, INK, pale};
 use jiff::civil::Date;
 use plotters::prelude::*;
 
 const SIZE: (u32, u32) = (760, 360);
 const SMALL: (u32, u32) = (360, 190);
-/// The library draws to whole pixels: everything is drawn this much larger and shown smaller.
-const FINE: u32 = 10;
 const LINE: RGBColor = RGBColor(30, 80, 160);
 const AVERAGE: RGBColor = RGBColor(150, 90, 0);
-const PASS: RGBColor = RGBColor(20, 110, 60);
-const DOUBT: RGBColor = RGBColor(150, 90, 0);
-const FAIL: RGBColor = RGBColor(180, 20, 30);
 /// Points above which no bar of U is drawn: they would hide the values.
 const CROWD: usize = 200;
 /// The most points that are drawn; of more, the extremes of each column.
 const MOST: usize = 2_000;
-
-fn draw<E: std::error::Error>(error: E) -> ReportError {
-    ReportError(error.to_string())
-}
-
-fn fine(size: u32) -> i32 {
-    i32::try_from(FINE * size).unwrap_or(i32::MAX)
-}
 
 /// The trend; `None` of no points.
 ///
@@ -178,9 +166,7 @@ fn sized(trend: &Trend, size: (u32, u32), whole: bool) -> Result<Option<String>,
         }
         root.present().map_err(draw)?;
     }
-    let drawn = format!("width=\"{}\" height=\"{}\"", FINE * size.0, FINE * size.1);
-    let shown = format!("width=\"{}\" height=\"{}\"", size.0, size.1);
-    Ok(Some(text.replacen(&drawn, &shown, 1)))
+    Ok(Some(shown(&text, size)))
 }
 
 /// A day on the axis: year and month.

@@ -174,6 +174,9 @@ pub fn verification(found: &Verification, manner: Manner) -> String {
     );
     out.push_str(&format!("  root {}\n", found.root));
     let mut captures = vec![format!("{} captures have their hash", found.captures)];
+    if found.not_read > 0 {
+        captures = vec![format!("{} captures were left out", found.not_read)];
+    }
     if found.hashes_only > 0 {
         captures.push(format!("of {} the hash alone is kept", found.hashes_only));
     }

@@ -42,7 +42,7 @@ pub(super) fn write(
 /// Where a picture can't be drawn, or the letterhead is none.
 pub fn html(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
     let mut paper = Paper::new(result)?;
-    paper.name_certificate(result, look);
+    paper.complete(result, look);
     Ok(body(&paper, look)?.into_string().into_bytes())
 }
 

@@ -245,7 +245,7 @@ impl Paper {
 
     /// Says what the archive knows: what took the place of this result, and the digital certificate of the same result where
     /// it states all that one needs.
-    pub(super) fn name_certificate(&mut self, result: &JobResult, look: &super::Look) {
+    pub(super) fn complete(&mut self, result: &JobResult, look: &super::Look) {
         if let Some(later) = &look.replaced_by {
             self.facts.insert(0, ("no longer counts", format!("replaced by {later}")));
             self.headline = Mark { words: format!("replaced by {later}"), tone: Tone::Doubt };

@@ -31,7 +31,7 @@ pub fn pdf(result: &JobResult, look: &Look) -> Result<Vec<u8>, ReportError> {
 /// the whole result; pictures under the names that stand there.
 fn files(result: &JobResult, look: &Look) -> Result<Files, ReportError> {
     let mut paper = Paper::new(result)?;
-    paper.name_certificate(result, look);
+    paper.complete(result, look);
     let mut files = Files::new();
     let mut shown = serde_json::to_value(&paper).map_err(|error| ReportError(error.to_string()))?;
     for (k, entry) in paper.entries.iter().enumerate() {

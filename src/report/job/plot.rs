@@ -14,13 +14,14 @@ const SIZE: (u32, u32) = (760, 340);
 const SMALL: (u32, u32) = (360, 210);
 /// The library draws to whole pixels: everything is drawn this much larger and shown smaller, so that
 /// lines go through their points.
-const FINE: u32 = 10;
+pub(in crate::report) const FINE: u32 = 10;
 const BAND: RGBColor = RGBColor(95, 95, 95);
-const PASS: RGBColor = RGBColor(20, 110, 60);
-const DOUBT: RGBColor = RGBColor(150, 90, 0);
-const FAIL: RGBColor = RGBColor(180, 20, 30);
+pub(in crate::report) const PASS: RGBColor = RGBColor(20, 110, 60);
+pub(in crate::report) const DOUBT: RGBColor = RGBColor(150, 90, 0);
+pub(in crate::report) const FAIL: RGBColor = RGBColor(180, 20, 30);
 
-fn draw<E: std::error::Error>(error: E) -> ReportError {
+/// An error of the drawing library.
+pub(in crate::report) fn draw<E: std::error::Error>(error: E) -> ReportError {
     ReportError(error.to_string())
 }
 
@@ -84,13 +85,17 @@ fn sized(series: &Series, size: (u32, u32)) -> Result<Option<String>, ReportErro
         }
         root.present().map_err(draw)?;
     }
+    Ok(Some(shown(&text, size)))
+}
+
+/// A picture on the fine grid, shown at its size.
+pub(in crate::report) fn shown(text: &str, size: (u32, u32)) -> String {
     let drawn = format!("width=\"{}\" height=\"{}\"", FINE * size.0, FINE * size.1);
-    let shown = format!("width=\"{}\" height=\"{}\"", size.0, size.1);
-    Ok(Some(text.replacen(&drawn, &shown, 1)))
+    text.replacen(&drawn, &format!("width=\"{}\" height=\"{}\"", size.0, size.1), 1)
 }
 
 /// A size on the fine grid.
-fn fine(size: u32) -> i32 {
+pub(in crate::report) fn fine(size: u32) -> i32 {
     i32::try_from(FINE * size).unwrap_or(i32::MAX)
 }
 
