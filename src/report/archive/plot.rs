@@ -1,5 +1,8 @@
 //! A trend as SVG: values with U over the years, limits, the line with its band, the moving average.
 
+use super::text::unit;
+use super::trend::title;
+use crate::archive::Series;
 use crate::archive::trend::{Trend, TrendPoint};
 use crate::check::Verdict;
 use crate::report::job::ReportError;
@@ -81,7 +84,14 @@ fn sized(trend: &Trend, size: (u32, u32), whole: bool) -> Result<Option<String>,
             SVGBackend::with_string(&mut text, (FINE * size.0, FINE * size.1)).into_drawing_area();
         root.fill(&WHITE).map_err(draw)?;
         let from = -0.03 * span;
-        let mut chart = ChartBuilder::on(&root)
+        let mut builder = ChartBuilder::on(&root);
+        if whole {
+            // A picture alone says what it is of.
+            let Series { model, serial, .. } = &trend.series;
+            let said = format!("{}: {}", unit(model, serial, ""), title(&trend.series));
+            builder.caption(said, ("sans-serif", fine(14)).into_font().color(&INK));
+        }
+        let mut chart = builder
             .margin_top(fine(10))
             .margin_right(fine(14))
             .margin_left(fine(6))
@@ -91,7 +101,7 @@ fn sized(trend: &Trend, size: (u32, u32), whole: bool) -> Result<Option<String>,
             .map_err(draw)?;
         let day = |days: &f64| date(start, *days);
         let digits = |value: &f64| number(*value, top - bottom);
-        let unit = if trend.series.unit.is_empty() { "ratio" } else { &trend.series.unit };
+        let axis = if trend.series.unit.is_empty() { "ratio" } else { &trend.series.unit };
         chart
             .configure_mesh()
             .x_labels(if whole { 7 } else { 4 })
@@ -104,7 +114,7 @@ fn sized(trend: &Trend, size: (u32, u32), whole: bool) -> Result<Option<String>,
             .axis_desc_style(("sans-serif", fine(13)).into_font().color(&INK))
             .x_label_formatter(&day)
             .y_label_formatter(&digits)
-            .y_desc(unit)
+            .y_desc(axis)
             .draw()
             .map_err(draw)?;
         if let Some(line) = &trend.line {
