@@ -30,7 +30,7 @@ impl Run {
             return Err(AnalysisError::Range { start: range.start, end: range.end, total });
         }
         let conditions = &ground.conditions;
-        let quiet = quiet(record, phases);
+        let quiet = quiet(record, &ground.silent);
         let noise = (conditions.noise, conditions.step);
         let input = survey_input(record, &ground.settings, noise, quiet.as_ref());
         let interval = 1.0 / conditions.rate_hz;

@@ -38,6 +38,7 @@ pub(super) struct Ground {
     pub conditions: Conditions,
     pub borders: Vec<Border>,
     pub stats: Vec<IntervalStats>,
+    pub silent: Vec<Range<u64>>,
 }
 
 /// No bench sees more, V and A: what is above is damage, or a scale that is far off.
@@ -100,9 +101,10 @@ pub fn measure_record(
     let mut phases = segmentation.phases.clone();
     expected::name_phases(&mut phases, &settings.expected_sequence);
     check_tiling(&phases, record.overview().samples()).map_err(AnalysisError::Tiling)?;
-    let noise = record.noise(&phases, segmentation.quiet.sigma);
+    let noise = record.noise(&segmentation.silent, &segmentation.quiet);
     let quality = quality::assess(recording, k, &mut record, &phases, step)?;
-    let surveyed = survey_all(&record, settings, &phases, (noise, step), observer)?;
+    let surveyed =
+        survey_all(&record, settings, &phases, &segmentation.silent, (noise, step), observer)?;
     let oddities: Vec<Oddities> = surveyed.iter().map(|one| one.oddities).collect();
     let mut stats: Vec<IntervalStats> = surveyed.into_iter().map(|one| one.stats).collect();
     let borders = edges::borders(&stats, record.samples().rate());
@@ -145,7 +147,8 @@ pub fn measure_record(
         named: !settings.expected_sequence.is_empty(),
     })?;
     measurement.flags.extend(quality.flags);
-    let ground = Ground { settings: settings.clone(), conditions, borders, stats };
+    let silent = segmentation.silent;
+    let ground = Ground { settings: settings.clone(), conditions, borders, stats, silent };
     Ok(Run { measurement, phases, record, ground })
 }
 
@@ -154,10 +157,11 @@ fn survey_all(
     record: &Record,
     settings: &Settings,
     phases: &[Phase],
+    silent: &[Range<u64>],
     (sigma, step): (PerChannel<f64>, PerChannel<f64>),
     observer: &dyn Observer,
 ) -> Result<Vec<Surveyed>, AnalysisError> {
-    let quiet = quiet(record, phases);
+    let quiet = quiet(record, silent);
     let input = survey_input(record, settings, (sigma, step), quiet.as_ref());
     let kind = |k: usize| phases.get(k).map(|phase| phase.kind);
     let one = |k: usize| {
@@ -184,13 +188,12 @@ fn survey_all(
     Ok(found)
 }
 
-/// The longest valid stretch of the longest rest.
-pub(super) fn quiet(record: &Record, phases: &[Phase]) -> Option<Range<u64>> {
-    phases
+/// The longest valid stretch of the longest one without output.
+pub(super) fn quiet(record: &Record, silent: &[Range<u64>]) -> Option<Range<u64>> {
+    silent
         .iter()
-        .filter(|phase| !phase.kind.powered())
-        .max_by_key(|phase| phase.len())
-        .map(|phase| record.samples().gaps().longest_valid(&inner(phase)))
+        .max_by_key(|range| range.end - range.start)
+        .map(|range| record.samples().gaps().longest_valid(&inner(range)))
         .filter(|range| !range.is_empty())
 }
 
@@ -219,8 +222,8 @@ fn pool(threads: usize) -> Option<rayon::ThreadPool> {
     rayon::ThreadPoolBuilder::new().num_threads(threads).build().ok()
 }
 
-/// A phase without an eighth of it at either end.
-fn inner(phase: &Phase) -> Range<u64> {
-    let spare = phase.len() / 8;
-    phase.start + spare..phase.end - spare
+/// A stretch without an eighth of it at either end.
+fn inner(range: &Range<u64>) -> Range<u64> {
+    let spare = (range.end - range.start) / 8;
+    range.start + spare..range.end - spare
 }

@@ -7,8 +7,9 @@ use crate::ingest::{IngestError, Piece, Receipt, Selection, TraceReader};
 use crate::measures::stats::PowerBy;
 use crate::numeric::order::median;
 use crate::result::OffsetSource;
+use crate::segment::Quiet;
 use crate::trace::{
-    Block, Channel, Channels, Gaps, Overview, PerChannel, Phase, Pyramid, ReadFailure, Samples,
+    Block, Channel, Channels, Gaps, Overview, PerChannel, Pyramid, ReadFailure, Samples,
 };
 use crate::units::SampleRate;
 use std::collections::VecDeque;
@@ -289,22 +290,27 @@ impl Record {
         PerChannel { voltage, current }
     }
 
-    /// Standard deviation of the noise of both channels: of the quiet cells in rest, or else as
-    /// segmentation found it.
-    pub fn noise(&self, phases: &[Phase], found: PerChannel<f64>) -> PerChannel<f64> {
+    /// Standard deviation of the noise of both channels: of the cells in stretches without output, or else
+    /// as segmentation found it.
+    pub fn noise(&self, silent: &[Range<u64>], found: &Quiet) -> PerChannel<f64> {
         PerChannel::each(|channel| {
-            let mut variances = self.quiet_variances(phases, channel);
-            // Ramps, tails and clicks in a rest are no noise; most of its cells are.
+            let mut variances = self.quiet_variances(silent, channel);
+            // Clicks in a rest are no noise; most of its cells are.
             let middle = median(&mut variances).map(f64::sqrt);
-            middle.unwrap_or_else(|| channel.of(found))
+            let sigma = channel.of(found.sigma);
+            match middle {
+                // What such a stretch holds is weak output.
+                Some(middle) if channel.of(found.under_output) => middle.min(sigma),
+                middle => middle.unwrap_or(sigma),
+            }
         })
     }
 
-    /// Spread of each cell of the rests about its own mean: drift is no noise.
-    fn quiet_variances(&self, phases: &[Phase], channel: Channel) -> Vec<f64> {
+    /// Spread of each cell there about its own mean: drift is no noise.
+    fn quiet_variances(&self, silent: &[Range<u64>], channel: Channel) -> Vec<f64> {
         let mut all = Vec::new();
-        for phase in phases.iter().filter(|phase| !phase.kind.powered()) {
-            let (_, cells, _) = self.overview.inside(&(phase.start..phase.end));
+        for range in silent {
+            let (_, cells, _) = self.overview.inside(range);
             // Cells at the borders may hold the edges.
             let spare = (cells.len() / 8).min(24);
             let inner = cells.start + spare..cells.end - spare;

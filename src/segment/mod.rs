@@ -76,6 +76,9 @@ impl Default for Thresholds {
 pub struct Quiet {
     /// Standard deviation of the noise of voltage and current; 0 of an absent channel.
     pub sigma: PerChannel<f64>,
+    /// Whether that was told under output: there is some even in the quietest stretches, as at the foot of
+    /// a slow rise.
+    pub under_output: PerChannel<bool>,
     /// Mean over rest of voltage and current, where there is rest.
     pub offset: Option<PerChannel<f64>>,
 }
@@ -91,6 +94,8 @@ pub struct Segmentation {
     pub quiet: Quiet,
     /// Channels that show output.
     pub alive: Channels,
+    /// Where no output was seen, in samples: a rest without the foot of a slow rise and the tail of what dies away.
+    pub silent: Vec<Range<u64>>,
     /// Output too short to be a phase, taken for rest, in samples.
     pub dropped: Vec<Range<u64>>,
     /// Where a channel that shows output elsewhere is silent under output of the other one, in samples.
@@ -150,6 +155,12 @@ pub fn segment(question: &SegmentInput<'_>) -> Result<Segmentation, ReadFailure>
     let found =
         stretches::find(&frames, overview, &levels, |seconds| rate.samples(seconds), thresholds);
     let offset = rest_offset(overview, &found.stretches);
+    let silent: Vec<Range<u64>> = found
+        .stretches
+        .iter()
+        .filter(|stretch| !stretch.powered)
+        .map(|stretch| stretch.range.clone())
+        .collect();
     let look = Look { question, frames: &frames, levels: &levels, offset };
 
     let mut pieces: Vec<Piece> = Vec::new();
@@ -183,9 +194,15 @@ pub fn segment(question: &SegmentInput<'_>) -> Result<Segmentation, ReadFailure>
         .collect();
     edges::refine(&look, &pieces, &mut phases)?;
     let evidence = pieces.iter().map(|piece| Some(piece.judged?.evidence)).collect();
-    let quiet = Quiet { sigma: PerChannel::each(|channel| look.sigma(channel)), offset };
+    let quiet = Quiet {
+        sigma: PerChannel::each(|channel| look.sigma(channel)),
+        under_output: PerChannel::each(|channel| {
+            look.noise(channel).is_some_and(|noise| noise.output_everywhere)
+        }),
+        offset,
+    };
     let (dropped, one_sided) = (found.dropped, found.one_sided);
-    Ok(Segmentation { phases, evidence, quiet, alive, dropped, one_sided, absorbed })
+    Ok(Segmentation { phases, evidence, quiet, alive, silent, dropped, one_sided, absorbed })
 }
 
 /// What the later steps need to look at the record.
@@ -212,8 +229,11 @@ impl Look<'_> {
 
     /// Noise of a channel; 0 where it is absent or shows no output.
     fn sigma(&self, channel: Channel) -> f64 {
-        let of = self.levels.iter().find(|level| level.channel == channel);
-        of.map_or(0.0, |level| level.noise.sigma)
+        self.noise(channel).map_or(0.0, |noise| noise.sigma)
+    }
+
+    fn noise(&self, channel: Channel) -> Option<noise::Noise> {
+        self.levels.iter().find(|level| level.channel == channel).map(|level| level.noise)
     }
 
     /// Mean of a channel over rest; 0 where there is none.

@@ -15,7 +15,8 @@ pub(super) struct Noise {
     pub sigma: f64,
     /// Variance of the strongest level that lasts.
     pub strongest: f64,
-    /// Whether there is output even in the quietest frames, so that none of them tells the noise.
+    /// Whether there is output even in the quietest frames, so that none of them tells the noise: it is what
+    /// a sine leaves there.
     pub output_everywhere: bool,
 }
 
@@ -27,9 +28,12 @@ const LOOKS: usize = 5;
 const POINTS: usize = 1 << 14;
 /// Longest stretch that is read for it, samples.
 const LONGEST: u64 = 1 << 18;
+/// Share by which two lines of one carrier may differ.
+const ALIKE: f64 = 0.05;
 
 /// Tells noise from output in the quietest frames. Below `rest_share` of the strongest level they are
-/// rest, whatever they hold.
+/// rest, whatever they hold; what oscillates there as the strongest output does, as at the foot of a slow
+/// rise, is no noise.
 pub(super) fn find(
     frames: &Frames,
     samples: &dyn Samples,
@@ -51,9 +55,6 @@ pub(super) fn find(
     let share = (3.0 / sorted.len().max(1) as f64).clamp(0.01, 1.0);
     let Some(quiet) = quantile(&mut sorted, share) else { return Ok(found) };
     found.sigma = quiet.max(0.0).sqrt();
-    if quiet <= rest_share * rest_share * strongest {
-        return Ok(found);
-    }
     let near: Vec<usize> = full.into_iter().filter(|k| variances[*k] <= quiet * 1.05).collect();
     let step = near.len().div_ceil(LOOKS).max(1);
     let mut looks = Looks::default();
@@ -61,9 +62,19 @@ pub(super) fn find(
         let span = frames.span(&(*k..*k + 1), samples.len());
         looks.add(&stretch(samples, span, channel)?);
     }
-    if looks.with_output * 2 > looks.seen {
+    let mut with_output = looks.lines.len();
+    if quiet <= rest_share * rest_share * strongest {
+        let top = (0..count).max_by(|a, b| variances[*a].total_cmp(&variances[*b])).unwrap_or(0);
+        let carrier =
+            looks.line(&stretch(samples, frames.span(&(top..top + 1), samples.len()), channel)?);
+        let alike = |line: &Option<f64>| {
+            line.zip(carrier).is_some_and(|(line, carrier)| (line / carrier - 1.0).abs() < ALIKE)
+        };
+        with_output = looks.lines.iter().filter(|line| alike(line)).count();
+    }
+    if with_output * 2 > looks.seen {
         found.output_everywhere = true;
-        found.sigma = looks.sigma().unwrap_or(0.0);
+        found.sigma = looks.sigma().unwrap_or(0.0).min(found.sigma);
     }
     Ok(found)
 }
@@ -117,7 +128,8 @@ fn level(mut x: Vec<f64>) -> Vec<f64> {
 #[derive(Default)]
 struct Looks {
     seen: usize,
-    with_output: usize,
+    /// Frequency of the strongest line of each that holds output, in cycles a sample.
+    lines: Vec<Option<f64>>,
     fourier: Fourier,
     leftovers: Vec<f64>,
     floors: Vec<f64>,
@@ -127,13 +139,20 @@ impl Looks {
     fn add(&mut self, stretch: &Stretch) {
         self.seen += 1;
         let Some(spectrum) = self.fourier.spectrum(&stretch.x) else { return };
-        self.with_output += usize::from(holds_output(&stretch.x, &spectrum));
+        if holds_output(&stretch.x, &spectrum) {
+            self.lines.push(strongest_line(&spectrum).map(|line| line / stretch.factor as f64));
+        }
         // Noise that is white falls with the root of what is taken together.
         let wider = (stretch.factor as f64).sqrt();
         let from = self.leftovers.len();
         leftovers(&stretch.x, &spectrum, &mut self.leftovers);
         self.leftovers[from..].iter_mut().for_each(|one| *one *= wider);
         self.floors.extend(spectrum.floor_deviation().map(|floor| floor * wider));
+    }
+
+    fn line(&mut self, stretch: &Stretch) -> Option<f64> {
+        let spectrum = self.fourier.spectrum(&stretch.x)?;
+        strongest_line(&spectrum).map(|line| line / stretch.factor as f64)
     }
 
     /// Harmonics are left over too, and bursts fill the spectrum between the lines: each estimate is
@@ -143,6 +162,11 @@ impl Looks {
         let floor = median(&mut self.floors).unwrap_or(f64::INFINITY);
         Some(leftover.min(floor)).filter(|sigma| sigma.is_finite())
     }
+}
+
+/// Frequency of the strongest line, in cycles a sample.
+fn strongest_line(spectrum: &Spectrum) -> Option<f64> {
+    spectrum.strongest(3.0 / spectrum.length as f64, 0.45)
 }
 
 /// Whether a stretch holds output rather than noise: a line stands out of its spectrum, or its values
@@ -174,7 +198,7 @@ fn holds_output(x: &[f64], spectrum: &Spectrum) -> bool {
 /// a burst begins or ends.
 fn leftovers(x: &[f64], spectrum: &Spectrum, found: &mut Vec<f64>) {
     const LEAST: usize = 32;
-    let Some(line) = spectrum.strongest(3.0 / spectrum.length as f64, 0.45) else { return };
+    let Some(line) = strongest_line(spectrum) else { return };
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     let length = ((2.5 / line).ceil() as usize).max(LEAST);
     let w = std::f64::consts::TAU * line;
