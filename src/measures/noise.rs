@@ -95,14 +95,17 @@ impl CloseLook<'_> {
                 if !silent[run.start] || run.len() as f64 <= CYCLES * cycle || run.end == x.len() {
                     continue;
                 }
-                // The last cycle before the next burst: what rings has died away there.
+                // The last cycles before the next burst: what rings has died away there.
                 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-                let tail = run.end - cycle as usize..run.end;
+                let length = cycle as usize;
+                let tail = run.end - length..run.end;
+                let wide = run.end - (2 * length).min(run.len())..run.end;
                 for channel in self.input.channels.present() {
                     let own = one.look.of(channel).get(tail.clone()).unwrap_or_default();
                     let k = channel.of((0, 1));
                     let Some(mean) = crate::numeric::moments::mean(own) else { continue };
-                    levels[k].push(mean);
+                    let both = one.look.of(channel).get(wide.clone()).unwrap_or_default();
+                    levels[k].push(mean_of_cycles(both, length).unwrap_or(mean));
                     let squares = own.iter().map(|x| (x - mean).powi(2)).sum::<f64>();
                     about[k].merge(&Repeated::of(&[squares / own.len() as f64]));
                 }
@@ -125,5 +128,29 @@ impl CloseLook<'_> {
         if level.abs() > SMALL * top + 5.0 * by_noise {
             self.oddities.silent_level = Some(level / top);
         }
+    }
+}
+
+/// Mean over two cycles by triangular weights: a carrier leaves nothing in it, even one that grows or dies away
+/// along a straight line. `None` of anything shorter.
+fn mean_of_cycles(x: &[f64], cycle: usize) -> Option<f64> {
+    let weight = |k: usize| if k < cycle { k as f64 + 0.5 } else { (2 * cycle - k) as f64 - 0.5 };
+    let sum: f64 = x.iter().enumerate().map(|(k, x)| weight(k) * x).sum();
+    (cycle > 0 && x.len() == 2 * cycle).then(|| sum / (cycle * cycle) as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_growing_carrier_leaves_no_level() {
+        let x: Vec<f64> = (0..40_u32)
+            .map(|k| 0.3 + f64::from(k) * (std::f64::consts::TAU * f64::from(k) / 20.0).sin())
+            .collect();
+        assert!((mean_of_cycles(&x, 20).unwrap() - 0.3).abs() < 0.01);
+        // The plain mean of the last cycle is far off.
+        assert!((x[20..].iter().sum::<f64>() / 20.0 - 0.3).abs() > 1.0);
+        assert_eq!(mean_of_cycles(&x[..39], 20), None);
     }
 }

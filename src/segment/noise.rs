@@ -28,6 +28,10 @@ const LOOKS: usize = 5;
 const POINTS: usize = 1 << 14;
 /// Longest stretch that is read for it, samples.
 const LONGEST: u64 = 1 << 18;
+/// Of what is left over in many stretches this share is lower than what is taken for noise: some hold more than noise.
+const LOW: f64 = 0.2;
+/// The same of a normal distribution, below its mean in standard deviations.
+const LOW_NORMAL: f64 = 0.8416;
 /// Share by which two lines of one carrier may differ.
 const ALIKE: f64 = 0.05;
 
@@ -158,7 +162,7 @@ impl Looks {
     /// Harmonics are left over too, and bursts fill the spectrum between the lines: each estimate is
     /// too high where the other is not.
     fn sigma(&mut self) -> Option<f64> {
-        let leftover = quantile(&mut self.leftovers, 0.2).unwrap_or(f64::INFINITY);
+        let leftover = quantile(&mut self.leftovers, LOW).unwrap_or(f64::INFINITY);
         let floor = median(&mut self.floors).unwrap_or(f64::INFINITY);
         Some(leftover.min(floor)).filter(|sigma| sigma.is_finite())
     }
@@ -207,8 +211,10 @@ fn leftovers(x: &[f64], spectrum: &Spectrum, found: &mut Vec<f64>) {
         else {
             continue;
         };
-        // Five parameters were fitted.
-        let freedom = length as f64 / (length as f64 - 5.0);
-        found.push(fit.residual * freedom.sqrt());
+        // Five parameters were fitted. A deviation from so few values spreads by 1/sqrt(2 n), and a low one
+        // of many will be taken.
+        let freedom = length as f64 - 5.0;
+        let low = 1.0 - LOW_NORMAL / (2.0 * freedom).sqrt();
+        found.push(fit.residual * (length as f64 / freedom).sqrt() / low);
     }
 }
