@@ -96,6 +96,10 @@ fn main() {
     let filters = [
         ("list, newest", page.clone()),
         ("list, one serial", Filter { serial: Some(serial.clone()), ..page.clone() }),
+        (
+            "list, one unit that failed",
+            Filter { unit: Some(serial.clone()), verdicts: vec![Verdict::Fail], ..page.clone() },
+        ),
         ("list, failed", Filter { verdicts: vec![Verdict::Fail], ..page.clone() }),
         (
             "list, a year",

@@ -368,7 +368,8 @@ impl Archive {
             }
             return Ok(());
         }
-        let sql = "SELECT number FROM result WHERE serial = $1 AND day = $2 AND model = $3 AND NOT \
+        // By serial number: a model may have thousands of results of one day, so its index is kept out.
+        let sql = "SELECT number FROM result WHERE serial = $1 AND day = $2 AND model || '' = $3 AND NOT \
                    EXISTS (SELECT 1 FROM result AS later WHERE later.replaces = result.number) ORDER BY number";
         let alike = [&facts.serial, &facts.day, &facts.model].map(Value::from);
         for row in self.db.rows(sql, &alike)? {

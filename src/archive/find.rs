@@ -1,6 +1,6 @@
 //! Finding results.
 
-use super::store::{Dialect, Value};
+use super::store::{Database, Dialect, Value};
 use super::{Archive, ArchiveError, facts};
 use crate::check::Verdict;
 use crate::digest::Sha256;
@@ -55,6 +55,10 @@ pub struct Found {
     pub replaced_by: Option<u64>,
 }
 
+/// A set of so many results or fewer is looked up, one by one; of a larger one, each result on the way is asked whether it
+/// belongs to it: the first page is then found without listing the set.
+const FEW: usize = 2_000;
+
 /// A condition under way: its text and the values of its parameters.
 #[derive(Default)]
 struct Where {
@@ -68,10 +72,50 @@ impl Where {
         self.values.push(value.into());
         self.parts.push(part.replace('?', &format!("${}", self.values.len())));
     }
+
+    /// Adds that a result belongs to a set: its numbers are `SELECT number FROM table WHERE all`, each of these a column
+    /// and its value.
+    fn belongs(
+        &mut self,
+        db: &mut dyn Database,
+        table: &str,
+        all: &[(&str, &String)],
+    ) -> Result<(), ArchiveError> {
+        let wanted: Vec<Value> = all.iter().map(|(_, value)| Value::from(*value)).collect();
+        let named = |first: usize, sign: &str| {
+            let parts: Vec<String> = all
+                .iter()
+                .enumerate()
+                .map(|(k, (column, _))| format!("{sign}{column} = ${}", first + k))
+                .collect();
+            parts.join(" AND ")
+        };
+        let first = self.values.len() + 1;
+        let set = format!("SELECT number FROM {table} WHERE {}", named(first, ""));
+        // PostgreSQL chooses by what it knows of the tables; SQLite is told. The sign keeps it from the index of names.
+        let listed = format!("SELECT number FROM {table} WHERE {}", named(1, ""));
+        let each = db.dialect() == Dialect::Sqlite && !is_few(db, &listed, &wanted)?;
+        self.parts.push(if each {
+            let named = named(first, "+");
+            format!(
+                "EXISTS (SELECT 1 FROM {table} WHERE {table}.number = result.number AND {named})"
+            )
+        } else {
+            format!("number IN ({set})")
+        });
+        self.values.extend(wanted);
+        Ok(())
+    }
+}
+
+fn is_few(db: &mut dyn Database, set: &str, values: &[Value]) -> Result<bool, ArchiveError> {
+    let sql = format!("SELECT COUNT(*) FROM ({set} LIMIT {})", FEW + 1);
+    let count = db.value(&sql, values)?.and_then(|count| count.count());
+    Ok(count.is_none_or(|count| count <= FEW as u64))
 }
 
 impl Filter {
-    fn conditions(&self, dialect: Dialect) -> Where {
+    fn conditions(&self, db: &mut dyn Database) -> Result<Where, ArchiveError> {
         let mut all = Where::default();
         let pairs = [
             ("serial = ?", &self.serial),
@@ -91,42 +135,41 @@ impl Filter {
             all.and("day > ?", "");
         }
         if let Some(mode) = &self.mode {
-            all.and("number IN (SELECT number FROM mode WHERE mode = ?)", &mode.to_lowercase());
+            all.belongs(db, "mode", &[("mode", &mode.to_lowercase())])?;
         }
-        match (&self.person, &self.role) {
-            (Some(person), Some(role)) => {
-                all.values.push(person.into());
-                all.values.push(role.into());
-                let (name, role) = (all.values.len() - 1, all.values.len());
-                all.parts.push(format!(
-                    "number IN (SELECT number FROM person WHERE name = ${name} AND role = ${role})"
-                ));
-            }
-            (Some(person), None) => {
-                all.and("number IN (SELECT number FROM person WHERE name = ?)", person)
-            }
-            (None, Some(role)) => {
-                all.and("number IN (SELECT number FROM person WHERE role = ?)", role)
-            }
-            (None, None) => {}
+        let person = self.person.as_ref().map(|name| ("name", name));
+        let role = self.role.as_ref().map(|role| ("role", role));
+        let named: Vec<_> = person.into_iter().chain(role).collect();
+        if !named.is_empty() {
+            all.belongs(db, "person", &named)?;
         }
         if !self.verdicts.is_empty() {
             let first = all.values.len();
             all.values.extend(self.verdicts.iter().map(|verdict| Value::from(verdict.words())));
             let names: Vec<String> =
                 (first + 1..=all.values.len()).map(|k| format!("${k}")).collect();
-            all.parts.push(format!("verdict IN ({})", names.join(", ")));
+            // A unit has few results, a verdict may have a million: its index is kept out.
+            let column = if self.serial.is_some() || self.unit.is_some() {
+                "verdict || ''"
+            } else {
+                "verdict"
+            };
+            all.parts.push(format!("{column} IN ({})", names.join(", ")));
         }
         if let Some(words) = &self.words {
-            match dialect {
+            match db.dialect() {
                 Dialect::Sqlite => {
                     // Each word as it is: nothing in it is part of a query.
                     let quoted: Vec<String> = words
                         .split_whitespace()
                         .map(|word| format!("\"{}\"", word.replace('"', "\"\"")))
                         .collect();
-                    let part = "number IN (SELECT rowid FROM words WHERE words MATCH ?)";
-                    all.and(part, &quoted.join(" "));
+                    let wanted = Value::from(&quoted.join(" "));
+                    let set = "SELECT rowid FROM words WHERE words MATCH ";
+                    // With the sign, results are gone through by day, not in the order of the words.
+                    let few = is_few(db, &format!("{set}$1"), std::slice::from_ref(&wanted))?;
+                    let sign = if few { "" } else { "+" };
+                    all.and(&format!("{sign}number IN ({set}?)"), wanted);
                 }
                 #[cfg(feature = "postgres")]
                 Dialect::Postgres => {
@@ -139,7 +182,7 @@ impl Filter {
                 "NOT EXISTS (SELECT 1 FROM result AS later WHERE later.replaces = result.number)";
             all.parts.push(part.into());
         }
-        all
+        Ok(all)
     }
 }
 
@@ -165,7 +208,7 @@ impl Archive {
     /// # Errors
     /// Where the archive can't be read.
     pub fn numbers(&mut self, filter: &Filter) -> Result<Vec<u64>, ArchiveError> {
-        let conditions = filter.conditions(self.db.dialect());
+        let conditions = filter.conditions(self.db.as_mut())?;
         let parts = if conditions.parts.is_empty() {
             "1 = 1".into()
         } else {

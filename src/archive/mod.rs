@@ -47,6 +47,8 @@ use store::{Access, Database, Make, Value};
 
 /// The largest document that is unpacked, bytes: the result of a job of 20,000 captures has 700 MB.
 const LARGEST: usize = 4 << 30;
+/// Documents of so many bytes are unpacked at once.
+const SMALL: usize = 1 << 20;
 
 /// An open archive.
 pub struct Archive {
@@ -340,6 +342,10 @@ impl Archive {
 fn unpacked(row: &[Value], sha256: &Sha256) -> Option<Vec<u8>> {
     let size = usize::try_from(row.first()?.int()?).ok().filter(|size| *size <= LARGEST)?;
     let body = row.get(1)?.bytes()?;
+    if size <= SMALL {
+        let (document, found) = packed::unpack_small(body, size)?;
+        return (document.len() == size && found == *sha256).then_some(document);
+    }
     let mut document = Bounded { bytes: Vec::new(), most: size };
     let found = packed::unpack(body, body.len() as u64, &mut document).ok()??;
     (document.bytes.len() == size && found == *sha256).then_some(document.bytes)

@@ -2,6 +2,7 @@
 //! so that no byte of either can change unseen, and any tool for zstd unpacks it.
 
 use crate::digest::{Hasher, Sha256};
+use std::cell::RefCell;
 use std::io::{self, Read, Write};
 
 /// Compression: a tenth smaller than 1, still at hundreds of megabytes a second.
@@ -10,6 +11,23 @@ const LEVEL: i32 = 3;
 const TRAILER: [u8; 8] = [0x50, 0x2a, 0x4d, 0x18, 32, 0, 0, 0];
 /// Length of the whole trailer.
 pub(super) const TRAILER_BYTES: u64 = 40;
+
+thread_local! {
+    /// What a decoder works with: for what is small, making it takes longer than unpacking.
+    static DECODER: RefCell<zstd::bulk::Decompressor<'static>> = RefCell::default();
+}
+
+/// Unpacks what is in memory, into at most `size` bytes, with its SHA-256; `None` where what is packed is not what was
+/// packed once, or is larger.
+pub(super) fn unpack_small(packed: &[u8], size: usize) -> Option<(Vec<u8>, Sha256)> {
+    let (frame, trailer) = packed.split_last_chunk::<{ TRAILER_BYTES as usize }>()?;
+    if trailer[..8] != TRAILER || trailer[8..] != *Sha256::of(frame).bytes() {
+        return None;
+    }
+    let content = DECODER.with_borrow_mut(|decoder| decoder.decompress(frame, size)).ok()?;
+    let hash = Sha256::of(&content);
+    Some((content, hash))
+}
 
 /// Hashes what passes through.
 struct Passing<T> {
@@ -97,6 +115,8 @@ mod tests {
         let mut out = Vec::new();
         let found = unpack(packed.as_slice(), packed.len() as u64, &mut out).unwrap();
         assert_eq!((found, out == content), (Some(Sha256::of(&content)), true));
+        assert_eq!(unpack_small(&packed, 5000 * 4), Some((content.clone(), Sha256::of(&content))));
+        assert_eq!(unpack_small(&packed, 5000 * 4 - 1), None);
         // As any tool for zstd reads it.
         assert_eq!(zstd::decode_all(packed.as_slice()).unwrap(), content);
         for at in 0..packed.len() {
@@ -104,11 +124,13 @@ mod tests {
             flipped[at] ^= 1 << (at % 8);
             let found = unpack(flipped.as_slice(), flipped.len() as u64, &mut io::sink());
             assert!(!matches!(found, Ok(Some(_))), "byte {at}");
+            assert_eq!(unpack_small(&flipped, 5000 * 4), None, "byte {at}");
         }
         for wrong in
             [&packed[..packed.len() - 1], &[packed.as_slice(), &[0]].concat(), &packed[..10], &[]]
         {
             assert!(!matches!(unpack(wrong, wrong.len() as u64, &mut io::sink()), Ok(Some(_))));
+            assert_eq!(unpack_small(wrong, 5000 * 4), None);
         }
     }
 }

@@ -193,6 +193,9 @@ pub(super) trait Database: Send {
     /// could tell each reader something else.
     fn foreign(&mut self) -> Result<Vec<String>, ArchiveError>;
 
+    /// Another connection to the same database; `None` where [`Self::integrity`] takes no time.
+    fn beside(&self) -> Result<Option<Box<dyn Database>>, ArchiveError>;
+
     /// What the database says of its own state; empty where all is well.
     fn integrity(&mut self) -> Result<Vec<String>, ArchiveError>;
 

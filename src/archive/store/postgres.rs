@@ -152,6 +152,10 @@ impl Database for Postgres {
         Ok(rows.iter().filter_map(|row| row.first()?.text().map(str::to_owned)).collect())
     }
 
+    fn beside(&self) -> Result<Option<Box<dyn Database>>, ArchiveError> {
+        Ok(None)
+    }
+
     fn integrity(&mut self) -> Result<Vec<String>, ArchiveError> {
         // The server checks its own pages; what they say is checked against the entries.
         Ok(Vec::new())

@@ -189,6 +189,10 @@ impl Database for Sqlite {
         Ok(extra.chain(missing).map(name).collect())
     }
 
+    fn beside(&self) -> Result<Option<Box<dyn Database>>, ArchiveError> {
+        Ok(Some(Box::new(Self::open(&self.file, Make::Never)?)))
+    }
+
     fn integrity(&mut self) -> Result<Vec<String>, ArchiveError> {
         let mut told = Vec::new();
         self.query("PRAGMA integrity_check(100)", &[], &mut |row| {
