@@ -13,6 +13,12 @@ pub const FAMILIES: &[Family] = &[
     Family::new("ramp-long", "cut that starts with a ramp of 8 to 30 ms after a rest", ramp_long),
     Family::new("ramp-short", "cut that starts with a ramp of 0.2 to 1 ms", ramp_short),
     Family::new("ramp-alone", "cut that grows from 50 to 75 % of its level, no rest", ramp_alone),
+    Family::new(
+        "ramp-nothing",
+        "cut that grows from nothing over 3 to 20 ms, no rest",
+        ramp_nothing,
+    ),
+    Family::new("fade-nothing", "cut that falls to nothing over 5 to 20 ms, no rest", fade_nothing),
     Family::new("tail", "cut that dies away with 0.2 to 1 ms after its end", tail),
     Family::new("drop", "cut that drops out for 2.6 to 6 ms, no other rest", drop_out),
     Family::new("drop-fading", "cut that fades to nothing for some ms and is back at once", fading),
@@ -74,6 +80,31 @@ fn ramp_alone(instance: u64) -> Capture {
     let wave = cut(&mut draw).shaped(move |t| (from + (1.0 - from) * t / ramp_s).min(1.0));
     let mut bench = bench_for(&wave, &mut draw, 8.0, 16.0);
     bench.output(Kind::Cut, 0.04, &wave);
+    bench.capture()
+}
+
+/// No stretch of the record is free of output: what counts as rest is the lower half of the ramp.
+fn ramp_nothing(instance: u64) -> Capture {
+    let mut draw = Draw::new("ramp-nothing", instance);
+    let ramp_s = draw.log(3e-3, 20e-3);
+    let wave = cut(&mut draw).shaped(move |t| (t / ramp_s).min(1.0));
+    let mut bench = bench_for(&wave, &mut draw, 8.0, 30.0);
+    remainder(&mut bench, 0.5 * ramp_s, &wave);
+    let on_s = draw.between(0.5, 2.0) * ramp_s;
+    bench.output(Kind::Cut, on_s, &wave.from(0.5 * ramp_s)).leave_out = MEANS;
+    bench.edge_s = Some(0.3 * ramp_s);
+    bench.capture()
+}
+
+fn fade_nothing(instance: u64) -> Capture {
+    let mut draw = Draw::new("fade-nothing", instance);
+    let (on_s, fall_s) = (draw.between(1e-3, 10e-3), draw.log(5e-3, 20e-3));
+    let wave = cut(&mut draw).shaped(move |t| (1.0 - (t - on_s) / fall_s).clamp(0.0, 1.0));
+    let mut bench = bench_for(&wave, &mut draw, 8.0, 30.0);
+    let half_s = on_s + 0.5 * fall_s;
+    bench.output(Kind::Cut, half_s, &wave).leave_out = MEANS;
+    remainder(&mut bench, 0.5 * fall_s, &wave.from(half_s));
+    bench.edge_s = Some(0.3 * fall_s);
     bench.capture()
 }
 
