@@ -2,11 +2,10 @@
 
 use super::exit::{Exit, Failure, refuse_existing};
 use super::printer::{JsonList, Printer};
-use super::source::{Sources, StoreArgs};
+use super::source::{Sources, StoreArgs, result_file};
 use crate::card::{self, Card, SettingCard};
 use crate::explain::{ErrorCode, Explain};
 use crate::files::write_whole;
-use crate::job::RESULTS;
 use crate::keyfile;
 use crate::report::card::{Axes, Size, map, sheet, text};
 use crate::report::job::{Look, ReportError};
@@ -107,7 +106,7 @@ pub(super) struct NearestArgs {
 
 /// Reads a card, or makes the one of a job's result.
 fn read(named: &Path, sources: &mut Sources, printer: &Printer) -> Result<Card, Failure> {
-    let path = named;
+    let path = &result_file(named);
     let bytes = sources.bytes(named)?.document;
     let fail = |error: &dyn Explain| {
         let message = format!("{}: {error}", path.display());
@@ -166,10 +165,7 @@ fn failed(error: ReportError) -> Failure {
 /// Refuses to write over what is read.
 fn refuse_input(path: &Path, inputs: &[PathBuf]) -> Result<(), Failure> {
     let real = |path: &Path| path.canonicalize().ok();
-    let read = |input: &PathBuf| {
-        if input.is_dir() { input.join(RESULTS).join("result.json") } else { input.clone() }
-    };
-    let same = |input: &PathBuf| real(path).is_some() && real(path) == real(&read(input));
+    let same = |input: &PathBuf| real(path).is_some() && real(path) == real(&result_file(input));
     match inputs.iter().find(|input| same(input)) {
         None => Ok(()),
         Some(_) => Err(Failure::usage(

@@ -90,8 +90,7 @@ impl Sources {
     /// A file or folder of that name goes first; else the name is a number of an entry, digits of a SHA-256, or a
     /// serial number, whose last result is meant.
     pub(super) fn bytes(&mut self, named: &Path) -> Result<Read<Vec<u8>>, Failure> {
-        let path: PathBuf =
-            if named.is_dir() { named.join(RESULTS).join("result.json") } else { named.into() };
+        let path = result_file(named);
         let read = std::fs::read(&path);
         #[cfg(feature = "archive")]
         if read.is_err() && !named.exists() && self.store.place().is_some() {
@@ -113,13 +112,13 @@ impl Sources {
     /// The result of a job.
     pub(super) fn job(&mut self, named: &Path) -> Result<Read<JobResult>, Failure> {
         let Read { document, entry } = self.bytes(named)?;
-        Ok(Read { document: job(&document, named)?, entry })
+        Ok(Read { document: job(&document, &result_file(named))?, entry })
     }
 
     /// A result as the one before another.
     pub(super) fn previous(&mut self, named: &Path) -> Result<PreviousReport, Failure> {
         let Read { document, entry } = self.bytes(named)?;
-        Ok(report_of(&job(&document, named)?, &document, entry))
+        Ok(report_of(&job(&document, &result_file(named))?, &document, entry))
     }
 
     /// The result before an entry of the archive.
@@ -163,6 +162,11 @@ impl Sources {
     pub(super) fn before(&mut self, _: Option<u64>) -> Result<Option<PreviousReport>, Failure> {
         Ok(None)
     }
+}
+
+/// The file of a result: of a folder that of its job.
+pub(super) fn result_file(named: &Path) -> PathBuf {
+    if named.is_dir() { named.join(RESULTS).join("result.json") } else { named.into() }
 }
 
 fn job(document: &[u8], named: &Path) -> Result<JobResult, Failure> {
